@@ -1,0 +1,1 @@
+"""Shared shapes: registries, notes, effect tables, results, records, and the bibliography."""

@@ -1,0 +1,207 @@
+"""What the analysis needs of a study record and of a review's protocol, typed.
+
+A record on disk is a YAML file that follows a form (extraction_forms/study.yaml). The form may ask for more
+than stands here; what the analysis does not use stays in `StudyRecord.fields`, the whole checked tree, and
+is shown by the report. `None` always means "not in the record"; zero is only ever a typed zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a value was typed: file, line and column of the record."""
+
+    file: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FollowUp:
+    """Follow-up of an arm in months, and thumb-years with how they were obtained."""
+
+    mean: float | None = None
+    standard_deviation: float | None = None
+    median: float | None = None
+    shortest: float | None = None
+    longest: float | None = None
+    lost: int | None = None
+    thumb_years: float | None = None
+    thumb_years_basis: Literal["reported", "derived_mean", "derived_median", "not_available"] = (
+        "not_available"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arm:
+    """One arm: what was done, to how many.
+
+    `components` is already expanded (composites replaced by their parts). `thumbs` and `patients` are the
+    numbers analysed (treated if the report gives only those). `partly_given` maps a component
+    given to some of the arm to the number of thumbs that got it.
+    """
+
+    id: str
+    label: str
+    technique: str
+    components: tuple[str, ...]
+    mp_option: str
+    st_option: str
+    patients: int | None
+    thumbs: int | None
+    bilateral: int | None = None
+    age_mean: float | None = None
+    women: int | None = None
+    mp_preoperative_mean: float | None = None
+    mixed: bool = False
+    partly_given: Mapping[str, int] = field(default_factory=dict)
+    follow_up: FollowUp = field(default_factory=FollowUp)
+
+
+Reporting = Literal["reported", "reported_zero", "not_reported", "measured_not_reported"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeValue:
+    """One outcome of one arm at one time, as typed.
+
+    Counts: `events` thumbs (or patients) with the event of `total`; `event_count` counts events, which may
+    exceed them. Continuous: whatever the report gives; derived values are made later and logged, never
+    stored here. `unit_as_reported` and `unit_factor`: the number typed times the factor is in the
+    vocabulary's unit; the values here are already converted and `conversion` says how ("" when not).
+    """
+
+    arm: str
+    outcome: str
+    months: float | None
+    time_label: str
+    unit_of_analysis: Literal["thumbs", "patients", "unclear"]
+    reporting: Reporting
+    author_definition: str = ""
+    definition: str = ""
+    events: int | None = None
+    total: int | None = None
+    event_count: int | None = None
+    counted: Literal["per_thumb", "per_event", "unclear"] = "per_thumb"
+    percent: float | None = None
+    n: int | None = None
+    kind: Literal["final", "change", "baseline"] = "final"
+    mean: float | None = None
+    standard_deviation: float | None = None
+    standard_error: float | None = None
+    interval_lower: float | None = None
+    interval_upper: float | None = None
+    interval_level: float | None = None
+    median: float | None = None
+    first_quartile: float | None = None
+    third_quartile: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    conversion: str = ""
+    source: str = ""
+    place: Place | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyRecord:
+    """One study as one extractor (or the agreement of two) typed it."""
+
+    id: str
+    label: str
+    year: int | None
+    citation: str
+    cohort: str
+    design: str
+    design_group: Literal["randomised", "comparative", "series"]
+    within_person: bool
+    extractor: str
+    status: str
+    arms: tuple[Arm, ...]
+    outcomes: tuple[OutcomeValue, ...]
+    file: str = ""
+    sha256: str = ""
+    fields: Mapping[str, Any] = field(default_factory=dict)
+
+    def arm(self, arm_id: str) -> Arm:
+        """Return the arm with this id."""
+        for arm in self.arms:
+            if arm.id == arm_id:
+                return arm
+        raise KeyError(arm_id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomePlan:
+    """An outcome of the protocol: its rank, time window, smallest important difference."""
+
+    outcome: str
+    importance: Literal["critical", "important", "not_important"]
+    window: str
+    smallest_important_difference: float | None = None
+    smallest_important_difference_source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonPlan:
+    """Two groups of techniques; `technique` is arm 1, `comparator` arm 2.
+
+    `mp_option_1` and `mp_option_2` restrict the arms further, for questions about MP stabilisation.
+    """
+
+    id: str
+    label: str
+    technique: tuple[str, ...]
+    technique_label: str
+    comparator: tuple[str, ...]
+    comparator_label: str
+    mp_option_1: tuple[str, ...] = ()
+    mp_option_2: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalysisPlan:
+    """One analysis of the plan: an outcome in a comparison, or in the series of one technique.
+
+    Exactly one of `comparison` (an id) and `techniques` (a group, pooled over single-arm series) is set.
+    """
+
+    id: str
+    outcome: str
+    measure: str
+    comparison: str = ""
+    techniques: tuple[str, ...] = ()
+    techniques_label: str = ""
+    scale: str | None = None
+    model: str | None = None
+    tau2: str | None = None
+    interval: str | None = None
+    zero_cells: str | None = None
+    level: float = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Protocol:
+    """A review's question and plan."""
+
+    id: str
+    title: str
+    question: str
+    population: str
+    invented: bool
+    unit_of_analysis: Literal["thumbs", "patients"]
+    icc: float
+    outcomes: tuple[OutcomePlan, ...]
+    comparisons: tuple[ComparisonPlan, ...]
+    analyses: tuple[AnalysisPlan, ...]
+    date: str = ""
+    file: str = ""
+    sha256: str = ""
+    fields: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,288 @@
+"""Results of pooling: one small frozen class a model, all sharing what every model gives.
+
+All numbers are on the analysis scale (logs for ratios), fractions rather than percent. What a
+model does not have is not a field of its class; `to_json` then writes null.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+
+from metakit.core.notes import Assumption, SetAside
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+class Limits(NamedTuple):
+    """Lower and upper limit of an interval on the analysis scale; infinite when unbounded."""
+
+    lower: float
+    upper: float
+
+
+class TestStatistic(NamedTuple):
+    """A test statistic with its degrees of freedom and p value (Q, for example)."""
+
+    value: float
+    df: float
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyRow:
+    """One study as it entered the model.
+
+    `weight` is a fraction; the weights of all rows add up to 1. `interval` is the study's own
+    interval at the result's level. A study that the model used but that has no effect of its own on
+    this scale (no events at all, in a one-stage model) has `effect`, `variance` and `interval` None.
+    `weight` is None where a model gives studies no weights (one-stage models).
+    """
+
+    study: str
+    effect: float | None
+    variance: float | None
+    weight: float | None
+    interval: Limits | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanInterval:
+    """An interval for the mean by one method, with the test that belongs to it.
+
+    `factor` is the multiplier of the variance that the method used (1 for Wald), `df` the degrees of
+    freedom of its t quantile (infinite for the normal).
+    """
+
+    method: str
+    standard_error: float
+    interval: Limits
+    statistic: float | None
+    p_value: float | None
+    df: float = math.inf
+    factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heterogeneity:
+    """How much the studies differ. `tau2` is None for models without it."""
+
+    q: TestStatistic | None = None
+    tau2: float | None = None
+    tau2_interval: Limits | None = None
+    tau2_interval_method: str = ""
+    i2: float | None = None
+    i2_interval: Limits | None = None
+    h2: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prediction:
+    """Where the effect in a new centre is expected: interval, method, degrees of freedom."""
+
+    method: str
+    interval: Limits
+    df: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoolResult:
+    """What every pooling model answers.
+
+    `back_transform` maps the analysis scale to natural units (exp for ratios); it is a function of the
+    measure, not state of the model.
+    """
+
+    model: ClassVar[str] = ""
+
+    measure: str
+    level: float
+    studies: tuple[StudyRow, ...]
+    mean: MeanInterval
+    estimate: float
+    heterogeneity: Heterogeneity
+    back_transform: Callable[[float], float]
+    set_aside: tuple[SetAside, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    notes: tuple[str, ...] = ()
+    references: tuple[str, ...] = ()
+    converged: bool = True
+
+    @property
+    def k(self) -> int:
+        """Number of studies in the model."""
+        return len(self.studies)
+
+    @property
+    def interval(self) -> Limits:
+        """Interval for the mean at `level`, by the headline method."""
+        return self.mean.interval
+
+    @property
+    def standard_error(self) -> float:
+        """Standard error of the mean under the headline method."""
+        return self.mean.standard_error
+
+    def details(self) -> Mapping[str, Any]:
+        """Return what this model adds to the shared JSON answer."""
+        return {}
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the answer in the fixed form of the command line's `--json`; unknown is None."""
+        back = self.back_transform
+        het = self.heterogeneity
+        prediction = getattr(self, "prediction", None)
+        answer: dict[str, Any] = {
+            "measure": self.measure,
+            "model": self.model,
+            "tau2_estimator": getattr(self, "tau2_estimator", None),
+            "interval_method": self.mean.method,
+            "level": self.level,
+            "k": self.k,
+            "estimate": self.estimate,
+            "standard_error": self.standard_error,
+            "interval": list(self.interval),
+            "statistic": self.mean.statistic,
+            "p_value": self.mean.p_value,
+            "prediction_interval": list(prediction.interval) if prediction else None,
+            "tau2": het.tau2,
+            "tau2_interval": list(het.tau2_interval) if het.tau2_interval else None,
+            "i2": het.i2,
+            "i2_interval": list(het.i2_interval) if het.i2_interval else None,
+            "h2": het.h2,
+            "q": het.q._asdict() if het.q else None,
+            "back_transformed": {
+                "estimate": back(self.estimate),
+                "interval": [back(limit) for limit in self.interval],
+                "prediction_interval": [back(limit) for limit in prediction.interval] if prediction else None,
+            },
+            "studies": [
+                {
+                    "study": row.study,
+                    "effect": row.effect,
+                    "variance": row.variance,
+                    "weight": row.weight,
+                    "interval": list(row.interval) if row.interval else None,
+                }
+                for row in self.studies
+            ],
+            "set_aside": [{"study": item.study, "reason": item.reason} for item in self.set_aside],
+            "assumptions": [str(item) for item in self.assumptions],
+            "notes": list(self.notes),
+            "converged": self.converged,
+        }
+        answer.update(self.details())
+        return {key: _finite_or_none(item) for key, item in answer.items()}
+
+    def tidy(self) -> pd.DataFrame:
+        """Return one row a study and one for the mean, on the analysis scale."""
+        import pandas as pd
+
+        rows = [
+            {
+                "row": "study",
+                "study": row.study,
+                "estimate": row.effect,
+                "lower": row.interval.lower if row.interval else None,
+                "upper": row.interval.upper if row.interval else None,
+                "weight": row.weight,
+            }
+            for row in self.studies
+        ]
+        rows.append(
+            {
+                "row": "mean",
+                "study": self.model,
+                "estimate": self.estimate,
+                "lower": self.interval.lower,
+                "upper": self.interval.upper,
+                "weight": None,
+            }
+        )
+        return pd.DataFrame(rows)
+
+    def __str__(self) -> str:
+        back = self.back_transform
+        lower, upper = (back(limit) for limit in self.interval)
+        text = (
+            f"{self.measure.replace('_', ' ')} {back(self.estimate):.3g} "
+            f"({100 * self.level:g} % interval {lower:.3g} to {upper:.3g}, "
+            f"{self.mean.method.replace('_', ' ')}), "
+            f"{self.model.replace('_', ' ')} model, {self.k} {'study' if self.k == 1 else 'studies'}."
+        )
+        prediction = getattr(self, "prediction", None)
+        if prediction:
+            low, high = (back(limit) for limit in prediction.interval)
+            text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
+        if self.set_aside:
+            text += " Set aside: " + "; ".join(f"{i.study} ({i.reason})" for i in self.set_aside) + "."
+        return text
+
+    def _repr_html_(self) -> str:
+        import html
+
+        return f"<p>{html.escape(str(self))}</p>" + self.tidy().to_html(index=False, escape=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SingleStudyResult(PoolResult):
+    """One study: its own effect, nothing pooled."""
+
+    model: ClassVar[str] = "single_study"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommonEffectResult(PoolResult):
+    """Inverse-variance mean under one common effect."""
+
+    model: ClassVar[str] = "common_effect"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StratifiedResult(PoolResult):
+    """Mantel-Haenszel or Peto: stratified by study, without correction of zero cells."""
+
+    model: ClassVar[str] = "mantel_haenszel"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RandomEffectsResult(PoolResult):
+    """Inverse-variance mean of effects that differ between studies.
+
+    `other_intervals` holds the methods shown beside the headline; `truncated` says that the estimator
+    hit zero.
+    """
+
+    model: ClassVar[str] = "random_effects"
+
+    tau2_estimator: str
+    truncated: bool
+    prediction: Prediction | None
+    other_intervals: tuple[MeanInterval, ...] = ()
+
+    def details(self) -> Mapping[str, Any]:
+        """Return the intervals beside the headline one."""
+        return {
+            "other_intervals": [
+                {
+                    "method": other.method,
+                    "standard_error": other.standard_error,
+                    "interval": list(other.interval),
+                }
+                for other in self.other_intervals
+            ]
+        }
+
+
+def _finite_or_none(value: Any) -> Any:
+    """Replace NaN and infinities by None, since JSON has neither."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite_or_none(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite_or_none(item) for item in value]
+    return value

@@ -1,0 +1,1 @@
+"""Forms: their language, reading records with line and column, checking them."""

@@ -1,0 +1,1 @@
+"""Effect measures: from typed numbers to effects with their sampling variances."""

@@ -1,0 +1,1 @@
+"""Pooling models: from an effect table to a result with all its notes."""

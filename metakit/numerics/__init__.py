@@ -1,0 +1,1 @@
+"""Kernels: numpy and scipy.special only; studies on the last axis, batches before it."""

@@ -1,0 +1,1 @@
+"""Pictures: layout first (pure), then drawing on matplotlib."""

@@ -1,0 +1,1 @@
+"""Pages: what was found, in words, tables and pictures."""

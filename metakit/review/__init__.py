@@ -1,0 +1,1 @@
+"""The review folder: protocol, records, typed views of them."""
