@@ -1,0 +1,62 @@
+"""metakit: evidence synthesis for thumb-base (trapeziometacarpal) surgery.
+
+Decision support for licensed clinicians. It does not replace clinical judgement, local codes or policy.
+Names are loaded when first used, so that ``import metakit`` costs next to nothing.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from metakit.core.bibliography import reference as reference
+    from metakit.core.effects import EffectTable as EffectTable
+    from metakit.core.results import PoolResult as PoolResult
+    from metakit.errors import ConvergenceError as ConvergenceError
+    from metakit.errors import DataError as DataError
+    from metakit.errors import MetakitError as MetakitError
+    from metakit.errors import NotEstimableError as NotEstimableError
+    from metakit.errors import Problem as Problem
+    from metakit.errors import UnreadableError as UnreadableError
+    from metakit.errors import UsageError as UsageError
+    from metakit.measures.registry import MEASURES as MEASURES
+    from metakit.measures.tables import effect_sizes as effect_sizes
+    from metakit.models.pool import pool as pool
+    from metakit.models.registry import MODELS as MODELS
+    from metakit.workbench import open_review as open_review
+
+_HOMES = {
+    "reference": "metakit.core.bibliography",
+    "EffectTable": "metakit.core.effects",
+    "PoolResult": "metakit.core.results",
+    "ConvergenceError": "metakit.errors",
+    "DataError": "metakit.errors",
+    "MetakitError": "metakit.errors",
+    "NotEstimableError": "metakit.errors",
+    "Problem": "metakit.errors",
+    "UnreadableError": "metakit.errors",
+    "UsageError": "metakit.errors",
+    "MEASURES": "metakit.measures.registry",
+    "effect_sizes": "metakit.measures.tables",
+    "pool": "metakit.models.pool",
+    "MODELS": "metakit.models.registry",
+    "open_review": "metakit.workbench",
+}
+__all__ = ["__version__", *sorted(_HOMES)]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its home on first use (PEP 562)."""
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'metakit' has no attribute {name!r}")
+    value = getattr(importlib.import_module(home), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,52 @@
+"""The command line. Each command lives in a module of its own and is listed here once.
+
+Nothing heavy may be imported here or at the top of a command's module: `metakit --help` has to answer at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from metakit import __version__
+from metakit.cli import check, demo, draw, new, pool, report
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "Evidence synthesis for thumb-base surgery: from filled extraction forms to pooled complication and "
+        "revision rates, pictures and a readable report. Decision support for licensed clinicians; it does "
+        "not replace clinical judgement, local codes or policy."
+    ),
+)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"metakit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Options that stand before a command."""
+
+
+for _module in (demo, new, check, pool, draw, report):
+    app.command(_module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo")(_module.command)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and end the process with its exit status."""
+    from metakit.cli.running import run
+
+    sys.exit(run(app, arguments))

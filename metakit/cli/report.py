@@ -1,0 +1,42 @@
+"""`metakit report`: a review folder in, one readable page out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from metakit.cli.running import answer_json, progress, say
+
+NAME = "report"
+HELP = """Carry out the plan of a review folder and write one self-contained page with all figures.
+
+Example: metakit report my_review --out my_report
+"""
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Review folder with protocol.yaml and records.", show_default=False)],
+    out: Annotated[Path | None, typer.Option(help="Folder for the report [default: FOLDER/report].")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Answer with all findings as JSON.")] = False,
+) -> None:
+    """Read, synthesise, write."""
+    write(folder, out or folder / "report", json=json)
+
+
+def write(folder: Path, out: Path, *, json: bool) -> None:
+    """Write the report of `folder` into `out` and say where it is."""
+    from metakit.workbench import open_review
+
+    with progress(json) as step:
+        step("reading the records")
+        review = open_review(folder)
+        findings = review.synthesise(progress=step)
+        page = findings.write_report(out, progress=step)
+    if json:
+        answer_json(findings.to_json())
+        return
+    if review.questions:
+        say(f"{len(review.questions)} unusual values were found; the report lists them ('metakit check {folder}').")
+    typer.echo(str(page.resolve()))
