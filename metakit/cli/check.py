@@ -30,7 +30,12 @@ def command(
 
     checked = check_paths(paths)
     if json:
-        answer_json({"files": [str(file) for file in checked.files], "problems": [asdict(p) for p in checked.problems]})
+        answer_json(
+            {
+                "files": [str(file) for file in checked.files],
+                "problems": [asdict(p) for p in checked.problems],
+            }
+        )
     else:
         say_problems(checked.problems)
     errors = [problem for problem in checked.problems if problem.severity == "error"]

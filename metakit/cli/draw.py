@@ -26,9 +26,30 @@ def command(
     scale: Annotated[str | None, typer.Option(help="Analysis scale, where the measure has several.")] = None,
     level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
     title: Annotated[str, typer.Option(help="Title above the figure.")] = "",
-    fewer_after: Annotated[str, typer.Option(help="Name of the technique in arm 1, for the words below.")] = "",
+    left_words: Annotated[
+        str, typer.Option(help="Words under the left side: 'fewer complications after A'.")
+    ] = "",
+    right_words: Annotated[str, typer.Option(help="Words under the right side.")] = "",
     width_mm: Annotated[float, typer.Option(help="Width of the figure in millimetres.")] = 180.0,
     dpi: Annotated[int, typer.Option(help="Dots per inch of a .png.")] = 300,
 ) -> None:
     """Read, pool, draw, write."""
-    raise NotImplementedError
+    from metakit.cli.tables import pooled_table
+    from metakit.plots.registry import FIGURES
+    from metakit.plots.save import check_target, save_figure
+
+    chosen = FIGURES[figure]
+    check_target(to)  # a wrong ending is said before anything is read
+    pooled = pooled_table(
+        file, measure=measure, model=model, tau2=tau2, interval=interval, zero_cells=zero_cells, scale=scale,
+        level=level,
+    )  # fmt: skip
+    drawing = chosen.build(
+        pooled.result,
+        pooled.effects,
+        title=title,
+        left_words=left_words,
+        right_words=right_words,
+        width_mm=width_mm,
+    )
+    typer.echo(str(save_figure(drawing, to, dpi=dpi)))

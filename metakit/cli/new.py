@@ -17,7 +17,9 @@ Example: metakit new my_review
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Folder to make; it must not hold anything yet.", show_default=False)],
+    folder: Annotated[
+        Path, typer.Argument(help="Folder to make; it must not hold anything yet.", show_default=False)
+    ],
 ) -> None:
     """Make the folder and say what comes next."""
     from metakit.review.new import new_review

@@ -30,7 +30,9 @@ def command(
         str | None,
         typer.Option(help="random_effects, common_effect, mantel_haenszel, peto, one_stage or bayesian."),
     ] = None,
-    tau2: Annotated[str | None, typer.Option(help="Estimator of the between-study variance: reml, ...")] = None,
+    tau2: Annotated[
+        str | None, typer.Option(help="Estimator of the between-study variance: reml, ...")
+    ] = None,
     interval: Annotated[
         str | None, typer.Option(help="Interval for the mean: hartung_knapp_floor, wald, ...")
     ] = None,
@@ -38,14 +40,15 @@ def command(
         str | None, typer.Option(help="What to do with zero cells: none, constant or treatment_arm.")
     ] = None,
     scale: Annotated[
-        str | None, typer.Option(help="Analysis scale, where the measure has several (proportion: logit, ...).")
+        str | None,
+        typer.Option(help="Analysis scale, where the measure has several (proportion: logit, ...)."),
     ] = None,
     level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
 ) -> None:
     """Read, compute effects, pool, answer."""
     from metakit.cli.tables import pooled_table
-    from metakit.report.text import pooled_text
+    from metakit.cli.answers import pooled_text
 
     result = pooled_table(
         file, measure=measure, model=model, tau2=tau2, interval=interval, zero_cells=zero_cells, scale=scale,

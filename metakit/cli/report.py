@@ -17,7 +17,9 @@ Example: metakit report my_review --out my_report
 
 
 def command(
-    folder: Annotated[Path, typer.Argument(help="Review folder with protocol.yaml and records.", show_default=False)],
+    folder: Annotated[
+        Path, typer.Argument(help="Review folder with protocol.yaml and records.", show_default=False)
+    ],
     out: Annotated[Path | None, typer.Option(help="Folder for the report [default: FOLDER/report].")] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer with all findings as JSON.")] = False,
 ) -> None:
@@ -38,5 +40,7 @@ def write(folder: Path, out: Path, *, json: bool) -> None:
         answer_json(findings.to_json())
         return
     if review.questions:
-        say(f"{len(review.questions)} unusual values were found; the report lists them ('metakit check {folder}').")
+        say(
+            f"{len(review.questions)} unusual values were found; the report lists them ('metakit check {folder}')."
+        )
     typer.echo(str(page.resolve()))

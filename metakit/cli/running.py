@@ -50,7 +50,9 @@ def say_problems(problems: tuple[Problem, ...]) -> None:
         say(str(problem))
     errors = sum(problem.severity == "error" for problem in problems)
     questions = len(problems) - errors
-    counts = [f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((errors, "error"), (questions, "question")) if n]
+    counts = [
+        f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((errors, "error"), (questions, "question")) if n
+    ]
     if counts:
         say(f"metakit: {' and '.join(counts)}")
 

@@ -17,7 +17,9 @@ RUN = "from metakit.cli.running import run; from metakit.cli.app import app; sta
 
 
 def loaded(code: str) -> set[str]:
-    done = subprocess.run([sys.executable, "-c", CODE.format(code=code)], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", CODE.format(code=code)], capture_output=True, text=True, check=True
+    )
     return set(json.loads(done.stdout))
 
 

@@ -28,6 +28,15 @@ def test_top_level_holds_only_what_was_agreed() -> None:
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
     if listed.returncode != 0:
         pytest.skip("not a git checkout (an unpacked source archive)")
-    agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "metakit", "extraction_forms", "tests", "demo_studies", "LICENSE"}
+    agreed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "metakit",
+        "extraction_forms",
+        "tests",
+        "demo_studies",
+        "LICENSE",
+    }
     top = {line.split("/")[0] for line in listed.stdout.splitlines()}
     assert not {name for name in top if not name.startswith(".")} - agreed

@@ -1,0 +1,88 @@
+"""A pooled result as plain text for the terminal, in natural units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from metakit.core.results import Limits, PoolResult
+    from metakit.measures.registry import Measure
+
+_DIGITS = 3
+
+
+def pooled_text(result: PoolResult) -> str:
+    """Say the answer, how much studies differ, every study, and all that was set aside or assumed."""
+    from metakit.measures.registry import MEASURES
+
+    measure = MEASURES[result.measure]
+    show = _shower(measure, result.back_transform)
+    percent = f"{100 * result.level:g} %"
+    lines = [
+        f"{measure.label.capitalize()}{' ' + measure.unit if measure.unit else ''}: {show(result.estimate)}, "
+        f"{percent} interval {_limits(result.interval, show)} ({_words(result.mean.method)})",
+        f"{_words(result.model).capitalize()}; {result.k} {'study' if result.k == 1 else 'studies'}",
+    ]
+    prediction = getattr(result, "prediction", None)
+    if prediction:
+        lines.append(f"In a new centre: {_limits(prediction.interval, show)} ({percent} prediction interval)")
+    lines += _difference_lines(result, percent)
+    lines += ["", *_study_lines(result, show)]
+    for title, items in (
+        ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
+        ("Assumed", [str(item) for item in result.assumptions]),
+        ("Notes", list(result.notes)),
+    ):
+        if items:
+            lines += ["", title, *(f"  {item}" for item in items)]
+    return "\n".join(lines)
+
+
+def _shower(measure: Measure, back: Callable[[float], float]) -> Callable[[float], str]:
+    def show(value: float) -> str:
+        return f"{back(value) * measure.natural_factor:.{_DIGITS}g}"
+
+    return show
+
+
+def _limits(limits: Limits, show: Callable[[float], str]) -> str:
+    return f"{show(limits.lower)} to {show(limits.upper)}"
+
+
+def _difference_lines(result: PoolResult, percent: str) -> list[str]:
+    """Tau first, I2 last: I2 does not say how much effects vary."""
+    found = result.heterogeneity
+    lines = []
+    if found.tau2 is not None:
+        text = f"Studies differ by tau {found.tau2**0.5:.3g} on the analysis scale"
+        if found.tau2_interval:
+            low, high = (limit**0.5 for limit in found.tau2_interval)
+            text += f" ({percent} interval {low:.3g} to {high:.3g})"
+        lines.append(text)
+    if found.q:
+        text = f"Q {found.q.value:.4g} on {found.q.df:g} degrees of freedom, p {_p_value(found.q.p_value)}"
+        if found.i2 is not None:
+            text += f"; I\u00b2 {100 * found.i2:.0f} %"
+        lines.append(text)
+    return lines
+
+
+def _study_lines(result: PoolResult, show: Callable[[float], str]) -> list[str]:
+    width = min(max(len(row.study) for row in result.studies), 40)
+    lines = []
+    for row in result.studies:
+        name = row.study if len(row.study) <= width else row.study[: width - 1] + "\u2026"
+        effect = "no effect of its own" if row.effect is None else f"{show(row.effect):>8}"
+        limits = f"  {_limits(row.interval, show):<22}" if row.interval else ""
+        weight = "" if row.weight is None else f"  {100 * row.weight:5.1f} % of the weight"
+        lines.append(f"  {name:<{width}}  {effect}{limits}{weight}".rstrip())
+    return lines
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _p_value(value: float) -> str:
+    return "< 0.001" if value < 0.001 else f"{value:.3f}"
