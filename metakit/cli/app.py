@@ -1,6 +1,6 @@
 """The command line. Each command lives in a module of its own and is listed here once.
 
-Nothing heavy may be imported here or at the top of a command's module: `metakit --help` has to answer at once.
+Nothing heavy may be imported here or at the top of a command's module: `metakit --help` answers at once.
 """
 
 from __future__ import annotations

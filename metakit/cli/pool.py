@@ -47,8 +47,8 @@ def command(
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
 ) -> None:
     """Read, compute effects, pool, answer."""
-    from metakit.cli.tables import pooled_table
     from metakit.cli.answers import pooled_text
+    from metakit.cli.tables import pooled_table
 
     result = pooled_table(
         file, measure=measure, model=model, tau2=tau2, interval=interval, zero_cells=zero_cells, scale=scale,

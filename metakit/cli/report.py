@@ -40,7 +40,5 @@ def write(folder: Path, out: Path, *, json: bool) -> None:
         answer_json(findings.to_json())
         return
     if review.questions:
-        say(
-            f"{len(review.questions)} unusual values were found; the report lists them ('metakit check {folder}')."
-        )
+        say(f"{len(review.questions)} unusual values were found; the report and 'metakit check' list them.")
     typer.echo(str(page.resolve()))
