@@ -1,0 +1,63 @@
+"""Agreement of two extractors or screeners."""
+
+import math
+
+import pytest
+
+from metakit.synthesis.agreement import category_agreement, number_agreement
+
+
+def test_kappa_of_fleiss() -> None:
+    # Fleiss JL 1981, Statistical Methods for Rates and Proportions, 2nd ed., table 13.1: 100 subjects, two raters.
+    # Printed: p_o 0.89, p_e 0.66, kappa 0.676 (status: memory).
+    table = {
+        ("p", "p"): 75,
+        ("p", "n"): 1,
+        ("p", "o"): 4,
+        ("n", "p"): 5,
+        ("n", "n"): 4,
+        ("n", "o"): 1,
+        ("o", "o"): 10,
+    }
+    pairs = [pair for pair, count in table.items() for _ in range(count)]
+    found = category_agreement([a for a, _ in pairs], [b for _, b in pairs])
+    assert found.proportion_same == pytest.approx(0.89)
+    assert found.kappa == pytest.approx(0.676, abs=5e-4)
+    # Interval by the large-sample variance of Fleiss, Cohen & Everitt 1969, worked by hand in this test.
+    po = 0.89
+    rows, columns = [0.80, 0.10, 0.10], [0.80, 0.05, 0.15]
+    cell = [[0.75, 0.01, 0.04], [0.05, 0.04, 0.01], [0.0, 0.0, 0.10]]
+    pe = sum(r * c for r, c in zip(rows, columns, strict=True))
+    kappa = (po - pe) / (1 - pe)
+    a = sum(cell[i][i] * (1 - (rows[i] + columns[i]) * (1 - kappa)) ** 2 for i in range(3))
+    b = (1 - kappa) ** 2 * sum(
+        cell[i][j] * (columns[i] + rows[j]) ** 2 for i in range(3) for j in range(3) if i != j
+    )
+    error = math.sqrt((a + b - (kappa - pe * (1 - kappa)) ** 2) / 100) / (1 - pe)
+    assert found.kappa_interval is not None
+    assert found.kappa_interval.lower == pytest.approx(kappa - 1.959963984540054 * error, abs=1e-9)
+    assert found.adjusted_kappa == pytest.approx((3 * 0.89 - 1) / 2)
+
+
+def test_one_category_only_has_no_kappa() -> None:
+    found = category_agreement(["include"] * 5, ["include"] * 5)
+    assert found.kappa is None
+    assert found.proportion_same == 1.0
+    assert "not defined" in found.note
+
+
+def test_limits_of_agreement() -> None:
+    # Bland & Altman 1986: mean difference plus and minus 1.96 standard deviations; here by hand: 0, 1, -1, 0.
+    found = number_agreement([1, 3, 2, 5], [1, 2, 3, 5])
+    assert found.same == 2
+    assert found.mean_difference == 0.0
+    assert found.limits == pytest.approx(
+        (-1.959964 * math.sqrt(2 / 3), 1.959964 * math.sqrt(2 / 3)), abs=1e-5
+    )
+
+
+def test_lengths_must_agree() -> None:
+    with pytest.raises(ValueError, match="one"):
+        category_agreement(["a"], ["a", "b"])
+    with pytest.raises(ValueError, match="one length"):
+        number_agreement([1.0], [])
