@@ -1,0 +1,183 @@
+"""The tree of true_values.yaml: what the pooled answers should be near, and which defects were planted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from invented.truth import (
+    BETWEEN_ARMS,
+    BETWEEN_STUDIES,
+    MP_COMPLICATION_SHIFT,
+    MP_RECURRENCE_RISK,
+    SECONDARY_MP_RISK,
+    TECHNIQUES,
+)
+from invented.writer import OneLine
+
+T = TECHNIQUES
+BUTTON, BALL, DUAL = T["suture_button"], T["prosthesis_ball_socket"], T["prosthesis_dual_mobility"]
+LRTI, ALONE, LR = T["lrti"], T["trapeziectomy"], T["lr"]
+
+
+def _share(technique: str, kind: str) -> float:
+    """Risk of one kind of complication by 12 months: the risk of any, times the share of the kind."""
+    types = dict(T[technique].types)
+    return T[technique].complication * types[kind] / sum(types.values())
+
+
+def _range(*values: float) -> list[float]:
+    return [round(min(values), 3), round(max(values), 3)]
+
+
+def analysis_truths() -> dict[str, float | list[float]]:
+    """Truth of each planned analysis in a typical study, in natural units.
+
+    A list of two is the range of truths of the studies that are put together (several techniques or
+    comparators in one group).
+    """
+    nerve = _share("lrti", "sbrn_neuropraxia") / _share("trapeziectomy", "sbrn_neuropraxia")
+    crps = [_share("lrti", "crps"), _share("trapeziectomy", "crps")]
+    odds = [risk / (1 - risk) for risk in crps]
+    mp = SECONDARY_MP_RISK
+    return {
+        "complications_lrti": round(LRTI.complication / ALONE.complication, 3),
+        "nerve_lrti": round(nerve, 3),
+        "crps_lrti": round(odds[0] / odds[1], 3),
+        "revision_lrti": round(LRTI.revision / ALONE.revision, 3),
+        "reoperation_lrti": round(
+            (LRTI.revision + LRTI.other_reoperation) / (ALONE.revision + ALONE.other_reoperation), 3
+        ),
+        "dash_lrti": round(LRTI.dash - ALONE.dash, 3),
+        "pinch_lrti": round(LRTI.key_pinch - ALONE.key_pinch, 3),
+        "pain_lrti": round(LRTI.pain_activity - ALONE.pain_activity, 3),
+        "complications_prosthesis": _range(
+            DUAL.complication / ALONE.complication, BALL.complication / LRTI.complication
+        ),
+        "revision_prosthesis": _range(
+            DUAL.revision / ALONE.revision, DUAL.revision / LRTI.revision, BALL.revision / LRTI.revision
+        ),
+        "dash_prosthesis": round(BALL.dash - LRTI.dash, 3),
+        "pinch_prosthesis": _range(DUAL.key_pinch - ALONE.key_pinch, DUAL.key_pinch - LRTI.key_pinch),
+        "pain_prosthesis": _range(
+            DUAL.pain_activity - ALONE.pain_activity, DUAL.pain_activity - LRTI.pain_activity
+        ),
+        "complications_button": round(BUTTON.complication / LRTI.complication, 3),
+        "pinch_button": round(BUTTON.key_pinch - LRTI.key_pinch, 3),
+        "complications_ball": round(LRTI.complication / LR.complication, 3),
+        "complications_arthrodesis": round(T["arthrodesis"].complication / LRTI.complication, 3),
+        "complications_pyrocarbon": round(T["pyrocarbon_interposition"].complication / LRTI.complication, 3),
+        "secondary_mp_capsulodesis": round(mp["mp_capsulodesis_volar"] / mp["mp_none"], 3),
+        "secondary_mp_fusion": round(mp["mp_arthrodesis"] - mp["mp_none"], 3),
+        "complications_denervation": T["denervation"].complication,
+        "revision_denervation": T["denervation"].revision,
+        "complications_prosthesis_series": BALL.complication,
+        "revision_prosthesis_series": _range(DUAL.revision, BALL.revision),
+    }
+
+
+PLANTED: tuple[dict[str, Any], ...] = (
+    OneLine(
+        defect="double_zero_trial",
+        study="DEMO-01",
+        arms=["A", "B"],
+        outcome="revision_index",
+        note="no revision in either arm, set by hand",
+    ),
+    OneLine(
+        defect="zero_event_arm",
+        study="DEMO-13",
+        arms=["C"],
+        outcome="secondary_mp_procedure",
+        note="third planted zero arm, set by hand",
+    ),
+    OneLine(defect="median_and_quartiles", study="DEMO-03", outcome="dash"),
+    OneLine(
+        defect="median_and_quartiles",
+        study="DEMO-09",
+        outcome="key_pinch",
+        note="minimum and maximum as well",
+    ),
+    OneLine(defect="mean_without_spread", study="DEMO-07", outcome="key_pinch"),
+    OneLine(defect="percentage_only", study="DEMO-08", outcome="any_complication"),
+    OneLine(defect="unit_pound", study="DEMO-05", outcome="key_pinch"),
+    OneLine(defect="unit_newton", study="DEMO-10", outcome="key_pinch"),
+    OneLine(defect="events_not_thumbs", study="DEMO-13", outcome="any_complication"),
+    OneLine(defect="overlapping_reports", study="DEMO-10", other="DEMO-11", cohort="wrenhollow_prosthesis"),
+    OneLine(defect="mixed_arm", study="DEMO-08", arms=["C"]),
+    OneLine(
+        defect="interval_lost_its_sign",
+        study="DEMO-15",
+        outcome="pain_activity",
+        note="mean change typed positive, its interval negative",
+    ),
+    OneLine(defect="wide_follow_up", study="DEMO-20", note="4 to 112 months"),
+    OneLine(defect="measured_not_reported", study="DEMO-02", outcome="pain_activity"),
+    OneLine(defect="measured_not_reported", study="DEMO-20", outcome="dash"),
+    OneLine(
+        defect="definition_differs",
+        study="DEMO-08",
+        outcome="any_reoperation",
+        note="the report calls any further surgery a revision",
+    ),
+    OneLine(defect="standard_error_only", study="DEMO-05", outcome="pain_activity"),
+    OneLine(defect="interval_only", study="DEMO-08", outcome="key_pinch"),
+    OneLine(defect="counted_in_patients", study="DEMO-17", outcome="any_complication"),
+    OneLine(defect="part_of_an_arm_pinned", study="DEMO-07", arms=["B"]),
+    OneLine(
+        defect="disconnected_technique", technique="denervation", studies=["DEMO-15", "DEMO-16", "DEMO-17"]
+    ),
+)
+
+
+def zeros_by_chance(records: Iterable[dict[str, Any]]) -> list[OneLine]:
+    """List the arms that drew no event although none was planted there."""
+    planted = {
+        (entry["study"], arm, entry["outcome"])
+        for entry in PLANTED
+        if entry["defect"] in ("double_zero_trial", "zero_event_arm")
+        for arm in entry["arms"]
+    }
+    found = []
+    for tree in records:
+        study = tree["study"]["id"]
+        outcomes: dict[str, list[str]] = {}
+        for row in tree["outcomes"]:
+            if row["reporting"] == "reported_zero" and (study, row["arm"], row["outcome"]) not in planted:
+                outcomes.setdefault(row["outcome"], []).append(row["arm"])
+        found += [OneLine(study=study, outcome=outcome, arms=arms) for outcome, arms in outcomes.items()]
+    return found
+
+
+def true_values(records: Iterable[dict[str, Any]]) -> dict[str, Any]:
+    """Return the whole tree of truths."""
+    return {
+        "about": (
+            "Truths from which the invented records were drawn. A pooled answer should lie near them, not on them: "
+            "studies differ from each other, and chance remains."
+        ),
+        "technique_notes": (
+            "complication: risk by 12 months. revision, other_reoperation: per 100 thumb-years. Scores: mean at 12 "
+            "months (dash 0-100, key_pinch kg, pain_activity 0-10). QuickDASH lies 2 points above DASH. Values are those "
+            "of a typical study (shift zero)."
+        ),
+        "techniques": {
+            name: OneLine(
+                complication=t.complication,
+                revision=t.revision,
+                other_reoperation=t.other_reoperation,
+                dash=t.dash,
+                key_pinch=t.key_pinch,
+                pain_activity=t.pain_activity,
+            )
+            for name, t in TECHNIQUES.items()
+        },
+        "secondary_mp_risk": OneLine(SECONDARY_MP_RISK),
+        "mp_recurrence_risk": OneLine(MP_RECURRENCE_RISK),
+        "mp_shift_of_complication_logit": OneLine(MP_COMPLICATION_SHIFT),
+        "spread_between_studies": OneLine(BETWEEN_STUDIES),
+        "spread_between_arms_of_a_study": OneLine(BETWEEN_ARMS),
+        "analyses": analysis_truths(),
+        "planted": list(PLANTED),
+        "zeros_by_chance": zeros_by_chance(records),
+    }

@@ -1,0 +1,196 @@
+"""The invented protocol: question, outcomes, comparisons, and the plan of analyses."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from invented.writer import OneLine
+
+PANEL = "invented panel of patients and surgeons (demonstration only)"
+DASH_SOURCE = "Sorensen 2013, J Hand Surg Am 38:641 (a patient's change, not a difference between groups)"
+PROSTHESES = ["prosthesis_ball_socket", "prosthesis_dual_mobility"]
+PROSTHESIS_LABEL = "total prosthesis"
+
+
+def _outcome(
+    outcome: str, importance: str, window: str, difference: float | None, source: str = PANEL
+) -> OneLine:
+    row = OneLine(outcome=outcome, importance=importance, window=window)
+    if difference is not None:
+        row |= {"smallest_important_difference": difference, "smallest_important_difference_source": source}
+    return row
+
+
+def _comparison(
+    identifier: str,
+    label: str,
+    technique: list[str],
+    technique_label: str,
+    comparator: list[str],
+    comparator_label: str,
+    **mp: Any,
+) -> dict[str, Any]:
+    return {
+        "id": identifier,
+        "label": label,
+        "technique": technique,
+        "technique_label": technique_label,
+        "comparator": comparator,
+        "comparator_label": comparator_label,
+        **mp,
+    }
+
+
+def _contrast(identifier: str, outcome: str, comparison: str, measure: str, **more: str) -> OneLine:
+    return OneLine(id=identifier, outcome=outcome, comparison=comparison, measure=measure, **more)
+
+
+def _series(identifier: str, outcome: str, techniques: list[str], label: str, measure: str) -> OneLine:
+    return OneLine(
+        id=identifier, outcome=outcome, techniques=techniques, techniques_label=label, measure=measure
+    )
+
+
+def protocol() -> dict[str, Any]:
+    """Return the protocol tree."""
+    lrti, alone = "LRTI", "trapeziectomy alone"
+    return {
+        "form": "protocol",
+        "form_version": 1,
+        "review": {
+            "id": "demo_review",
+            "title": "Operations for arthritis of the thumb base: an invented demonstration review",
+            "question": (
+                "In adults whose thumb-base arthritis did not settle without an operation, which technique leads to "
+                "fewer complications and revisions, and to better function, pinch and pain after one year? When the MP "
+                "joint hyperextends by more than 30 degrees, does a procedure on it spare a later one?"
+            ),
+            "date": "2026-01-19",
+            "invented": True,
+        },
+        "population": "Adults with painful trapeziometacarpal arthritis after failed treatment without operation (invented)",
+        "unit_of_analysis": "thumbs",
+        "icc": 0.3,
+        "outcomes": [
+            _outcome("any_complication", "critical", "12_months", 5),
+            _outcome("revision_index", "critical", "last_follow_up", 1),
+            _outcome("any_reoperation", "important", "last_follow_up", 1),
+            _outcome("secondary_mp_procedure", "important", "last_follow_up", 5),
+            _outcome("sbrn_neuropraxia", "important", "12_months", 5),
+            _outcome("crps", "important", "12_months", 2),
+            _outcome("pain_activity", "critical", "12_months", 1.5),
+            _outcome("dash", "critical", "12_months", 10, DASH_SOURCE),
+            _outcome("quickdash", "important", "12_months", 14, DASH_SOURCE),
+            _outcome("key_pinch", "important", "12_months", 0.5),
+        ],
+        "comparisons": [
+            _comparison(
+                "lrti_vs_trapeziectomy",
+                "LRTI against trapeziectomy alone",
+                ["lrti"],
+                lrti,
+                ["trapeziectomy"],
+                alone,
+            ),
+            _comparison(
+                "prosthesis_vs_resection",
+                "Total prosthesis against LRTI or trapeziectomy alone",
+                PROSTHESES,
+                PROSTHESIS_LABEL,
+                ["lrti", "trapeziectomy"],
+                "LRTI or trapeziectomy alone",
+            ),
+            _comparison(
+                "suture_button_vs_lrti",
+                "Suture button against LRTI",
+                ["suture_button"],
+                "suture button",
+                ["lrti"],
+                lrti,
+            ),
+            _comparison(
+                "lrti_vs_lr",
+                "Tendon ball in addition to ligament reconstruction",
+                ["lrti"],
+                lrti,
+                ["lr"],
+                "ligament reconstruction without ball",
+            ),
+            _comparison(
+                "arthrodesis_vs_lrti",
+                "Arthrodesis against LRTI",
+                ["arthrodesis"],
+                "arthrodesis",
+                ["lrti"],
+                lrti,
+            ),
+            _comparison(
+                "pyrocarbon_vs_lrti",
+                "Pyrocarbon interposition against LRTI",
+                ["pyrocarbon_interposition"],
+                "pyrocarbon interposition",
+                ["lrti"],
+                lrti,
+            ),
+            _comparison(
+                "mp_capsulodesis_vs_none",
+                "LRTI with MP capsulodesis against LRTI with the MP joint left alone",
+                ["lrti"],
+                "MP capsulodesis",
+                ["lrti"],
+                "no MP procedure",
+                mp_option_1=["mp_capsulodesis_volar"],
+                mp_option_2=["mp_none"],
+            ),
+            _comparison(
+                "mp_fusion_vs_none",
+                "LRTI with MP arthrodesis against LRTI with the MP joint left alone",
+                ["lrti"],
+                "MP arthrodesis",
+                ["lrti"],
+                "no MP procedure",
+                mp_option_1=["mp_arthrodesis"],
+                mp_option_2=["mp_none"],
+            ),
+        ],
+        "analyses": [
+            _contrast("complications_lrti", "any_complication", "lrti_vs_trapeziectomy", "risk_ratio"),
+            _contrast("nerve_lrti", "sbrn_neuropraxia", "lrti_vs_trapeziectomy", "risk_ratio"),
+            _contrast("crps_lrti", "crps", "lrti_vs_trapeziectomy", "odds_ratio", model="mantel_haenszel"),
+            _contrast("revision_lrti", "revision_index", "lrti_vs_trapeziectomy", "rate_ratio"),
+            _contrast("reoperation_lrti", "any_reoperation", "lrti_vs_trapeziectomy", "rate_ratio"),
+            _contrast("dash_lrti", "dash", "lrti_vs_trapeziectomy", "mean_difference"),
+            _contrast("pinch_lrti", "key_pinch", "lrti_vs_trapeziectomy", "mean_difference"),
+            _contrast("pain_lrti", "pain_activity", "lrti_vs_trapeziectomy", "mean_difference"),
+            _contrast(
+                "complications_prosthesis", "any_complication", "prosthesis_vs_resection", "risk_ratio"
+            ),
+            _contrast("revision_prosthesis", "revision_index", "prosthesis_vs_resection", "rate_ratio"),
+            _contrast("dash_prosthesis", "dash", "prosthesis_vs_resection", "mean_difference"),
+            _contrast("pinch_prosthesis", "key_pinch", "prosthesis_vs_resection", "mean_difference"),
+            _contrast("pain_prosthesis", "pain_activity", "prosthesis_vs_resection", "mean_difference"),
+            _contrast("complications_button", "any_complication", "suture_button_vs_lrti", "risk_ratio"),
+            _contrast("pinch_button", "key_pinch", "suture_button_vs_lrti", "mean_difference"),
+            _contrast("complications_ball", "any_complication", "lrti_vs_lr", "risk_ratio"),
+            _contrast("complications_arthrodesis", "any_complication", "arthrodesis_vs_lrti", "risk_ratio"),
+            _contrast("complications_pyrocarbon", "any_complication", "pyrocarbon_vs_lrti", "risk_ratio"),
+            _contrast(
+                "secondary_mp_capsulodesis", "secondary_mp_procedure", "mp_capsulodesis_vs_none", "risk_ratio"
+            ),
+            _contrast(
+                "secondary_mp_fusion", "secondary_mp_procedure", "mp_fusion_vs_none", "risk_difference"
+            ),
+            _series(
+                "complications_denervation", "any_complication", ["denervation"], "denervation", "proportion"
+            ),
+            _series("revision_denervation", "revision_index", ["denervation"], "denervation", "rate"),
+            _series(
+                "complications_prosthesis_series",
+                "any_complication",
+                PROSTHESES,
+                PROSTHESIS_LABEL,
+                "proportion",
+            ),
+            _series("revision_prosthesis_series", "revision_index", PROSTHESES, PROSTHESIS_LABEL, "rate"),
+        ],
+    }

@@ -1,0 +1,245 @@
+"""The six invented series without a comparison; denervation hangs on to nothing else on purpose."""
+
+from __future__ import annotations
+
+from invented.spec import LAST, ArmSpec, Events, Score, Silent, StudySpec
+
+NERVE = {
+    "approach": "volar and dorsal incisions",
+    "immobilisation_weeks": 1,
+    "therapy": "free movement from one week",
+}
+
+SERIES = (
+    StudySpec(
+        number=15,
+        place="Cobblemere",
+        year=2019,
+        title="Denervation of the thumb base: three-year results",
+        design="case_series",
+        recruited=("2012-01-01", "2015-12-31"),
+        follow_up=(36.0, 6.0, 24, 52),
+        age=(58.9, 8.8),
+        judgements="YYYYYYYYUY",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Denervation",
+                technique="denervation",
+                thumbs=52,
+                bilateral=4,
+                lost=5,
+                st_option="st_none",
+            ),
+        ),
+        outcomes=(
+            Events(outcome="any_complication", author_definition="any complication in the first year"),
+            Events(outcome="sbrn_neuropraxia", author_definition="numb area bothering the patient"),
+            Events(outcome="revision_index", at=LAST, author_definition="later trapeziectomy"),
+            Events(outcome="any_reoperation", at=LAST, author_definition="any later operation on the thumb"),
+            Score(outcome="dash", with_baseline=True),
+            Score(outcome="pain_activity", reported_as="change_lost_sign", page=5, table=3),
+            Score(outcome="key_pinch", page=5, table=3),
+        ),
+        **NERVE,
+    ),
+    StudySpec(
+        number=16,
+        place="Nimbleford",
+        year=2021,
+        title="Cutting the nerves of the thumb base: a first series",
+        design="case_series",
+        recruited=("2016-03-01", "2018-09-30"),
+        follow_up=(27.0, 3.5, 20, 36),
+        age=(57.2, 9.4),
+        women_share=0.77,
+        judgements="YYYUUYNYUN",
+        report_type="abstract",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Denervation",
+                technique="denervation",
+                thumbs=33,
+                bilateral=2,
+                lost=2,
+                st_option="st_not_reported",
+                mp_option="mp_not_reported",
+            ),
+        ),
+        outcomes=(
+            Events(outcome="any_complication", page=1, table=1, author_definition="complications"),
+            Events(
+                outcome="revision_index",
+                at=LAST,
+                page=1,
+                table=1,
+                author_definition="conversion to another operation",
+            ),
+            Score(outcome="quickdash", page=1, table=1),
+        ),
+        **NERVE,
+    ),
+    StudySpec(
+        number=17,
+        place="Otterlade",
+        year=2022,
+        title="Denervation for thumb-base arthritis in working people",
+        design="case_series",
+        recruited=("2014-05-01", "2018-04-30"),
+        follow_up=(42.0, 7.0, 28, 60),
+        age=(55.8, 7.0),
+        women_share=0.66,
+        judgements="YYYYNYYYYY",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Denervation",
+                technique="denervation",
+                thumbs=46,
+                bilateral=5,
+                lost=7,
+                st_option="st_none",
+            ),
+        ),
+        outcomes=(
+            Events(
+                outcome="any_complication",
+                unit="patients",
+                author_definition="patients with at least one complication in the first year",
+            ),
+            Events(
+                outcome="revision_index", at=LAST, author_definition="trapezium removed or joint fused later"
+            ),
+            Events(outcome="any_reoperation", at=LAST, author_definition="any later operation on the thumb"),
+            Score(outcome="dash", with_baseline=True),
+            Score(outcome="key_pinch", page=5, table=3),
+            Score(outcome="pain_activity", page=5, table=3),
+        ),
+        **NERVE,
+    ),
+    StudySpec(
+        number=18,
+        place="Halvarn register",
+        year=2024,
+        title="Prostheses of the thumb base in the Halvarn regional register",
+        design="registry_series",
+        report_type="registry_report",
+        recruited=("2015-01-01", "2020-12-31"),
+        follow_up=(43.0, 9.0, 24, 72),
+        age=(60.8, 8.1),
+        centres=14,
+        surgeons=37,
+        experience="from first cases to more than 200 a surgeon",
+        immobilisation_weeks=2,
+        thumb_years_reported=True,
+        judgements="YUYYYYNYYY",
+        funder="invented regional health board",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Total prosthesis, dual mobility",
+                technique="prosthesis_dual_mobility",
+                thumbs=764,
+                bilateral=88,
+                lost=41,
+                st_option="st_not_reported",
+                mp_option="mp_not_reported",
+            ),
+        ),
+        outcomes=(
+            Events(
+                outcome="any_complication",
+                author_definition="complication sent in on the register's form within a year",
+            ),
+            Events(
+                outcome="implant_dislocation", author_definition="dislocation sent in on the register's form"
+            ),
+            Events(
+                outcome="revision_index",
+                at=LAST,
+                author_definition="exchange, removal or addition of any part of the implant",
+            ),
+            Events(
+                outcome="any_reoperation",
+                at=LAST,
+                author_definition="any operation on the same thumb found in the hospital files",
+            ),
+            Silent(outcome="key_pinch", reporting="not_reported"),
+        ),
+    ),
+    StudySpec(
+        number=19,
+        place="Thistlegarth",
+        year=2020,
+        title="Uncemented ball-and-socket prosthesis followed for eight years",
+        design="case_series",
+        recruited=("2006-01-01", "2011-12-31"),
+        follow_up=(97.0, 12.0, 72, 132),
+        age=(61.0, 7.3),
+        immobilisation_weeks=1,
+        surgeons=1,
+        experience="one surgeon, first case of the series included",
+        judgements="YYYYNYYYNY",
+        company_tie="unclear",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Total prosthesis, ball and socket",
+                technique="prosthesis_ball_socket",
+                thumbs=118,
+                bilateral=13,
+                lost=19,
+                st_option="st_none",
+            ),
+        ),
+        outcomes=(
+            Events(outcome="any_complication", author_definition="any complication within one year"),
+            Events(outcome="implant_loosening", at=LAST, author_definition="loosening on X-ray at any time"),
+            Events(
+                outcome="revision_index",
+                at=LAST,
+                author_definition="removal or exchange of the stem, cup or neck",
+            ),
+            Events(outcome="any_reoperation", at=LAST, author_definition="any later operation on the thumb"),
+            Score(outcome="quickdash", at=LAST, page=4, table=2),
+            Score(outcome="key_pinch", at=LAST, page=4, table=2),
+        ),
+    ),
+    StudySpec(
+        number=20,
+        place="Fallowmoor",
+        year=2016,
+        title="All ball-and-socket prostheses of one unit, whatever their follow-up",
+        design="case_series",
+        recruited=("2005-02-01", "2014-10-31"),
+        follow_up=(49.0, 27.0, 4, 112),
+        age=(62.4, 8.0),
+        judgements="YYUYNYYUNN",
+        arms=(
+            ArmSpec(
+                id="A",
+                label="Total prosthesis, ball and socket",
+                technique="prosthesis_ball_socket",
+                thumbs=67,
+                bilateral=6,
+                lost=9,
+                st_option="st_none",
+            ),
+        ),
+        outcomes=(
+            Events(outcome="any_complication", at=LAST, author_definition="complication at any time"),
+            Events(
+                outcome="revision_index", at=LAST, author_definition="removal or exchange of the prosthesis"
+            ),
+            Events(outcome="any_reoperation", at=LAST, author_definition="any later operation on the thumb"),
+            Silent(
+                outcome="dash",
+                reporting="measured_not_reported",
+                at=LAST,
+                why="the score is named in the methods and missing from the results",
+            ),
+        ),
+        immobilisation_weeks=3,
+    ),
+)
