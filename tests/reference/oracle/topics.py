@@ -1,0 +1,19 @@
+"""What is certified: one function a topic, each giving a description and a list of records."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from . import topics_effects, topics_models, topics_pooling
+
+TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
+    "effects": topics_effects.effects,
+    "conversions": topics_effects.conversions,
+    "stratified": topics_pooling.stratified_tables,
+    "pooling_published": topics_pooling.pooling_published,
+    "pooling_draws": topics_pooling.pooling_draws,
+    "pooling_hard": topics_pooling.pooling_hard,
+    "one_stage": topics_models.one_stage_models,
+    "bayesian": topics_models.bayesian,
+    "dependent": topics_models.dependent_effects,
+}
