@@ -19,6 +19,8 @@ LIKE_TITLE = (
     92.0  # of 100; common practice, no source: below it, pairs are different reports more often than not
 )
 
+MISSPELT = 75.0  # of 100; two words less alike than this are two words (common practice, no source)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duplicate:
@@ -77,7 +79,7 @@ def _by_likeness(citation: Citation, blocks: dict[tuple[str, str], list[Citation
             if other.citation_id in seen:
                 continue
             seen.add(other.citation_id)
-            if _contradict(citation, other):
+            if _contradict(citation, other) or _other_words(title, _plain(other.title)):
                 continue
             score = float(fuzz.token_sort_ratio(title, _plain(other.title)))
             if score >= LIKE_TITLE and (best is None or score > best[0]):
@@ -102,6 +104,19 @@ def _contradict(one: Citation, two: Citation) -> bool:
     if _surname(one) and _surname(two) and _surname(one) != _surname(two):
         return True
     return _numbers(one.title) != _numbers(two.title)
+
+
+def _other_words(one: str, two: str) -> bool:
+    """Say whether a word of one title is replaced by another word, rather than misspelt, in the other.
+
+    Sister papers of one group ("grip after ...", "pain after ...") differ in just such a word.
+    """
+    from rapidfuzz import fuzz
+
+    only_one, only_two = set(one.split()) - set(two.split()), set(two.split()) - set(one.split())
+    return bool(only_two) and any(
+        all(fuzz.ratio(word, other) < MISSPELT for other in only_two) for word in only_one
+    )
 
 
 def _identifiers(citation: Citation) -> Iterator[tuple[str, str]]:

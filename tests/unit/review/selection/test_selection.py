@@ -117,6 +117,16 @@ def test_duplicates_are_found_for_a_shown_reason_and_parts_are_kept_apart() -> N
     assert found[1].reason == "same DOI 10.1/a"
 
 
+def test_sister_papers_are_not_duplicates_but_misspelt_titles_are() -> None:
+    long = "{} after a fairly long and invented operation on the base of the thumb: a prospective study"
+    given = [
+        citation(1, long.format("Grip")),
+        citation(2, long.format("Pain")),
+        citation(3, long.format("Grpi")),
+    ]
+    assert {(d.dropped, d.kept) for d in find_duplicates(given)} == {("C0003", "C0001")}
+
+
 def test_before_is_kept_plus_merged_in_any_order() -> None:
     rng = random.Random(1)
     titles = [f"Invented study number {word}" for word in ("alpha", "beta", "gamma", "delta")]
@@ -133,7 +143,7 @@ def test_doi_spellings() -> None:
     assert normal_doi("none") == ""
 
 
-WORDS = "none pain grip pinch return survival subsidence satisfaction".split()
+WORDS = ["none", "pain", "grip", "pinch", "return", "survival", "subsidence", "satisfaction"]
 
 
 def decisions(tmp_path: Path, person: str, text: str, known: list[str]):
