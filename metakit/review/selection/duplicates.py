@@ -113,7 +113,8 @@ def _other_words(one: str, two: str) -> bool:
     """
     from rapidfuzz import fuzz
 
-    only_one, only_two = set(one.split()) - set(two.split()), set(two.split()) - set(one.split())
+    first, second = ({word for word in text.split() if not _is_number(word)} for text in (one, two))
+    only_one, only_two = first - second, second - first
     return bool(only_two) and any(
         all(fuzz.ratio(word, other) < MISSPELT for other in only_two) for word in only_one
     )
@@ -146,6 +147,10 @@ def _surname(citation: Citation) -> str:
 
 
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
+
+
+def _is_number(word: str) -> bool:
+    return word.isdigit() or word in _ROMAN
 
 
 def _numbers(title: str) -> list[str]:
