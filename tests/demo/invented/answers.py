@@ -124,6 +124,12 @@ PLANTED: tuple[dict[str, Any], ...] = (
     OneLine(defect="interval_only", study="DEMO-08", outcome="key_pinch"),
     OneLine(defect="counted_in_patients", study="DEMO-17", outcome="any_complication"),
     OneLine(defect="part_of_an_arm_pinned", study="DEMO-07", arms=["B"]),
+    OneLine(defect="bilateral_patients", study="DEMO-18", note="and most cohorts; thumbs outnumber patients"),
+    OneLine(
+        defect="uneven_follow_up",
+        studies=["DEMO-04", "DEMO-09", "DEMO-11"],
+        note="12, 54 and 61 months in one rate ratio",
+    ),
     OneLine(
         defect="disconnected_technique", technique="denervation", studies=["DEMO-15", "DEMO-16", "DEMO-17"]
     ),

@@ -114,23 +114,38 @@ REASONS: dict[str, dict[str, dict[str, tuple[str, ...]]]] = {
 
 
 def appraisal(study: StudySpec) -> dict[str, object]:
-    """Return the appraisal block of a record: one judgement with reason and page for each domain."""
+    """Return the appraisal block of a record: judgements with reason and page, domain by domain.
+
+    Judgements hold for all outcomes. Where opinion could colour the scores of a trial, further operations are
+    judged apart: they stand in the hospital files.
+    """
     group = study.group
-    domains = REASONS[group]
-    if len(study.judgements) != len(domains):
-        raise ValueError(f"{study.id}: {len(study.judgements)} letters for {len(domains)} domains")
-    judgements = []
-    for position, (letter, (domain, reasons)) in enumerate(
-        zip(study.judgements, domains.items(), strict=True)
-    ):
-        wordings = reasons[letter]
-        judgements.append(
-            OneLine(
-                domain=domain,
-                outcome="all",
-                judgement=LEVELS[group][letter],
-                reason=wordings[study.number % len(wordings)],
-                page=1 if study.report_type == "abstract" else 2 + position // 3,
-            )
-        )
-    return {"instrument": INSTRUMENT[group], "judgements": judgements}
+    letters = dict(zip(REASONS[group], study.judgements, strict=True))
+    rows = []
+    for position, (domain, letter) in enumerate(letters.items()):
+        wordings = REASONS[group][domain][letter]
+        page = 1 if study.report_type == "abstract" else 2 + position // 3
+        rows.append(_row(study, domain, "all", letter, wordings[study.number % len(wordings)], page))
+    if group != "series":
+        rows.append(_overall(study, letters, "all"))
+    if group == "randomised" and letters["measurement"] != "L":
+        letters["measurement"] = "L"
+        reason = "further operations are read from the hospital files, whatever anybody hoped for"
+        rows.append(_row(study, "measurement", "revision_index", "L", reason, 3))
+        rows.append(_overall(study, letters, "revision_index"))
+    return {"instrument": INSTRUMENT[group], "assessor": "AB", "judgements": rows}
+
+
+def _row(study: StudySpec, domain: str, outcome: str, letter: str, reason: str, page: int) -> OneLine:
+    return OneLine(
+        domain=domain, outcome=outcome, judgement=LEVELS[study.group][letter], reason=reason, page=page
+    )
+
+
+def _overall(study: StudySpec, letters: dict[str, str], outcome: str) -> OneLine:
+    """Sum up: the worst domain; in a trial, three domains with some concerns count as high."""
+    order = "LSH" if study.group == "randomised" else "LMSC"
+    worst = max(letters.values(), key=order.index)
+    if study.group == "randomised" and list(letters.values()).count("S") >= 3:
+        return _row(study, "overall", outcome, "H", "some concerns in three domains or more", 2)
+    return _row(study, "overall", outcome, worst, "as the worst domain", 2)

@@ -109,6 +109,7 @@ COHORTS = (
             ),
             Events(
                 outcome="any_reoperation",
+                definition="reoperation_author_definition",
                 at=LAST,
                 author_definition="'revision', explained by the report as any further surgery on the thumb",
             ),

@@ -57,16 +57,6 @@ def event_values(spec: Events, arm: ArmSpec, drawn: DrawnArm) -> dict[str, Any]:
     return {"events": thumbs, "total": total, "counted": "per_thumb"}
 
 
-def kinds_counted(arm: ArmSpec, drawn: DrawnArm, at: float | str) -> dict[str, int]:
-    """Count the complicated thumbs by kind of complication."""
-    hit = happened(drawn, "any_complication", at)
-    counts: dict[str, int] = {}
-    for kind, had in zip(drawn.kind, hit, strict=True):
-        if had:
-            counts[kind] = counts.get(kind, 0) + 1
-    return dict(sorted(counts.items(), key=lambda item: (-item[1], item[0])))
-
-
 def score_values(spec: Score, arm: ArmSpec, drawn: DrawnArm, kind: str) -> dict[str, Any]:
     """Return the typed fields of a measured outcome in one arm: `kind` is baseline, final or change."""
     size = arm.thumbs if spec.outcome == "key_pinch" else arm.thumbs - arm.bilateral

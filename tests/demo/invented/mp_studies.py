@@ -122,6 +122,10 @@ MP_STUDIES = (
                 author_definition="number of complications; a thumb can have several",
             ),
             Events(
+                outcome="sbrn_neuropraxia",
+                author_definition="thumbs with numbness over the back of the thumb",
+            ),
+            Events(
                 outcome="revision_index", at=LAST, author_definition="second operation at the trapezial space"
             ),
             Events(outcome="any_reoperation", at=LAST, author_definition="any second operation on the thumb"),

@@ -67,8 +67,22 @@ def protocol() -> dict[str, Any]:
             ),
             "date": "2026-01-19",
             "invented": True,
+            "registration": "invented register, number INV-R-12",
+            "authors": "two invented extractors, AB and CD",
         },
         "population": "Adults with painful trapeziometacarpal arthritis after failed treatment without operation (invented)",
+        "eligibility": {
+            "designs": [
+                "randomised",
+                "prospective_cohort",
+                "retrospective_cohort",
+                "case_series",
+                "registry_series",
+            ],
+            "fewest_thumbs": 20,
+            "shortest_follow_up_months": 12,
+            "excluded": "operations after an earlier operation at the thumb base; inflammatory arthritis",
+        },
         "unit_of_analysis": "thumbs",
         "icc": 0.3,
         "outcomes": [
@@ -192,5 +206,22 @@ def protocol() -> dict[str, Any]:
                 "proportion",
             ),
             _series("revision_prosthesis_series", "revision_index", PROSTHESES, PROSTHESIS_LABEL, "rate"),
+        ],
+        "subgroups": [
+            "design: randomised trials and cohorts apart; larger differences are expected in cohorts",
+            "prosthesis: ball and socket against dual mobility; fewer revisions are expected with dual mobility",
+        ],
+        "sensitivity": [
+            "correlation between both thumbs of a patient 0 and 0.5 instead of 0.3",
+            "without studies of high, serious or critical concern",
+            "without means derived from medians",
+        ],
+        "amendments": [
+            {
+                "date": "2026-01-30",
+                "what": "pyrocarbon interposition added as a comparison",
+                "why": "one cohort compares it with LRTI and fusion",
+                "data_seen": False,
+            }
         ],
     }

@@ -147,7 +147,9 @@ TRIALS = (
         ),
         outcomes=(
             Events(
-                outcome="any_complication", author_definition="all adverse events, asked for at each visit"
+                outcome="any_complication",
+                definition="any_complication_listed",
+                author_definition="all adverse events, asked for at each visit",
             ),
             Events(
                 outcome="tendon_rupture_or_tenosynovitis",
@@ -264,7 +266,12 @@ TRIALS = (
             Events(
                 outcome="crps", author_definition="complex regional pain syndrome by the surgeon's judgement"
             ),
-            Events(outcome="revision_index", at=LAST, author_definition="revision of the arthroplasty"),
+            Events(
+                outcome="revision_index",
+                definition="revision_author_definition",
+                at=LAST,
+                author_definition="revision of the arthroplasty",
+            ),
             Events(
                 outcome="any_reoperation",
                 at=LAST,

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from invented.appraisal import appraisal
-from invented.counts import crude, event_values, kinds_counted, score_values
+from invented.counts import crude, event_values, score_values
 from invented.draws import DrawnArm
 from invented.spec import LAST, ArmSpec, Events, OutcomeSpec, Score, Silent, StudySpec
 from invented.writer import OneLine
@@ -17,8 +17,9 @@ HEADING = (
     INVENTED,
     "Made by tests/demo/generate_demo.py; change the generator, not this file.",
 )
-# Mapped definition of the vocabulary where it differs from the outcome's own id.
 NOT_REPORTED = "not_reported"
+# Mapped definition where the report counts by its own lights; else it counts what the vocabulary defines.
+MAPPED = {"any_complication": "any_complication_author", "mp_recurrence": "other_author_definition"}
 
 
 def record(study: StudySpec, drawn: dict[str, DrawnArm]) -> dict[str, Any]:
@@ -163,12 +164,8 @@ def _events_row(spec: Events, arm: ArmSpec, drawn: DrawnArm) -> dict[str, Any]:
         "reporting": "reported_zero" if typed_zero else "reported",
         "author_definition": spec.author_definition,
     }
-    if spec.definition:
-        row["definition"] = spec.definition
+    row["definition"] = spec.definition or MAPPED.get(spec.outcome, spec.outcome)
     row |= values
-    if spec.reported_as == "per_event":
-        kinds = ", ".join(f"{kind} {count}" for kind, count in kinds_counted(arm, drawn, spec.at).items())
-        row["note"] = f"thumbs by kind of first complication: {kinds}"
     row["source"] = OneLine(page=spec.page, table=spec.table)
     return row
 
@@ -183,7 +180,7 @@ def _score_rows(spec: Score, arm: ArmSpec, drawn: DrawnArm) -> list[dict[str, An
         row: dict[str, Any] = {
             "arm": arm.id,
             "outcome": spec.outcome,
-            "time": OneLine(value=0, unit="months") if kind == "baseline" else _time(spec.at, drawn),
+            "time": OneLine(label="before_surgery") if kind == "baseline" else _time(spec.at, drawn),
             "unit_of_analysis": "thumbs" if spec.outcome == "key_pinch" else "patients",
             "reporting": "reported",
             "kind": kind,

@@ -198,6 +198,7 @@ SERIES = (
             Events(outcome="implant_loosening", at=LAST, author_definition="loosening on X-ray at any time"),
             Events(
                 outcome="revision_index",
+                definition="revision_implant_exchange",
                 at=LAST,
                 author_definition="removal or exchange of the stem, cup or neck",
             ),
@@ -230,7 +231,10 @@ SERIES = (
         outcomes=(
             Events(outcome="any_complication", at=LAST, author_definition="complication at any time"),
             Events(
-                outcome="revision_index", at=LAST, author_definition="removal or exchange of the prosthesis"
+                outcome="revision_index",
+                definition="revision_implant_exchange",
+                at=LAST,
+                author_definition="removal or exchange of the prosthesis",
             ),
             Events(outcome="any_reoperation", at=LAST, author_definition="any later operation on the thumb"),
             Silent(

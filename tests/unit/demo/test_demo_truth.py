@@ -35,7 +35,7 @@ def arms_of(
 
 def value(tree: dict[str, Any], arm: dict[str, Any], outcome: str, months: object) -> dict[str, Any] | None:
     for row in tree["outcomes"]:
-        at = row["time"].get("label", row["time"]["value"])
+        at = row["time"].get("label", row["time"].get("value"))
         if (
             row["arm"] == arm["id"]
             and row["outcome"] == outcome
