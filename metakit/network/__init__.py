@@ -1,0 +1,1 @@
+"""Networks of techniques and their components: contrasts, inconsistency, ranking, additivity."""

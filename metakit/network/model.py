@@ -1,0 +1,202 @@
+"""The network model: every technique against every other, common or random effects, part by part.
+
+Sources: Lu & Ades 2004 (multi-arm covariance), Rücker 2012 (graph form), Jackson 2012 (moment tau2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize, special
+
+from metakit.core.effects import FloatArray
+from metakit.core.results import Limits, TestStatistic
+from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
+from metakit.network.arms import NetworkArms
+from metakit.numerics import arm_regression as kernel
+
+TAU2_ESTIMATORS = ("reml", "dersimonian_laird")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """`technique` against `comparator` on the analysis scale."""
+
+    technique: str
+    comparator: str
+    estimate: float
+    standard_error: float
+    interval: Limits
+    prediction: Limits | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NetworkPart:
+    """One connected part of a network, fitted.
+
+    `effects` (t,) and `covariance` (t, t) hold each technique's value relative to the average of the part;
+    differences of them are the contrasts. `q` is the residual heterogeneity and inconsistency together.
+    """
+
+    arms: NetworkArms
+    techniques: tuple[str, ...]
+    model: str
+    tau2_estimator: str
+    tau2: float
+    truncated: bool
+    level: float
+    effects: FloatArray
+    covariance: FloatArray
+    q: TestStatistic | None
+    df: int
+
+    def contrast(self, technique: str, comparator: str) -> Contrast:
+        """Return `technique` against `comparator`."""
+        i, j = self._index(technique), self._index(comparator)
+        estimate = float(self.effects[i] - self.effects[j])
+        variance = float(self.covariance[i, i] + self.covariance[j, j] - 2 * self.covariance[i, j])
+        error = math.sqrt(max(variance, 0.0))
+        half = float(special.ndtri(0.5 + self.level / 2)) * error
+        prediction = None
+        if self.model == "random_effects" and self.df >= 1 and technique != comparator:
+            # Degrees of freedom as in Higgins 2009 carried over: residual df of the network.
+            reach = float(special.stdtrit(self.df, 0.5 + self.level / 2)) * math.sqrt(error**2 + self.tau2)
+            prediction = Limits(estimate - reach, estimate + reach)
+        return Contrast(
+            technique=technique,
+            comparator=comparator,
+            estimate=estimate,
+            standard_error=error,
+            interval=Limits(estimate - half, estimate + half),
+            prediction=prediction,
+        )
+
+    def contrasts(self) -> tuple[Contrast, ...]:
+        """Return every ordered pair."""
+        return tuple(
+            self.contrast(one, two) for one in self.techniques for two in self.techniques if one != two
+        )
+
+    def _index(self, technique: str) -> int:
+        try:
+            return self.techniques.index(technique)
+        except ValueError:
+            raise UnknownNameError(
+                "technique of this part of the network", technique, self.techniques
+            ) from None
+
+
+def membership(arms: NetworkArms, techniques: Sequence[str]) -> FloatArray:
+    """Return the columns of technique membership, shape (n, t)."""
+    position = {name: number for number, name in enumerate(techniques)}
+    x = np.zeros((len(arms.technique), len(techniques)))
+    x[np.arange(len(arms.technique)), [position[name] for name in arms.technique]] = 1.0
+    return x
+
+
+def connected_parts(arms: NetworkArms) -> tuple[NetworkArms, ...]:
+    """Split a network into its connected parts, the one with most studies first."""
+    import networkx
+
+    graph: networkx.Graph[str] = networkx.Graph()
+    for study in arms.studies:
+        networkx.add_star(
+            graph, [arms.technique[row] for row, name in enumerate(arms.study) if name == study]
+        )
+    parts = [
+        arms.select(np.array([name in members for name in arms.technique]))
+        for members in networkx.connected_components(graph)
+    ]
+    return tuple(sorted(parts, key=lambda part: (-len(part.studies), part.techniques)))
+
+
+def estimate_tau2(x: FloatArray, arms: NetworkArms, estimator: str) -> tuple[float, bool]:
+    """Return tau2 by the named estimator and whether it was cut off at zero.
+
+    Raises
+    ------
+    UnknownNameError
+        For an estimator that networks do not have.
+    ConvergenceError
+        If the restricted likelihood has no maximum in reach.
+    """
+    study, value, variance = arms.study_index, arms.value, arms.variance
+    if estimator not in TAU2_ESTIMATORS:
+        raise UnknownNameError("tau2 estimator of networks", estimator, TAU2_ESTIMATORS)
+    start = kernel.fit_arms(x, study, value, variance)
+    moment, truncated = kernel.moment_tau2(start)
+    if estimator == "dersimonian_laird" or start.df <= 0:
+        return moment, truncated
+
+    def score(tau2: float) -> float:
+        return kernel.restricted_score(x, study, value, variance, tau2)
+
+    def likelihood(tau2: float) -> float:
+        return kernel.restricted_log_likelihood(x, study, value, variance, tau2)
+
+    # The score is scanned so that a second maximum is not missed; each one is then solved to full precision.
+    scale = max(moment, float(np.median(variance)))
+    grid = np.concatenate(([0.0], scale * np.geomspace(1e-5, 1e5, 24)))
+    scores = [score(float(point)) for point in grid]
+    peaks = [0.0] if scores[0] <= 0 else []
+    for place in range(len(grid) - 1):
+        if scores[place] > 0 >= scores[place + 1]:
+            peaks.append(
+                float(optimize.brentq(score, grid[place], grid[place + 1], xtol=1e-14 * scale, rtol=1e-13))
+            )
+    if not peaks:
+        raise ConvergenceError(
+            "tau2 by restricted maximum likelihood grows without bound; try dersimonian_laird"
+        )
+    best = max(peaks, key=likelihood)
+    return best, best == 0.0
+
+
+def fit_part(
+    arms: NetworkArms, *, model: str = "random_effects", tau2: str = "reml", level: float = 0.95
+) -> NetworkPart:
+    """Fit one connected part.
+
+    Parameters
+    ----------
+    arms : NetworkArms
+        Arms of a connected part (`connected_parts`).
+    model : {"random_effects", "common_effect"}
+    tau2 : {"reml", "dersimonian_laird"}
+    level : float
+
+    Raises
+    ------
+    NotEstimableError
+        If the part is not connected.
+    """
+    if model not in ("random_effects", "common_effect"):
+        raise UnknownNameError("network model", model, ("random_effects", "common_effect"))
+    techniques = arms.techniques
+    x = membership(arms, techniques)
+    between, truncated = estimate_tau2(x, arms, tau2) if model == "random_effects" else (0.0, False)
+    common = kernel.fit_arms(x, arms.study_index, arms.value, arms.variance)
+    fit = kernel.fit_arms(x, arms.study_index, arms.value, arms.variance, between)
+    if fit.rank != len(techniques) - 1:
+        raise NotEstimableError(
+            "these techniques are not connected by studies; split the network into its parts"
+        )
+    q = None
+    if common.df > 0:
+        q = TestStatistic(common.q, common.df, float(special.chdtrc(common.df, common.q)))
+    return NetworkPart(
+        arms=arms,
+        techniques=techniques,
+        model=model,
+        tau2_estimator=tau2 if model == "random_effects" else "",
+        tau2=between,
+        truncated=truncated,
+        level=level,
+        effects=fit.coefficients,
+        covariance=fit.covariance,
+        q=q,
+        df=common.df,
+    )
