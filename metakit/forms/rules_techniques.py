@@ -1,0 +1,152 @@
+"""Rules on techniques and their components."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from metakit.errors import Problem
+from metakit.forms.expansion import clashes, expand, open_groups, parts_of_group
+from metakit.forms.rules import Context, rule
+from metakit.forms.rules_arms import PRACTICE, most
+from metakit.forms.specs import Term
+from metakit.forms.tree import Group
+
+NEEDS = ("arms.technique", "arms.components")
+
+
+def component_terms(context: Context) -> Mapping[str, Term]:
+    """Return the vocabulary of components that the form uses."""
+    spec = context.form.find("arms.components")
+    return spec.terms if spec else {}
+
+
+def components_of(context: Context, arm: Group) -> tuple[str, ...]:
+    """Return the expanded components of an arm."""
+    return expand(context.term(arm, "technique", "arms.technique"), arm.words("components"))
+
+
+@rule("ambiguous_technique", "the name says what was done", needs=NEEDS, basis="definition of the techniques")
+def ambiguous_technique(context: Context) -> Iterator[Problem]:
+    """Refuse names that may mean several operations."""
+    for arm in context.record.groups("arms"):
+        term = context.term(arm, "technique", "arms.technique")
+        meanings = term.facts.words("ambiguous_between") if term else ()
+        if term and meanings:
+            yield arm.problem(
+                "technique",
+                "this name may mean several operations",
+                found=term.id,
+                allowed=", ".join(meanings),
+                hint="look in the methods which one it was; if the report does not say, use by_components and name what is known",
+                severity="error",
+            )
+
+
+@rule(
+    "technique_parts_named",
+    "open parts of a technique are named",
+    needs=NEEDS,
+    basis="definition of the techniques",
+)
+def technique_parts_named(context: Context) -> Iterator[Problem]:
+    """Ask for the parts that a technique's name leaves open."""
+    components = component_terms(context)
+    for arm in context.record.groups("arms"):
+        term = context.term(arm, "technique", "arms.technique")
+        if term is None or arm.flag("mixed"):
+            continue
+        listed = arm.words("components")
+        for fact, severity in (("choose", "error"), ("ask", "question")):
+            for group in open_groups(term, listed, components, fact):
+                yield arm.problem(
+                    "components",
+                    f"{term.id} needs its {group.replace('_', ' ')} named",
+                    allowed=", ".join(parts_of_group(group, components)),
+                    severity="error" if severity == "error" else "question",
+                )
+        if (
+            not expand(term, listed)
+            and not term.facts.words("ambiguous_between")
+            and term.id != "mixed_techniques"
+        ):
+            yield arm.problem("components", f"{term.id} needs every part listed here", severity="error")
+
+
+@rule("components_exclude", "components do not exclude each other", needs=NEEDS, basis="anatomy; " + PRACTICE)
+def components_exclude(context: Context) -> Iterator[Problem]:
+    """Find parts that cannot stand in one thumb, such as a removed trapezium and a fused one."""
+    for arm in context.record.groups("arms"):
+        if arm.flag("mixed"):
+            continue
+        for part, other in clashes(components_of(context, arm), component_terms(context)):
+            yield arm.problem(
+                "components",
+                f"{part} excludes {other}",
+                found=", ".join(arm.words("components")) or arm.text("technique"),
+                hint=f"the technique {arm.text('technique')} already means "
+                + (", ".join(expand(context.term(arm, "technique", "arms.technique"), ())) or "nothing"),
+                severity="error",
+            )
+
+
+@rule(
+    "mixed_arm", "an arm of mixed techniques says so", needs=("arms.mixed", "arms.technique"), basis=PRACTICE
+)
+def mixed_arm(context: Context) -> Iterator[Problem]:
+    """Find arms coded as mixed in one field only."""
+    for arm in context.record.groups("arms"):
+        if arm.text("technique") == "mixed_techniques" and arm.flag("mixed") is not True:
+            yield arm.problem(
+                "mixed", "the technique is mixed_techniques, so mixed is yes", allowed="yes", severity="error"
+            )
+
+
+@rule("part_given_to_some", "parts given to some", needs=("arms.partly_given", "arms.thumbs"), basis=PRACTICE)
+def part_given_to_some(context: Context) -> Iterator[Problem]:
+    """Find parts given to more thumbs than there are, to nearly all, or listed as given to all as well."""
+    for arm in context.record.groups("arms"):
+        thumbs, whole = most(arm, "thumbs"), set(components_of(context, arm))
+        for part in arm.groups("partly_given"):
+            name, count = part.text("component"), part.integer("thumbs")
+            if name and name in whole:
+                yield part.problem(
+                    "component",
+                    "stands under components (given to all) as well",
+                    found=name,
+                    severity="error",
+                )
+            if count is None or not thumbs:
+                continue
+            if count > thumbs:
+                yield part.problem(
+                    "thumbs", f"{count} of {thumbs} thumbs", found=str(count), severity="error"
+                )
+            elif count >= 0.9 * thumbs:
+                yield part.problem(
+                    "thumbs",
+                    f"{count} of {thumbs} = {100 * count / thumbs:.0f} %: given to 90 % or more, it belongs under components",
+                    severity="question",
+                )
+
+
+@rule("identical_arms", "arms differ", needs=(*NEEDS, "arms.mp_option", "arms.st_option"), basis=PRACTICE)
+def identical_arms(context: Context) -> Iterator[Problem]:
+    """Ask about two arms that are coded alike."""
+    seen: dict[tuple[object, ...], Group] = {}
+    for arm in context.record.groups("arms"):
+        if not arm.text("technique") or arm.flag("mixed"):
+            continue
+        key = (
+            arm.text("technique"),
+            frozenset(components_of(context, arm)),
+            arm.text("mp_option"),
+            arm.text("st_option"),
+        )
+        if key in seen:
+            yield arm.problem(
+                "technique",
+                f"coded exactly like the arm on line {seen[key].place.line}; what differs?",
+                found=arm.text("technique"),
+                severity="question",
+            )
+        seen.setdefault(key, arm)
