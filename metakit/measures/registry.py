@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.registry import Registry
+from metakit.errors import UnknownNameError
+from metakit.measures.column_rules import ColumnRule
 
 Family = Literal[
     "two_arm_counts",
@@ -21,6 +23,8 @@ Family = Literal[
     "time_to_event",
     "generic",
 ]
+Columns = Mapping[str, FloatArray]
+Limits = tuple[FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,46 +33,92 @@ class Scale:
 
     `to_natural` and `from_natural` are vectorised and monotone increasing. `axis` says how a picture
     draws natural units: "log" for ratios, "linear" for differences and scores, "percent" for
-    proportions and risk differences.
+    proportions and risk differences. `caution` is a sentence that every table on this scale carries.
     """
 
     name: str
     to_natural: Callable[[FloatArray], FloatArray]
     from_natural: Callable[[FloatArray], FloatArray]
     axis: Literal["log", "linear", "percent"]
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KernelEffects:
     """What a measure's kernel gives for arrays of any leading batch shape, studies last.
 
-    `estimable` is False where the data carry no information on the measure; `corrected` is True where
-    a zero-cell correction changed the numbers.
+    `estimable` is False where the data carry no information on the measure; effect and variance are
+    NaN exactly there. `corrected` is True where a zero-cell correction changed the numbers. `used` holds the
+    raw columns as they entered the formula, after correction. With `variance_only` the correction changed
+    the variance and left the effect as observed.
     """
 
     effect: FloatArray
     variance: FloatArray
     estimable: BoolArray
     corrected: BoolArray
+    used: Columns = field(default_factory=dict)
+    variance_only: bool = False
 
 
 class EffectKernel(Protocol):
     """A pure, vectorised function from raw columns to effects."""
 
-    def __call__(self, data: Mapping[str, FloatArray], *, scale: str, zero_cells: str) -> KernelEffects:
-        """Return effect, variance and flags; arrays broadcast, studies on the last axis."""
+    def __call__(self, data: Columns, *, scale: str, zero_cells: str) -> KernelEffects:
+        """Return effect, variance and flags; arrays broadcast, studies on the last axis.
+
+        A study with NaN in a column (padding) is not estimable; its neighbours do not notice it.
+        """
         ...
+
+
+class Reason(Protocol):
+    """Says in one sentence why a study is not estimable."""
+
+    def __call__(self, row: Mapping[str, float], *, scale: str, zero_cells: str) -> str:
+        """Return the sentence for the raw columns of one study."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Converted:
+    """One row brought from the form it was reported in to the columns of the kernel.
+
+    `rule` is empty when nothing was assumed; `doubt` is a question to put to the reader.
+    """
+
+    columns: Mapping[str, float]
+    rule: str = ""
+    inputs: str = ""
+    reference: str = ""
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputForm:
+    """One of the forms in which studies report a measure.
+
+    `convert` takes the numbers of one row and raises `MetakitError` with a sentence when they cannot be.
+    """
+
+    columns: tuple[str, ...]
+    convert: Callable[[Mapping[str, float]], Converted]
+    optional: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """One effect measure: a kernel and the facts about it.
 
-    `columns` are the raw columns that the kernel needs. `null_value` is "no difference" on the analysis
-    scale, None for measures without one (a proportion). `scales` and `zero_cell_policies` list what is
-    allowed, the default first. `natural_factor` and `unit` say how natural units are shown (100 and
-    "%" for a proportion; 100 and "per 100 thumb-years" for a rate). `reason_not_estimable` is the
-    sentence logged for a study without information.
+    `columns` are the raw columns that the kernel needs, `optional_columns` those that it also reads.
+    `forms` lists the ways a table may give them when there are several; a row uses the first form that it
+    fills. `rules` holds what a column may contain where that differs from the usual. `null_value` is "no
+    difference" on the analysis scale, None for measures without one (a proportion); `arms` is the number of
+    arms behind one effect. `scales` and `zero_cell_policies` list what is allowed, the default first.
+    `natural_factor` and `unit` say how natural units are shown (100 and "%" for a proportion; 100 and
+    "per 100 thumb-years" for a rate). `reason` gives the sentence logged for a study without information.
+    `exact_intervals` are a single study's intervals in natural units by name, the default first.
+    `one_stage` says that a one-stage model for the raw counts exists, which needs no correction.
     """
 
     name: str
@@ -78,21 +128,25 @@ class Measure:
     kernel: EffectKernel
     scales: tuple[Scale, ...]
     null_value: float | None
+    reason: Reason
+    arms: Literal[1, 2] = 2
+    optional_columns: tuple[str, ...] = ()
+    forms: tuple[InputForm, ...] = ()
+    rules: Mapping[str, ColumnRule] = field(default_factory=dict)
     zero_cell_policies: tuple[str, ...] = ("none",)
     natural_factor: float = 1.0
     unit: str = ""
-    reason_not_estimable: str = ""
+    exact_intervals: Mapping[str, Callable[[Columns, float], Limits]] = field(default_factory=dict)
+    one_stage: bool = False
     references: tuple[str, ...] = ()
 
     @property
     def comparative(self) -> bool:
-        """Whether the measure compares two arms (and so has a null value)."""
-        return self.null_value is not None
+        """Whether the measure compares two arms."""
+        return self.arms == 2
 
     def scale(self, name: str | None = None) -> Scale:
         """Return the scale of this name, or the default one."""
-        from metakit.errors import UnknownNameError
-
         if name is None:
             return self.scales[0]
         for scale in self.scales:
@@ -100,14 +154,41 @@ class Measure:
                 return scale
         raise UnknownNameError(f"scale of {self.name}", name, [scale.name for scale in self.scales])
 
+    def zero_cell_policy(self, name: str | None = None) -> str:
+        """Return the zero-cell policy of this name, or the default one."""
+        if name is None:
+            return self.zero_cell_policies[0]
+        if name not in self.zero_cell_policies:
+            raise UnknownNameError(f"zero-cell policy of {self.name}", name, self.zero_cell_policies)
+        return name
 
-def _same(values: FloatArray) -> FloatArray:
-    return np.asarray(values, dtype=float)
 
+def finished(
+    effect: FloatArray,
+    variance: FloatArray,
+    *,
+    informative: BoolArray | bool = True,
+    corrected: BoolArray | None = None,
+    used: Columns | None = None,
+    variance_only: bool = False,
+) -> KernelEffects:
+    """Close a kernel: NaN, and `estimable` False, where no finite effect with positive variance came out."""
+    effect, variance = np.broadcast_arrays(
+        np.asarray(effect, dtype=np.float64), np.asarray(variance, dtype=np.float64)
+    )
+    with np.errstate(invalid="ignore"):
+        estimable = np.isfinite(effect) & np.isfinite(variance) & (variance > 0) & informative
+    if corrected is None:
+        corrected = np.zeros(effect.shape, dtype=np.bool_)
+    return KernelEffects(
+        effect=np.where(estimable, effect, np.nan),
+        variance=np.where(estimable, variance, np.nan),
+        estimable=estimable,
+        corrected=np.broadcast_to(corrected, effect.shape) & estimable,
+        used=used or {},
+        variance_only=variance_only,
+    )
 
-IDENTITY = Scale(name="identity", to_natural=_same, from_natural=_same, axis="linear")
-RISK_DIFFERENCE_SCALE = Scale(name="identity", to_natural=_same, from_natural=_same, axis="percent")
-LOG = Scale(name="log", to_natural=np.exp, from_natural=np.log, axis="log")
 
 MEASURES: Registry[Measure] = Registry(
     "effect measure",
@@ -115,6 +196,7 @@ MEASURES: Registry[Measure] = Registry(
         "metakit.measures.two_arm_counts",
         "metakit.measures.one_arm_counts",
         "metakit.measures.means",
+        "metakit.measures.one_arm_means",
         "metakit.measures.rates",
         "metakit.measures.time_to_event",
         "metakit.measures.generic",
