@@ -1,7 +1,7 @@
 """Where each estimate comes from: direct share, and the contribution of each study and comparison.
 
-Source: Riley 2018 (a study's percentage weight is its part of Fisher's information, carried through to the variance
-of the estimate); contributions to one contrast add up to 1.
+Source: Riley 2018 (a study's percentage weight is its part of Fisher's information, carried through to the
+variance of the estimate); contributions to one contrast add up to 1.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from metakit.numerics import arm_regression as kernel
 class Contributions:
     """What each contrast rests on.
 
-    `pairs`: the contrasts; `by_study` (pairs, studies) and `by_design` (pairs, designs): fractions, rows add up to 1.
+    `pairs`: the contrasts; `by_study` (pairs, studies) and `by_design` (pairs, designs): fractions, whose
+    rows add up to 1.
     """
 
     pairs: tuple[tuple[str, str], ...]
@@ -55,8 +56,8 @@ def contributions(part: NetworkPart) -> Contributions:
 def direct_shares(part: NetworkPart) -> Mapping[tuple[str, str], float]:
     """Return the share of direct evidence in each directly compared contrast.
 
-    The variance of the network's estimate over that of the studies that compare the two techniques alone, at the
-    network's tau2; 1 means that nothing indirect is known.
+    The variance of the network's estimate over that of the studies that compare the two techniques alone, at
+    the network's tau2; 1 means that nothing indirect is known.
     """
     arms = part.arms
     shares = {}

@@ -1,7 +1,8 @@
 """Do direct and indirect evidence agree? The whole network at once, and comparison by comparison.
 
-Sources: Higgins 2012 and White 2012 (design-by-treatment interaction), Krahn 2013 (Q within and between designs),
-Dias 2010 (node-splitting; here the symmetric form, in which a study with both techniques counts half on each side).
+Sources: Higgins 2012 and White 2012 (design-by-treatment interaction), Krahn 2013 (Q within and between
+designs), Dias 2010 (node-splitting; here the symmetric form, in which a study with both techniques counts
+half on each side).
 """
 
 from __future__ import annotations
@@ -40,9 +41,9 @@ class Split:
 class Inconsistency:
     """Q of the network taken apart, and the test of design-by-treatment interaction.
 
-    `within_designs` and `between_designs` use common-effect weights and add up to the whole Q; the interaction
-    test uses tau2 estimated within designs, as it should when effects differ between studies. None where the
-    network has no such degrees of freedom.
+    `within_designs` and `between_designs` use common-effect weights and add up to the whole Q; the
+    interaction test uses tau2 estimated within designs, as it should when effects differ between studies.
+    None where the network has no such degrees of freedom.
     """
 
     within_designs: TestStatistic | None
@@ -115,10 +116,9 @@ def node_splits(part: NetworkPart) -> tuple[tuple[Split, ...], tuple[str, ...]]:
             continue
         tau2 = estimate_tau2(wide, arms, part.tau2_estimator)[0] if part.model == "random_effects" else 0.0
         splits.append(_split(part, wide, one, two, tau2))
-    notes = ()
-    if unsplit:
-        notes = ("No indirect evidence, so nothing to split: " + "; ".join(unsplit) + ".",)
-    return tuple(splits), notes
+    if not unsplit:
+        return tuple(splits), ()
+    return tuple(splits), ("No indirect evidence, so nothing to split: " + "; ".join(unsplit) + ".",)
 
 
 def _split(part: NetworkPart, wide: FloatArray, one: str, two: str, tau2: float) -> Split:

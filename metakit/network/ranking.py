@@ -1,7 +1,7 @@
 """Ranking, never without its uncertainty.
 
-Sources: Rücker & Schwarzer 2015 (P-score), Salanti 2011 (rank probabilities), by seeded draws from the estimates'
-joint normal distribution.
+Sources: Rücker & Schwarzer 2015 (P-score), Salanti 2011 (rank probabilities), by seeded draws from the
+estimates' joint normal distribution.
 """
 
 from __future__ import annotations
@@ -20,7 +20,10 @@ SEED = 20260302
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ranking:
-    """P-scores (t,), rank probabilities (t, t; row = technique, column = rank, best first), mean ranks (t,)."""
+    """P-scores (t,), rank probabilities (t, t), mean ranks (t,) and 95 % rank intervals (t, 2).
+
+    Rows of `rank_probabilities` are techniques, columns are ranks, the best first.
+    """
 
     techniques: tuple[str, ...]
     p_scores: FloatArray

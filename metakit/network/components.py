@@ -1,0 +1,242 @@
+"""What does each part of an operation add? The additive component model, its test, and what it cannot tell.
+
+Sources: Welton 2009, Rücker 2020. Arms are sets of components; an arm's value is the sum of its components'
+effects (and of declared interactions) under study intercepts. Components that always come together cannot be
+told apart: the null space of the information says which.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import FloatArray
+from metakit.core.results import Limits, TestStatistic
+from metakit.errors import NotEstimableError, UnknownNameError
+from metakit.network.arms import NetworkArms
+from metakit.network.model import connected_parts, estimate_tau2, membership
+from metakit.numerics import arm_regression as kernel
+
+NULL_TOLERANCE = 1e-7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComponentEffect:
+    """Effect of adding one component (or interaction), everything else equal; None when not identifiable."""
+
+    component: str
+    estimate: float | None
+    standard_error: float | None
+    interval: Limits | None
+    p_value: float | None
+    tied_with: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combination:
+    """Predicted effect of one set of components against another."""
+
+    components: tuple[str, ...]
+    against: tuple[str, ...]
+    estimate: float
+    standard_error: float
+    interval: Limits
+    studied: bool
+    across_parts: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ComponentModel:
+    """Fitted additive model; `additivity` compares it with the full network (None: nothing to test)."""
+
+    arms: NetworkArms
+    columns: tuple[str, ...]
+    effects: tuple[ComponentEffect, ...]
+    coefficients: FloatArray
+    covariance: FloatArray
+    null_space: FloatArray
+    tau2: float
+    tau2_estimator: str
+    q: TestStatistic | None
+    additivity: TestStatistic | None
+    parts: int
+    level: float
+    notes: tuple[str, ...]
+
+    def predict(self, components: Sequence[str], against: Sequence[str]) -> Combination:
+        """Predict one combination against another, also one that was never studied (then `studied` is False).
+
+        Raises
+        ------
+        UnknownNameError
+            For a component that no arm had.
+        NotEstimableError
+            If the contrast needs components that cannot be told apart.
+        """
+        known = {name for column in self.columns for name in column.split(INTERACTION)}
+        for name in (*components, *against):
+            if name not in known:
+                raise UnknownNameError("component of this network", name, known)
+        row = component_row(components, self.columns) - component_row(against, self.columns)
+        if self.null_space.size and np.max(np.abs(row @ self.null_space)) > NULL_TOLERANCE:
+            raise NotEstimableError(
+                f"{' + '.join(components)} against {' + '.join(against)} needs effects that these studies "
+                "cannot tell apart; compare combinations that keep the tied components together"
+            )
+        estimate = float(row @ self.coefficients)
+        error = math.sqrt(max(float(row @ self.covariance @ row), 0.0))
+        half = float(special.ndtri(0.5 + self.level / 2)) * error
+        groups = [set(part.technique) for part in connected_parts(self.arms)]
+        names = [arm_name(components), arm_name(against)]
+        studied = all(any(name in group for group in groups) for name in names)
+        together = any(set(names) <= group for group in groups)
+        return Combination(
+            components=tuple(components),
+            against=tuple(against),
+            estimate=estimate,
+            standard_error=error,
+            interval=Limits(estimate - half, estimate + half),
+            studied=studied,
+            across_parts=not together,
+        )
+
+
+INTERACTION = "*"
+JOIN = "+"
+
+
+def arm_name(components: Sequence[str]) -> str:
+    """Return a set of components as a technique name, in alphabetical order."""
+    return JOIN.join(sorted(set(components)))
+
+
+def component_row(components: Sequence[str], columns: Sequence[str]) -> FloatArray:
+    """Return 1 for each column (component, or interaction with all its members) that the set holds."""
+    have = set(components)
+    return np.array([1.0 if set(column.split(INTERACTION)) <= have else 0.0 for column in columns])
+
+
+def fit_components(
+    arms: NetworkArms,
+    *,
+    interactions: Sequence[str] = (),
+    inactive: Sequence[str] = (),
+    model: str = "random_effects",
+    tau2: str = "reml",
+    level: float = 0.95,
+) -> ComponentModel:
+    """Fit the additive component model to all parts of a network at once.
+
+    Parameters
+    ----------
+    arms : NetworkArms
+        Techniques are sets written with '+' (`trapeziectomy_total+lr_fcr_slip`).
+    interactions : sequence of str
+        Declared beforehand, written `one*two`.
+    inactive : sequence of str
+        Components taken to have no effect (a reference such as `trapeziectomy_total`, when every arm has it).
+    """
+    sets = {name: tuple(part.strip() for part in name.split(JOIN)) for name in arms.techniques}
+    arms = _rename(arms, {name: arm_name(parts) for name, parts in sets.items()})
+    names = sorted({part for parts in sets.values() for part in parts} - set(inactive))
+    for interaction in interactions:
+        for name in interaction.split(INTERACTION):
+            if name not in names:
+                raise UnknownNameError("component of an interaction", name, names)
+    columns = (*names, *interactions)
+    x = np.array([component_row(technique.split(JOIN), columns) for technique in arms.technique])
+    between = estimate_tau2(x, arms, tau2)[0] if model == "random_effects" else 0.0
+    study, value, variance = arms.study_index, arms.value, arms.variance
+    common = kernel.fit_arms(x, study, value, variance)
+    fit = kernel.fit_arms(x, study, value, variance, between)
+    if fit.rank == 0:
+        raise NotEstimableError(
+            "in every study all arms have the same components: no component can be judged"
+        )
+    wide = kernel.fit_arms(membership(arms, arms.techniques), study, value, variance)
+    parts = len(connected_parts(arms))
+    effects = _effects(columns, fit, level)
+    return ComponentModel(
+        arms=arms,
+        columns=columns,
+        effects=effects,
+        coefficients=fit.coefficients,
+        covariance=fit.covariance,
+        null_space=fit.null_space,
+        tau2=between,
+        tau2_estimator=tau2 if model == "random_effects" else "",
+        q=_chi_square(common.q, common.df),
+        additivity=_chi_square(common.q - wide.q, wide.rank - common.rank),
+        parts=parts,
+        level=level,
+        notes=_notes(effects, parts),
+    )
+
+
+def _effects(columns: Sequence[str], fit: kernel.ArmFit, level: float) -> tuple[ComponentEffect, ...]:
+    loading = (
+        np.abs(fit.null_space) > NULL_TOLERANCE
+        if fit.null_space.size
+        else np.zeros((len(columns), 0), dtype=bool)
+    )
+    projector = np.abs(fit.null_space @ fit.null_space.T) > NULL_TOLERANCE
+    half = float(special.ndtri(0.5 + level / 2))
+    effects = []
+    for place, column in enumerate(columns):
+        if loading[place].any():
+            tied = tuple(other for n, other in enumerate(columns) if n != place and projector[place, n])
+            effects.append(
+                ComponentEffect(
+                    component=column,
+                    estimate=None,
+                    standard_error=None,
+                    interval=None,
+                    p_value=None,
+                    tied_with=tied,
+                )
+            )
+            continue
+        estimate, error = float(fit.coefficients[place]), math.sqrt(float(fit.covariance[place, place]))
+        effects.append(
+            ComponentEffect(
+                component=column,
+                estimate=estimate,
+                standard_error=error,
+                interval=Limits(estimate - half * error, estimate + half * error),
+                p_value=2 * float(special.ndtr(-abs(estimate) / error)),
+            )
+        )
+    return tuple(effects)
+
+
+def _notes(effects: Sequence[ComponentEffect], parts: int) -> tuple[str, ...]:
+    notes = []
+    for effect in effects:
+        if effect.estimate is not None:
+            continue
+        if effect.tied_with:
+            notes.append(f"{effect.component} cannot be told apart from {', '.join(effect.tied_with)}.")
+        else:
+            notes.append(f"{effect.component} is in all arms of its studies or in none: its effect cancels.")
+    if parts > 1:
+        notes.append(
+            f"The studies form {parts} unconnected networks: whatever compares them rests on additivity "
+            "alone, which cannot be tested across them."
+        )
+    return tuple(notes)
+
+
+def _rename(arms: NetworkArms, names: dict[str, str]) -> NetworkArms:
+    from dataclasses import replace
+
+    return replace(arms, technique=tuple(names[name] for name in arms.technique))
+
+
+def _chi_square(value: float, df: int) -> TestStatistic | None:
+    if df <= 0:
+        return None
+    return TestStatistic(max(value, 0.0), df, float(special.chdtrc(df, max(value, 0.0))))
