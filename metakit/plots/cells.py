@@ -1,0 +1,75 @@
+"""The raw numbers of a study as the cells beside its row, by family of measures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from metakit.core.effects import EffectTable
+from metakit.measures.registry import Measure
+from metakit.plots.numbers import show_count
+
+_COUNTS = {"two_arm_counts", "one_arm_counts"}
+_RATES = {"two_arm_rates", "one_arm_rates"}
+_MEANS = {"two_arm_means", "one_arm_means"}
+
+
+def _suffixes(measure: Measure) -> tuple[str, ...]:
+    return ("_1", "_2") if measure.comparative else ("",)
+
+
+def cell_headings(measure: Measure, arm_labels: tuple[str, str], counted: str) -> tuple[str, ...]:
+    """Return one heading an arm, () for measures without raw numbers worth showing."""
+    if measure.family in _COUNTS:
+        what = f"events/{counted}"
+    elif measure.family in _RATES:
+        what = "events/thumb-years"
+    elif measure.family in _MEANS:
+        what = "mean (SD), n"
+    else:
+        return ()
+    if not measure.comparative:
+        return (what[:1].upper() + what[1:],)
+    return tuple(f"{label} {what}" for label in arm_labels)
+
+
+def study_cells(measure: Measure, table: EffectTable, i: int) -> tuple[str, ...]:
+    """Return the cells of one study; a number that the table lacks shows as an en dash."""
+
+    def number(name: str) -> float | None:
+        column = table.data.get(name)
+        return None if column is None or column[i] != column[i] else float(column[i])
+
+    def count(name: str) -> str:
+        value = number(name)
+        return "–" if value is None else show_count(value)
+
+    def score(name: str) -> str:
+        value = number(name)
+        return "–" if value is None else f"{value:.1f}".replace("-", "−")
+
+    if measure.family in _COUNTS:
+        return tuple(f"{count('events' + arm)}/{count('total' + arm)}" for arm in _suffixes(measure))
+    if measure.family in _RATES:
+        return tuple(f"{count('events' + arm)}/{count('time' + arm)}" for arm in _suffixes(measure))
+    if measure.family in _MEANS:
+        return tuple(
+            f"{score('mean' + arm)} ({score('sd' + arm)}), {count('total' + arm)}"
+            for arm in _suffixes(measure)
+        )
+    return ()
+
+
+def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tuple[str, ...]:
+    """Return sums of events and sizes over the studies used; of means only the sizes add up."""
+
+    def total(name: str) -> str:
+        column = table.data.get(name)
+        return "–" if column is None else show_count(float(column[list(used)].sum()))
+
+    if measure.family in _COUNTS:
+        return tuple(f"{total('events' + arm)}/{total('total' + arm)}" for arm in _suffixes(measure))
+    if measure.family in _RATES:
+        return tuple(f"{total('events' + arm)}/{total('time' + arm)}" for arm in _suffixes(measure))
+    if measure.family in _MEANS:
+        return tuple(total("total" + arm) for arm in _suffixes(measure))
+    return ()

@@ -1,0 +1,276 @@
+"""From a pooled result to what its forest plot shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from metakit.core.effects import BoolArray, EffectTable
+from metakit.core.results import Limits, PoolResult, SingleStudyResult, StudyRow
+from metakit.measures.registry import MEASURES, Measure, Scale
+from metakit.plots.cells import cell_headings, study_cells, total_cells
+from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
+from metakit.plots.result_words import how_pooled, mean_label, spread_words
+
+NO_EFFECT_OF_ITS_OWN = "without an effect of its own; the model uses its counts"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Source:
+    """The table with the facts of its measure, and the way to the numbers shown."""
+
+    table: EffectTable
+    measure: Measure
+    scale: Scale
+    level: float
+
+    @property
+    def factor(self) -> float:
+        """What natural units are multiplied by; a percent axis does that itself."""
+        return 1.0 if self.scale.axis == "percent" else self.measure.natural_factor
+
+    def shown(self, value: float) -> float:
+        """Return a value of the analysis scale as it is shown."""
+        return float(self.scale.to_natural(np.asarray(value))) * self.factor
+
+
+def forest_content(
+    result: PoolResult | None,
+    table: EffectTable,
+    *,
+    title: str = "",
+    groups: Sequence[str] | None = None,
+    group_results: Mapping[str, PoolResult] | None = None,
+    left_words: str = "",
+    right_words: str = "",
+    arm_labels: tuple[str, str] = ("arm 1", "arm 2"),
+    counted: str = "thumbs",
+    estimate_heading: str = "",
+    unit: str | None = None,
+    footnotes: Sequence[str] = (),
+    overall_allowed: bool = True,
+) -> ForestContent:
+    """Build the content of a forest plot from a result and the table it was pooled from.
+
+    Every study of the table is a row, in the order of the table or, with `groups`, group by group. A study
+    that the result does not use keeps its row with the reason.
+
+    Parameters
+    ----------
+    result : PoolResult or None
+        The one mean over all; None where there is none to give (several designs, say).
+    table : EffectTable
+        What was pooled, with k studies.
+    title, estimate_heading : str
+        Above the figure, and what is estimated (default: the measure's label).
+    groups : sequence of str, length k, optional
+        The group of each study; groups appear in the order of their first study.
+    group_results : mapping of str to PoolResult, optional
+        The mean of each group, where it has one; without `result` its level is used.
+    left_words, right_words : str
+        What lies to either side in plain words. Without them a comparison of two arms is described neutrally.
+    arm_labels : (str, str)
+        Names of arm 1 and arm 2 for headings; a one-arm measure uses none.
+    counted : str
+        What the totals count.
+    unit : str, optional
+        Unit of the natural values; default: the measure's.
+    footnotes : sequence of str
+        Sentences to add under the figure.
+    overall_allowed : bool
+        False where one mean over all would mix what must stay apart.
+
+    Raises
+    ------
+    ValueError
+        When the result was not made from this table.
+    """
+    group_results = group_results or {}
+    known = [*([result] if result is not None else []), *group_results.values()]
+    measure = MEASURES[table.measure]
+    source = _Source(
+        table=table,
+        measure=measure,
+        scale=measure.scale(table.scale),
+        level=known[0].level if known else 0.95,
+    )
+    labels = tuple(groups) if groups is not None else ("",) * len(table)
+    if len(labels) != len(table):
+        raise ValueError(f"{len(labels)} group labels for {len(table)} studies")
+    stranger = next((name for name in group_results if name not in labels), None)
+    if stranger is not None:
+        raise ValueError(f"no study is in the group {stranger!r}")
+    rows_of = _rows_by_study(table, result, group_results, labels)
+    rows = [_row(source, i, rows_of[i], pooled=bool(known)) for i in range(len(table))]
+    order = list(dict.fromkeys(labels))
+    built = []
+    for name in order:
+        members = [i for i, label in enumerate(labels) if label == name]
+        mean = group_results.get(name)
+        built.append(
+            ForestGroup(
+                label=name,
+                rows=tuple(rows[i] for i in members),
+                summary=_summary(source, mean, members) if mean is not None else None,
+            )
+        )
+    everyone = list(range(len(table)))
+    natural_null = None if measure.null_value is None else source.shown(measure.null_value)
+    sides = (left_words, right_words)
+    if not any(sides) and natural_null is not None and measure.comparative:
+        sides = (f"lower in {arm_labels[0]}", f"higher in {arm_labels[0]}")
+    return ForestContent(
+        title=title,
+        headings=cell_headings(measure, arm_labels, counted),
+        estimate_heading=estimate_heading or measure.label[:1].upper() + measure.label[1:],
+        groups=tuple(built),
+        summary=_summary(source, result, everyone) if result is not None else None,
+        axis=source.scale.axis,
+        null=natural_null,
+        left_words=sides[0],
+        right_words=sides[1],
+        unit=measure.unit if unit is None else unit,
+        footnotes=tuple(_footnotes(source, known, footnotes)),
+        level=source.level,
+        overall_allowed=overall_allowed,
+    )
+
+
+def align(table: EffectTable, result: PoolResult) -> list[StudyRow | None]:
+    """Return, for each study of the table, its row in the result, or None.
+
+    Names may repeat, so rows are matched by order: all studies, or the estimable ones, or those whose names
+    follow one another in the result.
+    """
+    rows = result.studies
+    for members in (range(len(table)), np.flatnonzero(table.estimable).tolist()):
+        if len(members) == len(rows) and all(
+            table.study[i] == row.study for i, row in zip(members, rows, strict=True)
+        ):
+            found = dict(zip(members, rows, strict=True))
+            return [found.get(i) for i in range(len(table))]
+    matched: list[StudyRow | None] = []
+    waiting = list(rows)
+    for name in table.study:
+        matched.append(waiting.pop(0) if waiting and waiting[0].study == name else None)
+    if waiting:
+        raise ValueError(f"the result has a study {waiting[0].study!r} that the table lacks at that place")
+    return matched
+
+
+def _rows_by_study(
+    table: EffectTable,
+    result: PoolResult | None,
+    group_results: Mapping[str, PoolResult],
+    labels: Sequence[str],
+) -> list[StudyRow | None]:
+    if result is not None:
+        return align(table, result)
+    rows: list[StudyRow | None] = [None] * len(table)
+    for name, mean in group_results.items():
+        inside: BoolArray = np.array([label == name for label in labels], dtype=bool)
+        for i, row in zip(np.flatnonzero(inside), align(table.select(inside), mean), strict=True):
+            rows[int(i)] = row
+    return rows
+
+
+def _row(source: _Source, i: int, row: StudyRow | None, *, pooled: bool) -> ForestRow:
+    table = source.table
+    cells = study_cells(source.measure, table, i)
+    weight = row.weight if row is not None else None
+    shown = _own_numbers(source, i, row)
+    if shown is None:
+        if row is not None:
+            note = NO_EFFECT_OF_ITS_OWN
+        else:
+            reasons = [item.reason for item in table.set_aside if item.study == table.study[i]]
+            note = reasons[0] if reasons else "the data say nothing on this measure"
+        return ForestRow(study=table.study[i], cells=cells, weight=weight, note=note)
+    corrected = [step.rule for step in table.assumptions if step.study == table.study[i]]
+    note = "; ".join(dict.fromkeys(corrected))
+    if row is None and pooled:
+        note = "; ".join(part for part in (note, "not in the pooled mean") if part)
+    estimate, lower, upper = shown
+    return ForestRow(
+        study=table.study[i],
+        cells=cells,
+        estimate=estimate,
+        lower=lower,
+        upper=upper,
+        weight=weight,
+        note=note,
+    )
+
+
+def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, float, float] | None:
+    """Return a study's own estimate with limits as shown.
+
+    Proportions and rates get their exact interval, which needs no correction even without events; all others
+    the interval of the result, or the Wald interval where the result has none.
+    """
+    table, measure = source.table, source.measure
+    if measure.exact_intervals and "events" in table.data:
+        interval = next(iter(measure.exact_intervals.values()))
+        data = {name: column[i : i + 1] for name, column in table.data.items()}
+        lower, upper = interval(data, source.level)
+        size = data["total"] if "total" in data else data["time"]
+        estimate = float(data["events"][0] / size[0])
+        factor = source.factor
+        return factor * estimate, factor * float(lower[0]), factor * float(upper[0])
+    effect = row.effect if row is not None else None
+    limits = row.interval if row is not None else None
+    if effect is None and bool(table.estimable[i]):
+        effect = float(table.effect[i])
+    if effect is None:
+        return None
+    if limits is None:
+        variance = row.variance if row is not None and row.variance is not None else float(table.variance[i])
+        half = NormalDist().inv_cdf((1 + source.level) / 2) * math.sqrt(variance)
+        limits = Limits(effect - half, effect + half)
+    return source.shown(effect), source.shown(limits.lower), source.shown(limits.upper)
+
+
+def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> ForestSummary | None:
+    """Return the mean of a result; None for a single study, where nothing was pooled."""
+    if isinstance(result, SingleStudyResult):
+        return None
+
+    def shown(value: float) -> float:
+        return float(result.back_transform(value)) * source.factor
+
+    prediction = getattr(result, "prediction", None)
+    table = source.table
+    used = [
+        i for i, row in zip(members, align(table.select(_mask(table, members)), result), strict=True) if row
+    ]
+    return ForestSummary(
+        label=mean_label(result),
+        estimate=shown(result.estimate),
+        lower=shown(result.interval.lower),
+        upper=shown(result.interval.upper),
+        prediction=(shown(prediction.interval.lower), shown(prediction.interval.upper))
+        if prediction
+        else None,
+        cells=total_cells(source.measure, table, used),
+        text=spread_words(result, source.scale.name),
+    )
+
+
+def _mask(table: EffectTable, members: Iterable[int]) -> BoolArray:
+    mask = np.zeros(len(table), dtype=bool)
+    mask[list(members)] = True
+    return mask
+
+
+def _footnotes(source: _Source, known: Sequence[PoolResult], asked: Sequence[str]) -> list[str]:
+    notes = list(dict.fromkeys(how_pooled(result) for result in known))
+    if source.measure.exact_intervals and "events" in source.table.data:
+        name = next(iter(source.measure.exact_intervals)).replace("_", " ")
+        notes.append(f"Intervals of single studies: {name}.")
+    if source.scale.caution:
+        notes.append(source.scale.caution)
+    return [*(note for note in notes if note), *asked]

@@ -1,0 +1,70 @@
+"""Figures to files and into pages: the same bytes for the same figure, whole files or none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from metakit.errors import UsageError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+KINDS = (".svg", ".pdf", ".png", ".tif", ".tiff")
+
+
+def check_target(path: Path) -> None:
+    """Refuse a file name whose ending says no kind of picture that can be written."""
+    if path.suffix.lower() not in KINDS:
+        found = path.suffix or "no ending"
+        raise UsageError(f"{path}: {found} is no kind of picture to write; allowed: {', '.join(KINDS)}")
+    if path.is_dir():
+        raise UsageError(f"{path}: is a folder; give the name of a file")
+
+
+def figure_bytes(figure: Figure, kind: str, *, dpi: int = 300) -> bytes:
+    """Return a figure as the bytes of a file of this kind (".svg", ".pdf", ".png", ".tif").
+
+    The bytes depend on the figure alone: no dates, no random ids. Fonts go into PDF files as TrueType
+    (editable), raster files carry their resolution.
+    """
+    from io import BytesIO
+
+    from metakit.plots.style import styled
+
+    if not 50 <= dpi <= 1200:
+        raise UsageError(f"{dpi} dots per inch: allowed are 50 to 1200")
+    if kind == ".svg":
+        from metakit.plots.svg import svg_text
+
+        return svg_text(figure).encode()
+    stream = BytesIO()
+    with styled():
+        if kind == ".pdf":
+            figure.savefig(
+                stream, format="pdf", metadata={"CreationDate": None, "Title": figure.get_label() or None}
+            )
+        elif kind == ".png":
+            figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
+        else:
+            figure.savefig(stream, format="tiff", dpi=dpi, pil_kwargs={"compression": "tiff_lzw"})
+    return stream.getvalue()
+
+
+def save_figure(figure: Figure, path: Path | str, *, dpi: int = 300) -> Path:
+    """Write a figure; the ending of the name says the kind: .svg, .pdf, .png, .tif.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        From one of the functions of this package.
+    path : path
+        Written whole or not at all; an older file is replaced.
+    dpi : int
+        Dots per inch of raster kinds, 50 to 1200.
+    """
+    from metakit.core.files import write_atomically
+
+    path = Path(path)
+    check_target(path)
+    return write_atomically(path, figure_bytes(figure, path.suffix.lower(), dpi=dpi))

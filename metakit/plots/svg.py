@@ -1,0 +1,152 @@
+"""SVG that stands by itself: text stays text, its glyphs come along, nothing clashes with another figure.
+
+Text in the picture can be searched, copied and edited, and a study called `<script>` is only ever text. So
+that it has the widths it was laid out with on any computer, the glyphs used are embedded as a font.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from io import BytesIO
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+
+from metakit.plots.style import FONT
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_SVG = "http://www.w3.org/2000/svg"
+_LINK = "http://www.w3.org/1999/xlink"
+_REFERENCE = re.compile(r"url\(#([^)]+)\)")
+_BEHIND = "Verdana, sans-serif"
+
+
+def figure_svg(figure: Figure, description: str = "") -> str:
+    """Return a figure as an `<svg>` element to be put into an HTML page.
+
+    All ids carry a prefix that depends on the content, so that several figures live in one page; the
+    style sheet inside reaches only this figure. A page with a content security policy must allow
+    `style-src 'unsafe-inline'` and `font-src data:`; without the latter the text falls back to a
+    font at hand of much the same widths.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        From one of the functions of this package.
+    description : str
+        Text for those who cannot see the picture.
+    """
+    return _element_text(figure, description)
+
+
+def svg_text(figure: Figure) -> str:
+    """Return a figure as the text of an SVG file."""
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + _element_text(figure, "") + "\n"
+
+
+def _element_text(figure: Figure, description: str) -> str:
+    from defusedxml.ElementTree import fromstring
+
+    from metakit.plots.style import styled
+
+    stream = BytesIO()
+    with styled():
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    raw = stream.getvalue()
+    digest = hashlib.sha256(raw + description.encode()).hexdigest()[:10]
+    root: ElementTree.Element = fromstring(raw)
+    for metadata in root.findall(f"{{{_SVG}}}metadata"):
+        root.remove(metadata)
+    prefix = f"figure-{digest}"
+    _rename_ids(root, prefix)
+    _scope_styles(root, prefix)
+    _bring_fonts(root, prefix)
+    _describe(root, prefix, str(figure.get_label()), description)
+    ElementTree.register_namespace("", _SVG)
+    ElementTree.register_namespace("xlink", _LINK)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _rename_ids(root: ElementTree.Element, prefix: str) -> None:
+    """Prefix ids that something refers to; turn the others, which name the marks, into classes."""
+    used: set[str] = set()
+    for element in root.iter():
+        for name, value in element.attrib.items():
+            used.update(_REFERENCE.findall(value))
+            if name in {f"{{{_LINK}}}href", "href"} and value.startswith("#"):
+                used.add(value[1:])
+    for element in root.iter():
+        for name, value in list(element.attrib.items()):
+            if name == "id":
+                del element.attrib[name]
+                element.set(*(("id", f"{prefix}-{value}") if value in used else ("class", value)))
+            elif name in {f"{{{_LINK}}}href", "href"} and value.startswith("#"):
+                element.set(name, f"#{prefix}-{value[1:]}")
+            elif "url(#" in value:
+                element.set(name, _REFERENCE.sub(rf"url(#{prefix}-\1)", value))
+    root.set("id", prefix)
+    root.attrib.pop("class", None)
+
+
+def _scope_styles(root: ElementTree.Element, prefix: str) -> None:
+    """Let the style sheet that matplotlib writes for everything reach only this figure."""
+    for sheet in root.iter(f"{{{_SVG}}}style"):
+        sheet.text = re.sub(r"^\s*\*\s*\{", f"#{prefix} * {{", sheet.text or "")
+
+
+def _bring_fonts(root: ElementTree.Element, prefix: str) -> None:
+    """Embed the glyphs of our font that this figure's text uses, under a name of its own."""
+    quoted, family = f"'{FONT}'", f"{FONT} {prefix}"
+    used: dict[str, set[str]] = {"normal": set(), "bold": set()}
+    for element in root.iter(f"{{{_SVG}}}text"):
+        style = element.get("style", "")
+        weight = "bold" if re.search(r"font(?:-weight)?:[^;]*\b(?:bold|700)\b", style) else "normal"
+        used[weight].update("".join(element.itertext()))
+        element.set("style", style.replace(quoted, f"'{family}', {quoted}, {_BEHIND}"))
+    rules = []
+    for weight, characters in used.items():
+        if characters:
+            font = base64.b64encode(_subset(weight, "".join(sorted(characters)))).decode()
+            rules.append(
+                f"@font-face {{font-family: '{family}'; font-weight: {weight}; "
+                f"src: url(data:font/woff;base64,{font}) format('woff')}}"
+            )
+    sheet = ElementTree.Element(f"{{{_SVG}}}style", {"type": "text/css"})
+    sheet.text = "".join(rules)
+    root.insert(0, sheet)
+
+
+def _subset(weight: str, characters: str) -> bytes:
+    from fontTools.subset import Options, Subsetter  # type: ignore[import-untyped]
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
+    from matplotlib.font_manager import FontProperties, findfont
+
+    options = Options()
+    options.drop_tables += ["FFTM", "MATH"]
+    options.hinting = False
+    options.layout_features = ["mark", "mkmk", "ccmp", "init", "medi", "fina", "isol", "rlig"]
+    font = TTFont(findfont(FontProperties(family=FONT, weight=weight)), lazy=True, recalcTimestamp=False)
+    with font:
+        subsetter = Subsetter(options)
+        subsetter.populate(text=characters)
+        subsetter.subset(font)
+        font.flavor = "woff"
+        stream = BytesIO()
+        font.save(stream)
+    return stream.getvalue()
+
+
+def _describe(root: ElementTree.Element, prefix: str, title: str, description: str) -> None:
+    """Name the picture for screen readers."""
+    root.set("role", "img")
+    root.set("aria-labelledby", f"{prefix}-title" + (f" {prefix}-description" if description else ""))
+    for position, (tag, suffix, text) in enumerate(
+        (("title", "title", title), ("desc", "description", description))
+    ):
+        if text or tag == "title":
+            element = ElementTree.Element(f"{{{_SVG}}}{tag}", {"id": f"{prefix}-{suffix}"})
+            element.text = "".join(character for character in text or "Figure" if character.isprintable())
+            root.insert(position, element)

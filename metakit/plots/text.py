@@ -1,0 +1,139 @@
+"""Text of users made drawable: cleaned, measured, wrapped, with a visible stand-in for missing glyphs."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Callable
+from functools import lru_cache
+
+from metakit.plots.style import FONT
+
+STAND_IN = "□"
+"""Drawn for a character that no font at hand has."""
+
+_WIDE_COVERAGE = (
+    "Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans JP", "Noto Sans SC", "Noto Sans KR", "Source Han Sans",
+    "WenQuanYi Zen Hei", "WenQuanYi Micro Hei", "Droid Sans Fallback", "IPAexGothic", "NanumGothic",
+    "Microsoft YaHei", "Yu Gothic", "MS Gothic", "Malgun Gothic", "SimHei", "Hiragino Sans", "PingFang SC",
+    "Arial Unicode MS", "Segoe UI Symbol", "Noto Sans Symbols2", "Noto Emoji", "Noto Sans Devanagari",
+    "Noto Sans Thai", "Noto Sans Hebrew",
+)  # fmt: skip
+"""Fonts used behind our own for scripts that it lacks, where a computer has them."""
+
+TextWidth = Callable[[str, float, bool], float]
+"""Width in points of one line of text, given its size in points and whether it is bold."""
+
+
+@lru_cache(maxsize=1)
+def families() -> tuple[str, ...]:
+    """Return our font (matplotlib ships it) and, behind it, those fonts of wide coverage that exist here."""
+    from matplotlib import font_manager
+
+    here = {entry.name for entry in font_manager.fontManager.ttflist}
+    return (FONT, *(name for name in _WIDE_COVERAGE if name in here))
+
+
+@lru_cache(maxsize=1)
+def _drawable() -> frozenset[int]:
+    from matplotlib import font_manager
+
+    codes: set[int] = set()
+    for family in families():
+        codes |= set(font_manager.get_font(font_manager.findfont(family)).get_charmap())
+    return frozenset(codes)
+
+
+@lru_cache(maxsize=4096)
+def clean_text(text: str) -> str:
+    """Return one line that can be drawn as it stands.
+
+    Line breaks and runs of blanks become one blank. Control and formatting characters go, since those
+    that turn the reading direction could make a name read as another. A character without a glyph becomes
+    `STAND_IN`, never nothing.
+    """
+    kept = []
+    for character in unicodedata.normalize("NFC", text):
+        kind = unicodedata.category(character)
+        if kind in {"Cc", "Zl", "Zp", "Zs"}:
+            kept.append(" ")
+        elif kind in {"Cf", "Cs"} or 0xFE00 <= ord(character) <= 0xFE0F:
+            continue
+        else:
+            kept.append(character if ord(character) in _drawable() else STAND_IN)
+    return " ".join("".join(kept).split())
+
+
+@lru_cache(maxsize=16384)
+def text_width(text: str, size: float, bold: bool = False) -> float:
+    """Return the width of one line in points, with 1 % to spare for rounding at other resolutions."""
+    from matplotlib.backends.backend_agg import RendererAgg
+    from matplotlib.font_manager import FontProperties
+
+    from metakit.plots.style import styled
+
+    if not text:
+        return 0.0
+    with styled():
+        renderer = RendererAgg(8, 8, 288)  # type: ignore[no-untyped-call]
+        font = FontProperties(family=list(families()), size=size, weight="bold" if bold else "normal")
+        width, _, _ = renderer.get_text_width_height_descent(  # type: ignore[no-untyped-call]
+            text, font, ismath=False
+        )
+    return 1.01 * float(width) / 4
+
+
+def shorten(text: str, size: float, widest: float, width: TextWidth, *, bold: bool = False) -> str:
+    """Cut a line to a width; the cut is shown by an ellipsis."""
+    if width(text, size, bold) <= widest:
+        return text
+    fits, fails = 0, len(text)
+    while fails - fits > 1:
+        middle = (fits + fails) // 2
+        if width(text[:middle].rstrip() + "…", size, bold) <= widest:
+            fits = middle
+        else:
+            fails = middle
+    return text[:fits].rstrip() + "…"
+
+
+def wrap(
+    text: str, size: float, widest: float, width: TextWidth, *, bold: bool = False, most: int | None = None
+) -> tuple[str, ...]:
+    """Break text into lines no wider than `widest` points, at most `most` of them.
+
+    Lines break between words; a word that is too long alone is broken, after a slash where it has one. Text
+    beyond the last line is cut with an ellipsis.
+    """
+    widest += 0.01  # a column as wide as its widest word must hold that word
+    lines: list[str] = []
+    line = ""
+    words = text.replace(" %", "\u00a0%").split(" ")
+    while words:
+        word = words.pop(0)
+        candidate = f"{line} {word}" if line else word
+        if width(candidate, size, bold) <= widest:
+            line = candidate
+            continue
+        if most is not None and len(lines) == most - 1:
+            rest = " ".join([candidate, *words])
+            return (*lines, shorten(rest, size, widest, width, bold=bold))
+        if line:
+            lines.append(line)
+            line = ""
+            words.insert(0, word)
+            continue
+        fits = _fitting(word, size, widest, width, bold)
+        lines.append(word[:fits])
+        words.insert(0, word[fits:])
+    if line:
+        lines.append(line)
+    return tuple(lines) or ("",)
+
+
+def _fitting(word: str, size: float, widest: float, width: TextWidth, bold: bool) -> int:
+    """Return how many characters of a word fit, at least one; up to its last slash if it has one."""
+    fits = max(
+        next(n for n in range(len(word), -1, -1) if n <= 1 or width(word[:n], size, bold) <= widest), 1
+    )
+    slash = word.rfind("/", 2, fits) + 1
+    return slash or fits
