@@ -77,6 +77,8 @@ class OutcomeValue:
     exceed them. Continuous: whatever the report gives; derived values are made later and logged, never
     stored here. `unit_as_reported` and `unit_factor`: the number typed times the factor is in the
     vocabulary's unit; the values here are already converted and `conversion` says how ("" when not).
+    `unusable` says why the numbers typed cannot enter an analysis (unit or sign unclear); they are None then
+    and stay in the record.
     """
 
     arm: str
@@ -106,6 +108,7 @@ class OutcomeValue:
     minimum: float | None = None
     maximum: float | None = None
     conversion: str = ""
+    unusable: str = ""
     source: str = ""
     place: Place | None = None
 

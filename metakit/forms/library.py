@@ -9,7 +9,7 @@ from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError
 from metakit.forms.bundled import forms_folder
 from metakit.forms.language import FORM_OF_FORMS, SpecBuilder, form_of_vocabularies, structure_problems
 from metakit.forms.reading import read_fields
-from metakit.forms.rules import RULES
+from metakit.forms.rules.registry import RULES
 from metakit.forms.specs import Form, Term, Vocabulary
 from metakit.forms.tree import Group
 from metakit.forms.yaml_nodes import MapNode, ScalarNode, read_document

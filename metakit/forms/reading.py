@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
 
+from metakit.core.records import Place
 from metakit.errors import Problem, Severity, nearest_names
+from metakit.forms.completeness import absent_fields, allowed_text, broken_references
 from metakit.forms.field_types import FIELD_TYPES, Converted
-from metakit.forms.specs import GROUP, Condition, FieldSpec, Form
+from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import MISSING_CODES, Group, Missing, Plain, Value
 from metakit.forms.typed_numbers import Refused
 from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode
@@ -33,19 +34,20 @@ def read_fields(root: MapNode, form: Form) -> tuple[Group, list[Problem]]:
     """
     reader = _Reader(form)
     group = reader.group(root, form.sections, "")
-    reader.complete(group, form.sections, group)
-    reader.references(group)
-    return group, sorted(reader.problems, key=lambda problem: (problem.line or 0, problem.column or 0))
+    problems = [
+        *reader.problems,
+        *absent_fields(group, form, reader.blanks, reader.refused),
+        *broken_references(group, form),
+    ]
+    return group, sorted(problems, key=lambda problem: (problem.line or 0, problem.column or 0))
 
 
 class _Reader:
     def __init__(self, form: Form) -> None:
         self.form = form
         self.problems: list[Problem] = []
-        self.blanks: dict[str, ScalarNode] = {}
-        self.broken: set[str] = set()  # fields with a value that was refused: present, though not in the tree
-
-    # --- converting -----------------------------------------------------------------------------------
+        self.blanks: dict[str, Place] = {}
+        self.refused: set[str] = set()
 
     def group(self, node: MapNode, specs: Sequence[FieldSpec], path: str) -> Group:
         entries: dict[str, Value | Group | tuple[Group, ...]] = {}
@@ -61,13 +63,13 @@ class _Reader:
             if entry is not None:
                 entries[spec.name] = entry
             elif here not in self.blanks:
-                self.broken.add(here)
+                self.refused.add(here)
         return Group(path, node.place, entries)
 
     def _entry(self, node: Node, spec: FieldSpec, path: str) -> Value | Group | tuple[Group, ...] | None:
         if isinstance(node, ScalarNode):
             if not node.quoted and not node.text.strip():
-                self.blanks[path] = node
+                self.blanks[path] = node.place
                 return None
             if not node.quoted and node.text.strip() in _NOTHING:
                 self._add(
@@ -95,7 +97,9 @@ class _Reader:
     def _code(self, node: ScalarNode, spec: FieldSpec, path: str, code: Missing) -> Value | None:
         if spec.may_be_missing:
             return Value(code, node.place, node.text)
-        self._add(node, path, f"this field needs a value, {code.value} is not enough", allowed=_allowed(spec))
+        self._add(
+            node, path, f"this field needs a value, {code.value} is not enough", allowed=allowed_text(spec)
+        )
         return None
 
     def _one_group(self, node: Node, spec: FieldSpec, path: str) -> Group | None:
@@ -166,7 +170,7 @@ class _Reader:
                 path,
                 refused.what,
                 found=_short(node.text),
-                allowed=refused.allowed or ("" if "write" in refused.hint else _allowed(spec)),
+                allowed=refused.allowed or ("" if "write" in refused.hint else allowed_text(spec)),
                 hint=refused.hint,
             )
             return None
@@ -201,86 +205,6 @@ class _Reader:
                     allowed=usual + unit,
                     severity="question",
                 )
-
-    # --- what must be there ---------------------------------------------------------------------------
-
-    def complete(self, group: Group, specs: Sequence[FieldSpec], root: Group) -> None:
-        for spec in specs:
-            entry = group.entries.get(spec.name)
-            path = group.path(spec.name)
-            if entry is None and path not in self.broken:
-                self._absent(group, spec, root)
-            if isinstance(entry, Group):
-                self.complete(entry, self.form.fields_of(spec), root)
-            elif isinstance(entry, tuple):
-                if len(entry) < spec.at_least:
-                    self.problems.append(
-                        group.problem(
-                            spec.name,
-                            f"{len(entry)} entries, too few",
-                            allowed=f"at least {spec.at_least}",
-                            severity="error",
-                        )
-                    )
-                for item in entry:
-                    self.complete(item, self.form.fields_of(spec), root)
-
-    def _absent(self, group: Group, spec: FieldSpec, root: Group) -> None:
-        needed = spec.required or bool(spec.required_when and self._all_hold(spec.required_when, group, root))
-        if not needed:
-            return
-        path = group.path(spec.name)
-        blank = self.blanks.get(path)
-        because = "" if spec.required else f" when {_words(spec.required_when)}"
-        hint = "write not_reported when the report does not give it" if spec.may_be_missing else ""
-        what = f"a value is required{because}"
-        problem = group.problem("", what, severity="error", allowed=_allowed(spec), hint=hint)
-        place = blank.place if blank else group.place
-        self.problems.append(
-            replace(problem, field=path, line=place.line, column=place.column, found="blank" if blank else "")
-        )
-
-    def _all_hold(self, conditions: Iterable[Condition], group: Group, root: Group) -> bool:
-        return all(self._holds(condition, group, root) for condition in conditions)
-
-    def _holds(self, condition: Condition, group: Group, root: Group) -> bool:
-        home = group if group.entry(condition.field) is not None else root
-        entry = home.entry(condition.field)
-        if not isinstance(entry, Value):
-            return False
-        value = entry.value.value if isinstance(entry.value, Missing) else entry.value
-        if condition.fact:
-            spec = self.form.find(_without_numbers(home.path(condition.field)))
-            term = spec.terms.get(str(value)) if spec else None
-            value = (
-                term.facts.text(condition.fact) or _yes_no(term.facts.flag(condition.fact)) if term else ""
-            )
-        if isinstance(value, bool):
-            value = _yes_no(value)
-        return str(value) in condition.values
-
-    # --- references between fields ----------------------------------------------------------------------
-
-    def references(self, root: Group) -> None:
-        for group, spec, entry in _walk(root, self.form.sections, self.form):
-            if not spec.refers_to or isinstance(entry.value, Missing):
-                continue
-            ids = list(_texts_at(root, spec.refers_to.split(".")))
-            named = entry.value if isinstance(entry.value, tuple) else (entry.value,)
-            for name in named:
-                if str(name) not in ids:
-                    what = f"there is no {spec.refers_to.split('.')[0].removesuffix('s')} with this id"
-                    self.problems.append(
-                        group.problem(
-                            spec.name,
-                            what,
-                            found=str(name),
-                            hint=nearest_names(str(name), ids),
-                            severity="error",
-                        )
-                    )
-
-    # --- messages ---------------------------------------------------------------------------------------
 
     def _unknown(self, key: ScalarNode, value: Node, known: dict[str, FieldSpec], path: str) -> None:
         if _is_blank(value) and " " in key.text:
@@ -331,33 +255,6 @@ def _short(text: str, most: int = 80) -> str:
     return flat if len(flat) <= most else flat[: most - 3] + "..."
 
 
-def _allowed(spec: FieldSpec) -> str:
-    if spec.type == GROUP:
-        return ""
-    if spec.terms:
-        names = list(spec.terms)
-        return ", ".join(names[:8]) + (f", ... ({len(names)} in all)" if len(names) > 8 else "")
-    kind = FIELD_TYPES[spec.type]
-    return f"{kind.label}, such as {spec.example or kind.example}"
-
-
-def _yes_no(flag: bool | None) -> str:
-    return "" if flag is None else ("yes" if flag else "no")
-
-
-def _words(conditions: Sequence[Condition]) -> str:
-    return " and ".join(
-        f"{c.fact} of {c.field} is {' or '.join(c.values)}"
-        if c.fact
-        else f"{c.field} is {' or '.join(c.values)}"
-        for c in conditions
-    )
-
-
-def _without_numbers(path: str) -> str:
-    return "".join(part.split("]")[-1] for part in path.split("["))
-
-
 def _homes(form: Form, name: str) -> Iterator[str]:
     def look(specs: Sequence[FieldSpec], path: str, depth: int) -> Iterator[str]:
         for spec in specs:
@@ -368,26 +265,3 @@ def _homes(form: Form, name: str) -> Iterator[str]:
                 yield from look(form.fields_of(spec), here, depth + 1)
 
     return look(form.sections, "", 0)
-
-
-def _walk(group: Group, specs: Sequence[FieldSpec], form: Form) -> Iterator[tuple[Group, FieldSpec, Value]]:
-    for spec in specs:
-        entry = group.entries.get(spec.name)
-        if isinstance(entry, Value):
-            yield group, spec, entry
-        elif isinstance(entry, Group):
-            yield from _walk(entry, form.fields_of(spec), form)
-        elif isinstance(entry, tuple):
-            for item in entry:
-                yield from _walk(item, form.fields_of(spec), form)
-
-
-def _texts_at(group: Group, path: Sequence[str]) -> Iterator[str]:
-    entry = group.entries.get(path[0])
-    if isinstance(entry, tuple):
-        for item in entry:
-            yield from _texts_at(item, path[1:])
-    elif isinstance(entry, Group):
-        yield from _texts_at(entry, path[1:])
-    elif isinstance(entry, Value) and not isinstance(entry.value, Missing):
-        yield str(entry.value)

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from metakit.errors import Problem
 from metakit.forms.arithmetic import half_step
-from metakit.forms.rules import Context, rule
-from metakit.forms.rules_arms import PRACTICE, most
+from metakit.forms.rules.arms import PRACTICE, most
+from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
 COUNTED = ("events", "event_count", "percent")

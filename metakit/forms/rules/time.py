@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from metakit.errors import Problem
-from metakit.forms.rules import Context, rule
-from metakit.forms.rules_arms import PRACTICE, most, order_problems, share_text, spread_problems
+from metakit.forms.rules.arms import PRACTICE, most, order_problems, share_text, spread_problems
+from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 from metakit.forms.units import conversion
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from metakit.errors import Problem
-from metakit.forms.rules import Context, rule
-from metakit.forms.rules_arms import PRACTICE
-from metakit.forms.rules_counts import NEEDS, arm_of, time_key
-from metakit.forms.rules_techniques import component_terms, components_of
-from metakit.forms.rules_time import follow_up_months, in_months
+from metakit.forms.rules.arms import PRACTICE
+from metakit.forms.rules.counts import NEEDS, arm_of, time_key
+from metakit.forms.rules.registry import Context, rule
+from metakit.forms.rules.techniques import component_terms, components_of
+from metakit.forms.rules.time import follow_up_months, in_months
 from metakit.forms.tree import Group
 
 

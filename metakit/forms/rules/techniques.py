@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 
 from metakit.errors import Problem
 from metakit.forms.expansion import clashes, expand, open_groups, parts_of_group
-from metakit.forms.rules import Context, rule
-from metakit.forms.rules_arms import PRACTICE, most
+from metakit.forms.rules.arms import PRACTICE, most
+from metakit.forms.rules.registry import Context, rule
 from metakit.forms.specs import Term
 from metakit.forms.tree import Group
 

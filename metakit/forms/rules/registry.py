@@ -53,13 +53,15 @@ class Rule:
 RULES: Registry[Rule] = Registry(
     "consistency rule",
     (
-        "metakit.forms.rules_counts",
-        "metakit.forms.rules_arms",
-        "metakit.forms.rules_time",
-        "metakit.forms.rules_techniques",
-        "metakit.forms.rules_measured",
-        "metakit.forms.rules_nested",
-        "metakit.forms.rules_protocol",
+        "metakit.forms.rules.counts",
+        "metakit.forms.rules.arms",
+        "metakit.forms.rules.time",
+        "metakit.forms.rules.techniques",
+        "metakit.forms.rules.measured",
+        "metakit.forms.rules.spread",
+        "metakit.forms.rules.compared",
+        "metakit.forms.rules.nested",
+        "metakit.forms.rules.protocol",
     ),
 )
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from metakit.errors import Problem
 from metakit.forms.arithmetic import half_step, most_spread
-from metakit.forms.rules import Context, rule
+from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
 STAGES = ("allocated", "operated", "analysed")

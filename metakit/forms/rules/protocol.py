@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from metakit.errors import Problem
-from metakit.forms.rules import Context, rule
+from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
 NEEDS = ("outcomes.outcome", "comparisons.id", "analyses.id", "analyses.measure")

@@ -1,0 +1,1 @@
+"""Consistency rules of records and protocols, one module a family."""

@@ -1,0 +1,230 @@
+"""Rules between the records of a review: ids, cohorts, spreads, and what the protocol asks for."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from metakit.core.registry import Registry
+from metakit.errors import Problem, nearest_names
+from metakit.forms.records import Reading
+from metakit.forms.tree import Group
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """The readable study records of a review, and its protocol."""
+
+    studies: tuple[Group, ...]
+    protocol: Group | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewRule:
+    """One rule between records."""
+
+    name: str
+    label: str
+    check: Callable[[Records], Iterator[Problem]]
+
+
+REVIEW_RULES: Registry[ReviewRule] = Registry("rule between records")
+
+
+def review_rule(
+    name: str, label: str
+) -> Callable[[Callable[[Records], Iterator[Problem]]], Callable[[Records], Iterator[Problem]]]:
+    """Register the decorated function."""
+
+    def add(check: Callable[[Records], Iterator[Problem]]) -> Callable[[Records], Iterator[Problem]]:
+        REVIEW_RULES.add(ReviewRule(name=name, label=label, check=check))
+        return check
+
+    return add
+
+
+def problems_across(records: Sequence[Reading], plan: Reading | None) -> list[Problem]:
+    """Run all rules between records on those that could be read."""
+    studies = tuple(
+        r.group for r in records if r.group is not None and r.form is not None and r.form.name == "study"
+    )
+    known = Records(studies, plan.group if plan and plan.form and plan.form.name == "protocol" else None)
+    return [problem for rule in REVIEW_RULES for problem in rule.check(known)]
+
+
+def _where(group: Group, path: str) -> str:
+    place = group.place_of(path)
+    return f"{place.file}:{place.line}"
+
+
+@review_rule("study_ids_differ", "ids differ between files")
+def study_ids_differ(records: Records) -> Iterator[Problem]:
+    """Find two records of one id, and ask about ids that look alike."""
+    first: dict[str, Group] = {}
+    alike: dict[str, Group] = {}
+    for study in records.studies:
+        name = study.text("study.id")
+        if not name:
+            continue
+        folded = _folded(name)
+        if name in first:
+            yield study.problem(
+                "study.id",
+                f"{_where(first[name], 'study.id')} has this id already",
+                found=name,
+                severity="error",
+            )
+        elif folded in alike:
+            other = alike[folded]
+            yield study.problem(
+                "study.id",
+                f"looks like {other.text('study.id')} ({_where(other, 'study.id')}); one study or two?",
+                found=name,
+                severity="question",
+            )
+        first.setdefault(name, study)
+        alike.setdefault(folded, study)
+
+
+@review_rule("study_labels_differ", "labels differ between files")
+def study_labels_differ(records: Records) -> Iterator[Problem]:
+    """Ask about two studies that tables and figures would show under one name."""
+    first: dict[str, Group] = {}
+    for study in records.studies:
+        label = study.text("study.label")
+        if label and _folded(label) in first:
+            other = first[_folded(label)]
+            yield study.problem(
+                "study.label",
+                f"shown under the same name as {other.text('study.id')} ({_where(other, 'study.label')})",
+                found=label,
+                severity="question",
+            )
+        first.setdefault(_folded(label), study)
+
+
+def _folded(text: str) -> str:
+    decomposed = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(c for c in decomposed if c.isalnum() and not unicodedata.combining(c))
+
+
+@review_rule("one_report_once", "a report stands in one record")
+def one_report_once(records: Records) -> Iterator[Problem]:
+    """Ask about two records of one DOI or PubMed id by the same extractor."""
+    first: dict[tuple[str, str, str], Group] = {}
+    for study in records.studies:
+        for field in ("study.doi", "study.pubmed_id"):
+            name = study.text(field).casefold().removeprefix("https://doi.org/")
+            if not name:
+                continue
+            key = (field, name, study.text("extraction.extractor"))
+            if key in first:
+                where = _where(first[key], field)
+                yield study.problem(
+                    field, f"the same report as in {where}?", found=study.text(field), severity="question"
+                )
+            first.setdefault(key, study)
+
+
+@review_rule("links_lead_somewhere", "linked reports exist and share the cohort")
+def links_lead_somewhere(records: Records) -> Iterator[Problem]:
+    """Find links to records that are not there, and ask about links between different cohorts."""
+    by_id = {study.text("study.id"): study for study in records.studies}
+    for study in records.studies:
+        for name in study.words("study.linked_reports"):
+            other = by_id.get(name)
+            if other is None:
+                yield study.problem(
+                    "study.linked_reports",
+                    "no record of this review has this id",
+                    found=name,
+                    hint=nearest_names(name, by_id),
+                    severity="error",
+                )
+            elif other.text("study.cohort") != study.text("study.cohort"):
+                yield study.problem(
+                    "study.linked_reports",
+                    f"linked to {name}, but the cohorts differ ({study.text('study.cohort')}, {other.text('study.cohort')}): "
+                    "reports of the same patients share one cohort",
+                    found=name,
+                    severity="question",
+                )
+
+
+@review_rule("overlapping_cohorts", "one unit, overlapping years, one technique: the same patients?")
+def overlapping_cohorts(records: Records) -> Iterator[Problem]:
+    """Ask about cohorts that may share patients (heuristic; common practice, no source)."""
+    studies = records.studies
+    for index, study in enumerate(studies):
+        for other in studies[:index]:
+            unit = _folded(study.text("setting.unit_name"))
+            if not unit or unit != _folded(other.text("setting.unit_name")):
+                continue
+            if study.text("study.cohort") == other.text("study.cohort") or not _overlap(study, other):
+                continue
+            shared = _techniques(study) & _techniques(other)
+            if shared:
+                yield study.problem(
+                    "study.cohort",
+                    f"same unit, overlapping recruitment and {', '.join(sorted(shared))} as "
+                    f"{other.text('study.id')} ({_where(other, 'study.cohort')}): the same patients?",
+                    found=study.text("study.cohort"),
+                    hint="reports of the same patients share one cohort; otherwise they are counted twice",
+                    severity="question",
+                )
+
+
+def _techniques(study: Group) -> set[str]:
+    return {arm.text("technique") for arm in study.groups("arms")} - {""}
+
+
+def _overlap(one: Group, other: Group) -> bool:
+    starts = [study.text("design.recruitment_start")[:4] for study in (one, other)]
+    ends = [study.text("design.recruitment_end")[:4] for study in (one, other)]
+    return all(starts) and all(ends) and max(starts) <= min(ends)
+
+
+@review_rule("spread_beside_others", "a standard deviation far below those of other studies")
+def spread_beside_others(records: Records) -> Iterator[Problem]:
+    """Ask about standard deviations under a third of the median of other studies: a standard error?"""
+    typed: dict[tuple[str, str, bool], list[tuple[float, Group, Group]]] = {}
+    for study in records.studies:
+        for entry in study.groups("outcomes"):
+            spread = entry.number("standard_deviation")
+            if spread:
+                key = (entry.text("outcome"), entry.text("measured_in"), entry.text("kind") == "change")
+                typed.setdefault(key, []).append((spread, study, entry))
+    for (outcome, _, _), found in typed.items():
+        for spread, study, entry in found:
+            others = sorted(value for value, where, _ in found if where is not study)
+            if len(others) < 4:
+                continue
+            middle = others[len(others) // 2]
+            if spread < middle / 3:
+                yield entry.problem(
+                    "standard_deviation",
+                    f"the median of {len(others)} other arms with {outcome} is {middle:g}: perhaps a standard error?",
+                    found=entry.typed("standard_deviation"),
+                    severity="question",
+                )
+
+
+@review_rule("plan_has_records", "the records hold what the plan asks for")
+def plan_has_records(records: Records) -> Iterator[Problem]:
+    """Ask about techniques and outcomes of the plan that no record has."""
+    if records.protocol is None or not records.studies:
+        return
+    techniques = {arm.text("technique") for study in records.studies for arm in study.groups("arms")}
+    outcomes = {entry.text("outcome") for study in records.studies for entry in study.groups("outcomes")}
+    for item in records.protocol.groups("comparisons"):
+        for field in ("technique", "comparator"):
+            names = item.words(field)
+            if names and not techniques & set(names):
+                yield item.problem(
+                    field, "no record has such an arm", found=", ".join(names), severity="question"
+                )
+    for item in records.protocol.groups("outcomes"):
+        name = item.text("outcome")
+        if name and name not in outcomes:
+            yield item.problem("outcome", "no record has this outcome", found=name, severity="question")

@@ -1,0 +1,103 @@
+"""Checking files and folders: all problems of all of them in one run; nothing is changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from metakit.errors import DataError, Problem, UnreadableError, UsageError
+from metakit.forms.library import Library, shipped
+from metakit.forms.records import Reading, read_record
+from metakit.forms.specs import Form
+from metakit.review.across import problems_across
+from metakit.review.files import PROTOCOL, RECORDS, yaml_files
+from metakit.review.folder import read_folder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckReport:
+    """Files that were looked at and everything wrong or unusual in them."""
+
+    files: tuple[Path, ...]
+    problems: tuple[Problem, ...]
+    unreadable: bool = False
+
+    @property
+    def exit_status(self) -> int:
+        """0 without errors, 1 when data have errors, 2 when something could not be read at all."""
+        if not any(problem.severity == "error" for problem in self.problems):
+            return 0
+        return UnreadableError.exit_status if self.unreadable else DataError.exit_status
+
+
+def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> CheckReport:
+    """Check records, review folders, or folders of records.
+
+    Parameters
+    ----------
+    paths : iterable of str or Path
+        Files and folders. A folder with `protocol.yaml` or `records/` is a review; in any other folder all YAML
+        files are checked.
+    form : str or Path, optional
+        A form file of one's own that all records follow.
+
+    Returns
+    -------
+    CheckReport
+        All problems in the order of the paths.
+
+    Raises
+    ------
+    UsageError
+        When no path is given.
+    DataError, UnreadableError
+        When `form` itself has problems.
+    """
+    given = [Path(path) for path in paths]
+    if not given:
+        raise UsageError("nothing to check: name a record or a review folder")
+    library, own = _forms(form)
+    files: list[Path] = []
+    problems: list[Problem] = []
+    unreadable = False
+    for path in given:
+        report = _check(path, library, own)
+        files += report.files
+        problems += report.problems
+        unreadable = unreadable or report.unreadable
+    return CheckReport(
+        files=tuple(dict.fromkeys(files)), problems=tuple(dict.fromkeys(problems)), unreadable=unreadable
+    )
+
+
+def _forms(form: str | Path | None) -> tuple[Library, Form | None]:
+    if form is None:
+        return shipped(), None
+    library = Library(Path(form).parent)
+    return library, library.load_form(Path(form))
+
+
+def _check(path: Path, library: Library, own: Form | None) -> CheckReport:
+    if path.is_dir() and own is None and ((path / PROTOCOL).exists() or (path / RECORDS).exists()):
+        read = read_folder(path, library)
+        files = [*([read.files.protocol] if read.files.protocol else []), *read.files.records]
+        return CheckReport(files=tuple(files), problems=read.problems, unreadable=read.unreadable)
+    if path.is_dir():
+        records, odd = yaml_files(path)
+        if not records:
+            what = "the folder holds no protocol and no records"
+            odd.append(Problem(file=str(path), what=what, hint="'metakit new DIR' makes a review folder"))
+            return CheckReport(files=(), problems=tuple(odd), unreadable=True)
+        readings = [read_record(file, library, form=own) for file in records]
+        return _report(records, readings, odd)
+    return _report((path,), [read_record(path, library, form=own)], [])
+
+
+def _report(files: Iterable[Path], readings: list[Reading], more: list[Problem]) -> CheckReport:
+    problems = [problem for reading in readings for problem in reading.problems]
+    return CheckReport(
+        files=tuple(files),
+        problems=(*problems, *problems_across(readings, None), *more),
+        unreadable=any(reading.unreadable for reading in readings),
+    )

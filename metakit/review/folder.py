@@ -1,0 +1,124 @@
+"""A review folder, read and checked: `protocol.yaml` and one record a study under `records/`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from metakit.core.records import Protocol, StudyRecord
+from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.library import Library, shipped
+from metakit.forms.records import Reading, read_record
+from metakit.review.across import problems_across
+from metakit.review.files import FolderFiles, folder_files
+from metakit.review.typed import study_record
+from metakit.review.typed_protocol import protocol
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewFolder:
+    """A review whose files hold no error.
+
+    `questions` are unusual values that an extractor can confirm; `inputs` are the files with their
+    SHA-256, by path within the folder.
+    """
+
+    path: Path
+    protocol: Protocol
+    studies: tuple[StudyRecord, ...]
+    questions: tuple[Problem, ...]
+    inputs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FolderReading:
+    """Everything that the files of a folder say, with all problems."""
+
+    files: FolderFiles
+    protocol: Reading | None
+    records: tuple[Reading, ...]
+    problems: tuple[Problem, ...]
+
+    @property
+    def unreadable(self) -> bool:
+        """Whether a file could not be read, or the folder lacks what makes it a review."""
+        readings = [*self.records, *([self.protocol] if self.protocol else [])]
+        return any(reading.unreadable for reading in readings) or any(
+            problem.severity == "error" for problem in self.files.problems
+        )
+
+
+def read_folder(path: Path, library: Library) -> FolderReading:
+    """Read all files of a review folder and collect all problems; raises nothing for what they hold."""
+    files = folder_files(path)
+    plan = read_record(files.protocol, library) if files.protocol else None
+    records = tuple(read_record(file, library) for file in files.records)
+    readings = [*([plan] if plan else []), *records]
+    problems = [*files.problems, *(problem for reading in readings for problem in reading.problems)]
+    problems += _wrong_place(plan, records)
+    problems += problems_across(records, plan)
+    return FolderReading(files=files, protocol=plan, records=records, problems=tuple(problems))
+
+
+def open_folder(path: str | Path) -> ReviewFolder:
+    """Open a review folder for analysis.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder with `protocol.yaml` and `records/`.
+
+    Raises
+    ------
+    UnreadableError
+        When a file cannot be read, or the folder has no protocol or no records.
+    DataError
+        When the files hold errors. Both errors carry all problems of all files.
+    """
+    folder = Path(path)
+    read = read_folder(folder, shipped())
+    if any(problem.severity == "error" for problem in read.problems):
+        raise (UnreadableError if read.unreadable else DataError)(read.problems)
+    plan = read.protocol
+    if plan is None or plan.group is None:  # pragma: no cover - folder_files reports a missing protocol
+        raise UnreadableError([Problem(file=str(folder), what="the folder has no protocol")])
+
+    def inside(file: str) -> str:
+        found = Path(file)
+        return found.relative_to(folder).as_posix() if found.is_relative_to(folder) else found.name
+
+    studies = tuple(
+        study_record(reading.group, reading.form, file=inside(reading.file), sha256=reading.sha256)
+        for reading in read.records
+        if reading.group is not None and reading.form is not None
+    )
+    return ReviewFolder(
+        path=folder,
+        protocol=protocol(plan.group, file=inside(plan.file), sha256=plan.sha256),
+        studies=studies,
+        questions=tuple(replace(problem, file=inside(problem.file)) for problem in read.problems),
+        inputs=tuple((inside(reading.file), reading.sha256) for reading in (plan, *read.records)),
+    )
+
+
+def _wrong_place(plan: Reading | None, records: Sequence[Reading]) -> list[Problem]:
+    """Find a study record in the place of the protocol, or the other way round."""
+    problems = []
+    for reading, wanted in [
+        *([(plan, "protocol")] if plan else []),
+        *((record, "study") for record in records),
+    ]:
+        if reading.form is not None and reading.form.name != wanted:
+            problems.append(
+                Problem(
+                    file=reading.file,
+                    line=1,
+                    column=1,
+                    field="form",
+                    what=f"a file of the form {wanted} belongs here",
+                    found=reading.form.name,
+                    allowed=wanted,
+                )
+            )
+    return problems

@@ -1,0 +1,230 @@
+"""From checked records to what the analysis needs: composites expanded, units converted, time in months."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal, cast
+
+from metakit.core.records import Arm, FollowUp, OutcomeValue, Place, Reporting, StudyRecord
+from metakit.forms.expansion import expand
+from metakit.forms.specs import Form, Term
+from metakit.forms.tree import Group
+from metakit.forms.units import Conversion, conversion
+
+_LOCATIONS = {
+    "mean": "mean",
+    "median": "median",
+    "minimum": "minimum",
+    "maximum": "maximum",
+    "first_quartile": "quartiles.first",
+    "third_quartile": "quartiles.third",
+    "interval_lower": "interval.lower",
+    "interval_upper": "interval.upper",
+}
+_SPREADS = ("standard_deviation", "standard_error")
+_MIRRORED = (
+    ("minimum", "maximum"),
+    ("first_quartile", "third_quartile"),
+    ("interval_lower", "interval_upper"),
+)
+FLEXION = "positive_is_flexion"
+
+
+def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRecord:
+    """Return the typed view of a study record without errors.
+
+    Parameters
+    ----------
+    group : Group
+        The checked record.
+    form : Form
+        The form that it follows; its vocabularies expand techniques and convert units.
+    file : str
+        Path of the record within its review folder; places are given in it.
+    sha256 : str
+        Of the file's bytes.
+    """
+    design = _term(form, "design.type", group.text("design.type"))
+    design_group = design.facts.text("design_group") if design else "series"
+    return StudyRecord(
+        id=group.text("study.id"),
+        label=group.text("study.label") or group.text("study.id"),
+        year=group.integer("study.year"),
+        citation=group.text("study.citation"),
+        cohort=group.text("study.cohort") or group.text("study.id"),
+        design=group.text("design.type"),
+        design_group=cast('Literal["randomised", "comparative", "series"]', design_group),
+        within_person=bool(group.flag("design.within_person")),
+        extractor=group.text("extraction.extractor"),
+        status=group.text("extraction.status"),
+        arms=tuple(_arm(arm, form) for arm in group.groups("arms")),
+        outcomes=tuple(_outcome(entry, form, file) for entry in group.groups("outcomes")),
+        file=file,
+        sha256=sha256,
+        fields=group.plain(),
+    )
+
+
+def _term(form: Form, path: str, name: str) -> Term | None:
+    spec = form.find(path)
+    return spec.terms.get(name) if spec else None
+
+
+def _units(form: Form) -> Mapping[str, Term]:
+    spec = form.find("outcomes.measured_in")
+    return spec.terms if spec else {}
+
+
+def _months(group: Group, field: str, unit: str, form: Form) -> float | None:
+    value, convert = group.number(field), conversion(unit, "months", _units(form))
+    return None if value is None or convert is None else convert(value)
+
+
+def _first(*values: int | None) -> int | None:
+    return next((value for value in values if value is not None), None)
+
+
+def _arm(arm: Group, form: Form) -> Arm:
+    technique = arm.text("technique")
+    thumbs = _first(arm.integer("thumbs.analysed"), arm.integer("thumbs.operated"))
+    angle, sign = arm.number("mp_preoperative.mean"), arm.text("mp_preoperative.sign")
+    if angle is not None and sign != "positive_is_hyperextension":
+        angle = -angle if sign == FLEXION else None
+    return Arm(
+        id=arm.text("id"),
+        label=arm.text("label"),
+        technique=technique,
+        components=expand(_term(form, "arms.technique", technique), arm.words("components")),
+        mp_option=arm.text("mp_option"),
+        st_option=arm.text("st_option"),
+        patients=_first(arm.integer("patients.analysed"), arm.integer("patients.operated")),
+        thumbs=thumbs,
+        bilateral=arm.integer("bilateral"),
+        age_mean=arm.number("age.mean"),
+        women=arm.integer("women"),
+        mp_preoperative_mean=angle,
+        mixed=bool(arm.flag("mixed")),
+        partly_given={
+            part.text("component"): count
+            for part in arm.groups("partly_given")
+            if (count := part.integer("thumbs")) is not None
+        },
+        follow_up=_follow_up(arm.group("follow_up"), thumbs, form),
+    )
+
+
+def _follow_up(group: Group, thumbs: int | None, form: Form) -> FollowUp:
+    unit = group.text("unit")
+    times = {
+        name: _months(group, field, unit, form)
+        for name, field in (
+            ("mean", "mean"),
+            ("standard_deviation", "standard_deviation"),
+            ("median", "median"),
+            ("shortest", "minimum"),
+            ("longest", "maximum"),
+        )
+    }
+    years = group.number("thumb_years")
+    basis: Literal["reported", "derived_mean", "derived_median", "not_available"] = "reported"
+    if years is None:
+        mean, median = times["mean"], times["median"]
+        length = mean if mean is not None else median
+        basis = "not_available"
+        if thumbs is not None and length is not None:
+            years = thumbs * length / 12
+            basis = "derived_mean" if mean is not None else "derived_median"
+    return FollowUp(**times, lost=group.integer("lost"), thumb_years=years, thumb_years_basis=basis)
+
+
+def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
+    term = _term(form, "outcomes.outcome", entry.text("outcome"))
+    label = entry.text("time.label")
+    months = _months(entry, "time.value", entry.text("time.unit"), form)
+    time_label = label or f"{entry.typed('time.value')} {entry.text('time.unit')}".strip()
+    if label == "before_surgery" and months is None:
+        months = 0.0
+    numbers, how, unusable = _measured(entry, term, form)
+    counted = entry.text("counted") or (
+        "per_event" if entry.has("event_count") and not entry.has("events") else ""
+    )
+    level = entry.number("interval.level")
+    return OutcomeValue(
+        arm=entry.text("arm"),
+        outcome=entry.text("outcome"),
+        months=months,
+        time_label=time_label,
+        unit_of_analysis=cast('Literal["thumbs", "patients", "unclear"]', entry.text("unit_of_analysis")),
+        reporting=cast("Reporting", entry.text("reporting")),
+        author_definition=entry.text("author_definition"),
+        definition=entry.text("definition"),
+        events=entry.integer("events"),
+        total=entry.integer("total"),
+        event_count=entry.integer("event_count"),
+        counted=cast('Literal["per_thumb", "per_event", "unclear"]', counted or "per_thumb"),
+        percent=entry.number("percent"),
+        n=entry.integer("n"),
+        kind=cast('Literal["final", "change", "baseline"]', entry.text("kind") or "final"),
+        interval_level=None if level is None else level / 100,
+        conversion=how,
+        unusable=unusable,
+        source=source_text(entry.group("source")),
+        place=Place(file=file, line=entry.place.line, column=entry.place.column),
+        **numbers,
+    )
+
+
+def _measured(entry: Group, term: Term | None, form: Form) -> tuple[dict[str, Any], str, str]:
+    """Return the measured numbers in the stored unit and sign, how they got there, and why they cannot be used."""
+    numbers = {name: entry.number(path) for name, path in _LOCATIONS.items()}
+    spreads = {name: entry.number(name) for name in _SPREADS}
+    if all(value is None for value in (*numbers.values(), *spreads.values())):
+        return {**numbers, **spreads}, "", ""
+    nothing = dict.fromkeys((*numbers, *spreads))
+    typed, unit = entry.text("measured_in"), term.facts.text("unit") if term else ""
+    steps = []
+    if typed == "unclear" or entry.missing("measured_in") is not None:
+        return nothing, "", "the report does not state the unit; the number stays in the record"
+    if typed and unit and typed != unit:
+        convert = conversion(typed, unit, _units(form))
+        if convert is None:
+            return nothing, "", f"no conversion from {typed} to {unit}"
+        if not convert.identity:
+            steps.append(_description(convert, entry))
+            numbers = {name: None if value is None else convert(value) for name, value in numbers.items()}
+            spreads = {name: None if value is None else convert(value) for name, value in spreads.items()}
+    if term is not None and term.facts.flag("needs_sign"):
+        if entry.text("sign") not in ("positive_is_hyperextension", FLEXION):
+            return (
+                nothing,
+                "",
+                "the report does not say which direction is positive; the number stays in the record",
+            )
+        if entry.text("sign") == FLEXION:
+            steps.append("sign turned: flexion was typed as positive")
+            numbers = {name: None if value is None else -value for name, value in numbers.items()}
+            for low, high in _MIRRORED:
+                numbers[low], numbers[high] = numbers[high], numbers[low]
+    return {**numbers, **spreads}, "; ".join(steps), ""
+
+
+def _description(convert: Conversion, entry: Group) -> str:
+    mean = entry.number("mean")
+    shown = (
+        f", mean {entry.typed('mean')} {convert.start} = {convert(mean):.6g} {convert.end}"
+        if mean is not None
+        else ""
+    )
+    return f"{convert}{shown}"
+
+
+def source_text(source: Group) -> str:
+    """Write a source in words: page 5, table 3."""
+    parts = [
+        f"{name} {source.text(name)}"
+        for name in ("page", "table", "figure", "supplement")
+        if source.text(name)
+    ]
+    if source.flag("digitised"):
+        parts.append("read off the figure")
+    return ", ".join(parts)

@@ -1,0 +1,79 @@
+"""The typed view of a protocol."""
+
+from __future__ import annotations
+
+from typing import Literal, cast
+
+from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.forms.tree import Group
+
+
+def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
+    """Return the typed view of a protocol without errors.
+
+    Parameters
+    ----------
+    group : Group
+        The checked protocol.
+    file : str
+        Path within the review folder.
+    sha256 : str
+        Of the file's bytes.
+    """
+    return Protocol(
+        id=group.text("review.id"),
+        title=group.text("review.title"),
+        question=group.text("review.question"),
+        population=group.text("population"),
+        invented=bool(group.flag("review.invented")),
+        unit_of_analysis=cast('Literal["thumbs", "patients"]', group.text("unit_of_analysis")),
+        icc=group.number("icc") or 0.0,
+        outcomes=tuple(_outcome(item) for item in group.groups("outcomes")),
+        comparisons=tuple(_comparison(item) for item in group.groups("comparisons")),
+        analyses=tuple(_analysis(item) for item in group.groups("analyses")),
+        date=group.text("review.date"),
+        file=file,
+        sha256=sha256,
+        fields=group.plain(),
+    )
+
+
+def _outcome(item: Group) -> OutcomePlan:
+    return OutcomePlan(
+        outcome=item.text("outcome"),
+        importance=cast('Literal["critical", "important", "not_important"]', item.text("importance")),
+        window=item.text("window"),
+        smallest_important_difference=item.number("smallest_important_difference"),
+        smallest_important_difference_source=item.text("smallest_important_difference_source"),
+    )
+
+
+def _comparison(item: Group) -> ComparisonPlan:
+    return ComparisonPlan(
+        id=item.text("id"),
+        label=item.text("label"),
+        technique=item.words("technique"),
+        technique_label=item.text("technique_label"),
+        comparator=item.words("comparator"),
+        comparator_label=item.text("comparator_label"),
+        mp_option_1=item.words("mp_option_1"),
+        mp_option_2=item.words("mp_option_2"),
+    )
+
+
+def _analysis(item: Group) -> AnalysisPlan:
+    level = item.number("level")
+    return AnalysisPlan(
+        id=item.text("id"),
+        outcome=item.text("outcome"),
+        measure=item.text("measure"),
+        comparison=item.text("comparison"),
+        techniques=item.words("techniques"),
+        techniques_label=item.text("techniques_label"),
+        scale=item.text("scale") or None,
+        model=item.text("model") or None,
+        tau2=item.text("tau2") or None,
+        interval=item.text("interval") or None,
+        zero_cells=item.text("zero_cells") or None,
+        level=0.95 if level is None else level,
+    )
