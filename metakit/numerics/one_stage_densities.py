@@ -1,0 +1,127 @@
+"""Log-densities of counts given a linear predictor, with two derivatives.
+
+Every density here is log-concave in the linear predictor, and a study whose counts are all zero
+contributes exactly nothing, so an absent study is one with zero counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import FloatArray
+
+_LARGEST_EXPONENT = 500.0
+
+
+class Curve(NamedTuple):
+    """Value, first and second derivative with respect to the linear predictor."""
+
+    value: FloatArray
+    first: FloatArray
+    second: FloatArray
+
+
+Density = Callable[[FloatArray, tuple[FloatArray, ...]], Curve]
+
+
+def binomial(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
+    """Binomial log-density without its constant; `counts` are events and total, logit predictor.
+
+    Fractions are allowed (effective numbers of correlated thumbs).
+    """
+    events, total = counts
+    small = np.exp(-np.abs(predictor))
+    larger = 1.0 / (1.0 + small)
+    probability = np.where(predictor >= 0, larger, small * larger)
+    value = events * predictor - total * (np.maximum(predictor, 0.0) + np.log1p(small))
+    return Curve(value, events - total * probability, -total * (small * larger * larger))
+
+
+def shifted_binomial(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
+    """Binomial log-density whose logit is the predictor plus a known shift (events, total, shift)."""
+    events, total, shift = counts
+    return binomial(predictor + shift, (events, total))
+
+
+def binomial_constant(events: FloatArray, total: FloatArray) -> FloatArray:
+    """Logarithm of the binomial coefficient, by gamma functions."""
+    return np.asarray(
+        special.gammaln(total + 1) - special.gammaln(events + 1) - special.gammaln(total - events + 1)
+    )
+
+
+def poisson(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
+    """Poisson log-density without its constant; `counts` are events and exposure, log-rate predictor."""
+    events, exposure = counts
+    expected = exposure * np.exp(np.minimum(predictor, _LARGEST_EXPONENT))
+    return Curve(events * predictor - expected, events - expected, -expected)
+
+
+def poisson_constant(events: FloatArray, exposure: FloatArray) -> FloatArray:
+    """Part of the Poisson log-density that does not depend on the rate."""
+    return np.asarray(special.xlogy(events, exposure) - special.gammaln(events + 1))
+
+
+def hypergeometric(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
+    """Non-central hypergeometric log-density in the log odds ratio (complete: no constant is left out).
+
+    `counts` are the offsets of every possible number of arm-1 events from the observed one, and their
+    log-coefficients relative to the observed one, both with a trailing axis over the support
+    (see `hypergeometric_support`).
+    """
+    offset, log_coefficient = counts
+    if predictor.ndim < 3:
+        return _hypergeometric(predictor, offset, log_coefficient)
+    # Node by node: over all nodes at once the support of big studies would fill the memory.
+    parts = [
+        _hypergeometric(predictor[..., node], offset[..., 0, :], log_coefficient[..., 0, :])
+        for node in range(predictor.shape[-1])
+    ]
+    return Curve(*(np.stack(part, axis=-1) for part in zip(*parts, strict=True)))
+
+
+def _hypergeometric(predictor: FloatArray, offset: FloatArray, log_coefficient: FloatArray) -> Curve:
+    exponent = log_coefficient + offset * predictor[..., None]
+    largest = exponent.max(axis=-1)
+    mass = np.exp(exponent - largest[..., None])
+    total = mass.sum(axis=-1)
+    mass /= total[..., None]
+    mean = (mass * offset).sum(axis=-1)
+    variance = (mass * (offset - mean[..., None]) ** 2).sum(axis=-1)
+    return Curve(-(largest + np.log(total)), -mean, -variance)
+
+
+def hypergeometric_support(
+    events_1: FloatArray, total_1: FloatArray, events_2: FloatArray, total_2: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return offsets and relative log-coefficients of the support given both margins.
+
+    Parameters
+    ----------
+    events_1, total_1, events_2, total_2 : ndarray, shape (..., k)
+        Whole numbers.
+
+    Returns
+    -------
+    offset, log_coefficient : ndarray, shape (..., k, support)
+        `log_coefficient` is minus infinity beyond a study's own support.
+    """
+    both = events_1 + events_2
+    lowest = np.maximum(0.0, both - total_2)
+    highest = np.minimum(both, total_1)
+    width = int(np.max(highest - lowest, initial=0.0)) + 1
+    value = lowest[..., None] + np.arange(width, dtype=float)
+    inside = value <= highest[..., None]
+    value = np.where(inside, value, highest[..., None])  # a harmless stand-in, weighted by zero
+
+    def log_weight(number: FloatArray) -> FloatArray:
+        return binomial_constant(number, total_1[..., None]) + binomial_constant(
+            both[..., None] - number, total_2[..., None]
+        )
+
+    relative = log_weight(value) - log_weight(events_1[..., None])
+    return value - events_1[..., None], np.where(inside, relative, -np.inf)
