@@ -28,8 +28,9 @@ BETWEEN_ARMS = {
     "pain": 0.15,
 }
 
-# Spread of persons around the mean of their arm.
+# Spread of persons around the mean of their arm, and its limit as a share of the mean (scores crowd near zero).
 PERSON_SD = {"dash": 15.0, "quickdash": 16.0, "key_pinch": 1.5, "pain_activity": 1.7}
+LARGEST_SHARE = 0.9
 BASELINE = {
     "dash": (50.0, 15.0),
     "quickdash": (53.0, 15.5),
