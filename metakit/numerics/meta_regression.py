@@ -149,11 +149,13 @@ def _pull(q: FloatArray, root: FloatArray, vector: FloatArray) -> FloatArray:
     """Apply the residual projection W - W X (X'WX)^-1 X'W to a vector."""
     scaled = root * vector
     fitted: FloatArray = (q @ (np.swapaxes(q, -1, -2) @ scaled[..., None]))[..., 0]
-    return root * (scaled - fitted)
+    pulled: FloatArray = root * (scaled - fitted)
+    return pulled
 
 
 def _residual_trace(weight: FloatArray, fit: RegressionFit) -> FloatArray:
-    return np.vecdot(weight, 1.0 - fit.leverage)
+    trace: FloatArray = np.vecdot(weight, 1.0 - fit.leverage)
+    return trace
 
 
 def _settled(raw: FloatArray) -> ResidualTau2:
