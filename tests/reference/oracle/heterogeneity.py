@@ -41,17 +41,25 @@ def i2_from_q(q: Number, k: int) -> Number:
     return max(mpf(0), (q - (k - 1)) / q) if q > 0 else mpf(0)
 
 
-def h_interval(q: Number, k: int, level: Number) -> Pair | None:
-    """Return the test-based interval of H (Higgins & Thompson 2002, appendix), not below one."""
+def h_interval(q: Number, k: int, level: Number, *, centre_at_one: bool) -> Pair | None:
+    """Return the test-based interval of H (Higgins & Thompson 2002), limits not below one.
+
+    The paper leaves open what centres the interval when Q < k - 1: H raised to one before (`centre_at_one`, wider,
+    and what the collection of worked examples has), or the raw H, with only the limits raised.
+    """
     if k < 3 and q <= k:
         return None
     if q > k:
         se = (mp.log(q) - mp.log(k - 1)) / (2 * (mp.sqrt(2 * q) - mp.sqrt(2 * k - 3)))
     else:
         se = mp.sqrt((1 - mpf(1) / (3 * (k - 2) ** 2)) / (2 * (k - 2)))
+    if q == 0 and not centre_at_one:
+        return mpf(1), mpf(1)
     if q == 0:
-        return None
+        q = mpf(k - 1)
     log_h = mp.log(q / (k - 1)) / 2
+    if centre_at_one:
+        log_h = max(log_h, mpf(0))
     z = normal_quantile((1 + level) / 2)
     return max(mpf(1), mp.exp(log_h - z * se)), max(mpf(1), mp.exp(log_h + z * se))
 

@@ -16,8 +16,12 @@ HALF = mpf(1) / 2
 def proportion(
     scale: str, events: object, size: object, policy: str = "none"
 ) -> tuple[Number, Number] | None:
-    """Return effect and variance of x events of n; `constant` adds 0.5 to events and to non-events."""
+    """Return effect and variance of x events of n; `constant` adds 0.5 to events and to non-events.
+
+    On the raw scale the proportion stays as observed and only a zero variance is corrected, as for differences.
+    """
     x, n = exact((events, size))
+    observed = x / n
     if policy == "constant" and (x == 0 or x == n) and scale in ("logit", "log", "raw"):
         x, n = x + HALF, n + 1
     if scale == "logit":
@@ -25,7 +29,7 @@ def proportion(
     if scale == "log":
         return None if x in (0, n) else (mp.log(x / n), 1 / x - 1 / n)
     if scale == "raw":
-        return None if x in (0, n) else (x / n, x * (n - x) / n**3)
+        return None if x in (0, n) else (observed, x * (n - x) / n**3)
     if scale == "arcsine":
         return mp.asin(mp.sqrt(x / n)), 1 / (4 * n)
     if scale == "double_arcsine":
@@ -90,19 +94,27 @@ def wilson(events: object, size: object, level: Number) -> tuple[Number, Number]
     return centre - half_width, centre + half_width
 
 
-def rate(scale: str, events: object, time: object) -> tuple[Number, Number] | None:
-    """Return effect and variance of x events over T."""
+def rate(scale: str, events: object, time: object, policy: str = "none") -> tuple[Number, Number] | None:
+    """Return effect and variance of x events over T; `constant` counts half an event where there is none."""
     x, t = exact((events, time))
     if scale == "log":
+        if policy == "constant" and x == 0:
+            x = HALF
         return None if x == 0 else (mp.log(x / t), 1 / x)
     if scale == "square_root":
         return mp.sqrt(x / t), 1 / (4 * t)
     raise ValueError(f"unknown scale {scale}")
 
 
-def rate_ratio(x1: object, t1: object, x2: object, t2: object) -> tuple[Number, Number] | None:
-    """Return the log rate ratio and its variance."""
+def rate_ratio(
+    x1: object, t1: object, x2: object, t2: object, policy: str = "none"
+) -> tuple[Number, Number] | None:
+    """Return the log rate ratio and its variance; `constant` adds 0.5 to both counts where one is zero."""
     a, ta, c, tc = exact((x1, t1, x2, t2))
+    if a == c == 0:
+        return None
+    if policy == "constant" and min(a, c) == 0:
+        a, c = a + HALF, c + HALF
     return None if min(a, c) == 0 else (mp.log(a / ta) - mp.log(c / tc), 1 / a + 1 / c)
 
 

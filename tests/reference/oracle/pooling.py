@@ -14,7 +14,7 @@ def certify(y: Vector, v: Vector, level: Number) -> dict[str, object]:
     """Return the certified answers of all estimators and intervals."""
     k = len(y)
     q = q_statistic(y, v)
-    h = het.h_interval(q, k, level)
+    h = het.h_interval(q, k, level, centre_at_one=True)
     record: dict[str, object] = {
         "level": level,
         "k": k,
@@ -22,6 +22,7 @@ def certify(y: Vector, v: Vector, level: Number) -> dict[str, object]:
         "q": {"value": q, "df": k - 1, "p_value": chi2_sf(q, mpf(k - 1))},
         "i2_from_q": het.i2_from_q(q, k),
         "h_interval": h,
+        "h_interval_centred_at_raw_h": het.h_interval(q, k, level, centre_at_one=False),
         "i2_interval_from_h": None if h is None else [het.i2_from_h(limit) for limit in h],
         "typical_variance": het.typical_variance(v),
         "random_effects": {name: _random(y, v, rule(y, v), level) for name, rule in ESTIMATORS.items()},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from . import topics_effects, topics_models, topics_pooling
+from . import topics_effects, topics_exploring, topics_models, topics_pooling
 
 TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "effects": topics_effects.effects,
@@ -16,4 +16,8 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "one_stage": topics_models.one_stage_models,
     "bayesian": topics_models.bayesian,
     "dependent": topics_models.dependent_effects,
+    "meta_regression": topics_exploring.meta_regression,
+    "small_study": topics_exploring.small_study_effects,
+    "leave_one_out": topics_exploring.leave_one_out_and_cumulative,
+    "network": topics_exploring.networks,
 }

@@ -19,7 +19,7 @@ MEAN_ROWS: tuple[tuple[str, str, int, str, str, int], ...] = (
     ("5.1", "2.2", 12, "4.0", "2.9", 15),
     ("100.5", "15", 2, "98", "14", 2),
     ("0.001", "0.0004", 30, "0.0012", "0.0005", 41),
-    ("-3.5", "1", 10, "-2.5", "1.5", 11),
+    ("-3.5", "1", 10, "2.5", "1.5", 11),
     ("1e6", "3", 50, "999999", "4", 60),
     ("12", "3", 100000, "11.99", "3", 100000),
 )
@@ -108,7 +108,10 @@ def effects() -> tuple[str, Records]:
         ("2500", "1e7"),
         *((str(x), str(t)) for x, t in cases.columns(cases.table("pump_rates"), "events", "time")),
     ):
-        scales = {scale: {"none": _pair(one_arm.rate(scale, *row))} for scale in ("log", "square_root")}
+        scales = {
+            scale: {policy: _pair(one_arm.rate(scale, *row, policy)) for policy in ("none", "constant")}
+            for scale in ("log", "square_root")
+        }
         records.append(
             {
                 "family": "one_arm_rates",
@@ -117,12 +120,17 @@ def effects() -> tuple[str, Records]:
                 "intervals": {"garwood": one_arm.garwood(*row, LEVEL)},
             }
         )
-    for row in cases.columns(cases.table("doctors_irr"), *cases.TWO_RATES):
+    invented_rates = [(0, "120.5", 2, "98"), (1, "40", 0, "55.25"), (0, "10", 0, "12")]
+    for row in (*invented_rates, *cases.columns(cases.table("doctors_irr"), *cases.TWO_RATES)):
         records.append(
             {
                 "family": "two_arm_rates",
                 "row": row,
-                "answers": {"rate_ratio": {"none": _pair(one_arm.rate_ratio(*row))}},
+                "answers": {
+                    "rate_ratio": {
+                        policy: _pair(one_arm.rate_ratio(*row, policy)) for policy in ("none", "constant")
+                    }
+                },
             }
         )
     return "effect and variance of single studies, with every zero-cell policy", records
