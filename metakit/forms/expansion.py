@@ -1,4 +1,4 @@
-"""What an operation is made of: a technique's name and the parts listed beside it become one set of components."""
+"""What an operation is made of: a technique's name and the parts listed beside it, as one set."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.errors import Problem, UnknownNameError, nearest_names
+from metakit.errors import Problem, Severity, UnknownNameError, nearest_names
 from metakit.forms.library import Library
 from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import run_rules
@@ -81,7 +81,8 @@ def _reading(
         # Errors before questions, so that what must be mended is never what is cut.
         kept = sorted(unique, key=lambda problem: problem.severity != "error")[:MOST_PROBLEMS]
         rest = len(unique) - MOST_PROBLEMS
-        severity = "error" if any(problem.severity == "error" for problem in kept) else "question"
+        worst = any(problem.severity == "error" for problem in kept)
+        severity: Severity = "error" if worst else "question"
         more = Problem(file=document.file, what=f"and {rest} more problems in this file", severity=severity)
         unique = [*sorted(kept, key=lambda problem: (problem.line or 0, problem.column or 0)), more]
     return Reading(

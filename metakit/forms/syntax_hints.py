@@ -127,7 +127,7 @@ def _quote(scene: _Scene) -> _Answer | None:
     sign = scene.lines[scene.start_line][scene.start_column : scene.start_column + 1]
     return _Answer(
         f"the quotation mark {sign} opened here is never closed",
-        f"close it at the end of line {scene.start_line + 1}; inside single quotes an apostrophe is typed twice",
+        f"close it on line {scene.start_line + 1}; inside single quotes an apostrophe is typed twice",
         scene.start_line,
         scene.start_column,
     )
@@ -135,10 +135,8 @@ def _quote(scene: _Scene) -> _Answer | None:
 
 def _bracket(scene: _Scene) -> _Answer | None:
     bracket = scene.bracket
-    if (
-        bracket is None
-        or "flow" not in scene.context + scene.problem
-        and not scene.context.startswith("while scanning")
+    if bracket is None or (
+        "flow" not in scene.context + scene.problem and not scene.context.startswith("while scanning")
     ):
         return None
     close = _CLOSING[bracket.sign]
@@ -155,7 +153,9 @@ def _bracket(scene: _Scene) -> _Answer | None:
         return _Answer(
             "a comma without a value before it", "delete the comma or add the value", scene.line, scene.column
         )
-    if same_line and scene.sign in (":", "?", "-", "#") or same_line and scene.text[scene.column :].strip():
+    if (same_line and scene.sign in (":", "?", "-", "#")) or (
+        same_line and scene.text[scene.column :].strip()
+    ):
         return _Answer(
             f"something is wrong inside the '{bracket.sign}' opened on {where}",
             "set entries apart with commas; put text that holds : or ? or # in double quotes",

@@ -1,7 +1,7 @@
 """Numbers as people type them: read rightly, or refused with what to write instead.
 
-Plain float() reads '1_000', 'nan' and Arabic digits and refuses a Unicode minus; a spreadsheet reads '3/15' as a
-date. Here one small grammar decides, and everything outside it is answered with a hint.
+Plain float() reads '1_000', 'nan' and Arabic digits and refuses a Unicode minus; a sheet reads '3/15' as
+a date. Here one small grammar decides, and everything outside it is answered with a hint.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """YAML read as text with positions.
 
-Plain loading turns `no` into False and `1:30` into 90, keeps the last of two equal keys in silence and follows
-aliases that can blow 300 bytes up to gigabytes. Here the event stream of a safe loader becomes a small tree of
-texts, each with its line and column; aliases, anchors, tags and directives are refused, size, depth and number of
-nodes are limited, and what a text means is decided later by the type of its field.
+Plain loading turns `no` into False and `1:30` into 90, keeps the last of two equal keys in silence and
+follows aliases that can blow 300 bytes up to gigabytes. Here the events of a safe loader become a small
+tree of texts, each with its line and column; aliases, anchors, tags and directives are refused, size, depth
+and number of nodes are limited, and what a text means is decided later by the type of its field.
 """
 
 from __future__ import annotations
@@ -21,14 +21,13 @@ import yaml
 from metakit.core.records import Place
 from metakit.errors import Problem
 from metakit.forms.syntax_hints import OpenBracket, syntax_problem
+from metakit.forms.text_files import INVISIBLE, decoded
 
 LARGEST_FILE = 1_000_000
 LARGEST_DEPTH = 20
 MOST_NODES = 50_000
 LONGEST_TEXT = 32_000
 _NOT_YAML = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-# Characters that change how the text around them looks (bidirectional overrides, zero-width marks).
-_INVISIBLE = frozenset("\u200b\u200e\u200f\u2060\ufeff\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,40 +121,23 @@ def read_bytes(content: bytes, name: str) -> Document:
 
 
 def _decode(content: bytes, name: str) -> str:
-    def stop(what: str, **more: Any) -> _Stop:
-        return _Stop(Problem(file=name, what=what, **more))
-
-    if len(content) > LARGEST_FILE:
-        raise stop("the file is too large for a record", allowed=f"at most {LARGEST_FILE:,} bytes")
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise stop("the file is UTF-16 text", allowed="UTF-8", hint="save it again with the encoding UTF-8")
-    if content.startswith(b"PK\x03\x04"):
-        raise stop("this is a workbook or another packed file, not a YAML text", allowed="YAML text in UTF-8")
-    if b"\x00" in content:
-        raise stop("this is not a text file (it holds zero bytes)", allowed="YAML text in UTF-8")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        before = content[: error.start]
-        raise stop(
-            "the file is not UTF-8 text",
-            line=before.count(b"\n") + 1,
-            column=len(before) - (before.rfind(b"\n") + 1) + 1,
-            found=f"byte {content[error.start]:#04x}",
-            allowed="UTF-8",
-            hint="it may be Latin-1 or Windows text; save it again with the encoding UTF-8",
-        ) from None
+    text = decoded(
+        content, name, largest=LARGEST_FILE, empty_hint="'metakit new DIR' makes a record to fill in"
+    )
+    if isinstance(text, Problem):
+        raise _Stop(text)
     odd = _NOT_YAML.search(text)
     if odd:
-        raise stop(
-            "a control character that YAML does not allow",
-            line=text.count("\n", 0, odd.start()) + 1,
-            column=odd.start() - text.rfind("\n", 0, odd.start()),
-            found=f"U+{ord(odd.group()):04X}",
-            hint="delete it; a copied text often carries such characters along",
+        raise _Stop(
+            Problem(
+                file=name,
+                what="a control character that YAML does not allow",
+                line=text.count("\n", 0, odd.start()) + 1,
+                column=odd.start() - text.rfind("\n", 0, odd.start()),
+                found=f"U+{ord(odd.group()):04X}",
+                hint="delete it; a copied text often carries such characters along",
+            )
         )
-    if not text.strip():
-        raise stop("the file is empty", hint="'metakit new DIR' makes a record to fill in")
     return text
 
 
@@ -204,10 +186,11 @@ class _Builder:
         try:
             for event in yaml.parse(text, Loader=loader):
                 if isinstance(event, yaml.CollectionStartEvent):
-                    sign = text[event.start_mark.index : event.start_mark.index + 1]
+                    mark: Any = event.start_mark
+                    sign = text[mark.index : mark.index + 1]
                     bracketed = event.flow_style and sign in ("[", "{")
-                    place = (event.start_mark.line + 1, event.start_mark.column + 1)
-                    self.open.append(OpenBracket(sign, *place) if bracketed else None)
+                    bracket = OpenBracket(sign, mark.line + 1, mark.column + 1)
+                    self.open.append(bracket if bracketed else None)
                 elif isinstance(event, yaml.CollectionEndEvent):
                     self.open.pop()
                 yield event
@@ -217,9 +200,9 @@ class _Builder:
 
     def _node(self, event: yaml.Event, events: Iterator[yaml.Event], depth: int) -> Node:
         self._check(event, depth)
-        place = Place(file=self.name, line=event.start_mark.line + 1, column=event.start_mark.column + 1)
+        place = self._place(event)
         if isinstance(event, yaml.ScalarEvent):
-            return ScalarNode(self._text(event.value, place), place, quoted=event.style is not None)
+            return ScalarNode(self._text(event.value, place), place, quoted=bool(event.style))
         if isinstance(event, yaml.SequenceStartEvent):
             items = []
             for item in iter(lambda: next(events), None):
@@ -283,7 +266,7 @@ class _Builder:
             (
                 c
                 for c in text
-                if c in _INVISIBLE or (unicodedata.category(c) in ("Cc", "Cs", "Co") and c not in "\n\t")
+                if c in INVISIBLE or (unicodedata.category(c) in ("Cc", "Cs", "Co") and c not in "\n\t")
             ),
             None,
         )
@@ -299,7 +282,7 @@ class _Builder:
                 )
             )
             text = "".join(
-                c for c in text if c not in _INVISIBLE and unicodedata.category(c) not in ("Cc", "Cs", "Co")
+                c for c in text if c not in INVISIBLE and unicodedata.category(c) not in ("Cc", "Cs", "Co")
             )
         if len(text) > LONGEST_TEXT:
             self.problems.append(
@@ -314,14 +297,14 @@ class _Builder:
             text = text[:LONGEST_TEXT]
         return unicodedata.normalize("NFC", text)
 
+    def _place(self, event: yaml.Event) -> Place:
+        mark: Any = event.start_mark
+        return Place(file=self.name, line=mark.line + 1, column=mark.column + 1)
+
     def _stop(self, what: str, event: yaml.Event, *, hint: str = "", allowed: str = "") -> _Stop:
+        place = self._place(event)
         return _Stop(
             Problem(
-                file=self.name,
-                what=what,
-                line=event.start_mark.line + 1,
-                column=event.start_mark.column + 1,
-                hint=hint,
-                allowed=allowed,
+                file=self.name, what=what, line=place.line, column=place.column, hint=hint, allowed=allowed
             )
         )

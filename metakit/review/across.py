@@ -145,8 +145,8 @@ def links_lead_somewhere(records: Records) -> Iterator[Problem]:
             elif other.text("study.cohort") != study.text("study.cohort"):
                 yield study.problem(
                     "study.linked_reports",
-                    f"linked to {name}, but the cohorts differ ({study.text('study.cohort')}, {other.text('study.cohort')}): "
-                    "reports of the same patients share one cohort",
+                    f"linked to {name}, whose cohort is {other.text('study.cohort')}, not "
+                    f"{study.text('study.cohort')}: reports of the same patients share one cohort",
                     found=name,
                     severity="question",
                 )
@@ -154,7 +154,7 @@ def links_lead_somewhere(records: Records) -> Iterator[Problem]:
 
 @review_rule("overlapping_cohorts", "one unit, overlapping years, one technique: the same patients?")
 def overlapping_cohorts(records: Records) -> Iterator[Problem]:
-    """Ask about cohorts that may share patients (heuristic; common practice, no source)."""
+    """Ask about cohorts that may share patients; a heuristic, common practice, no source."""
     studies = records.studies
     for index, study in enumerate(studies):
         for other in studies[:index]:
@@ -187,7 +187,7 @@ def _overlap(one: Group, other: Group) -> bool:
 
 @review_rule("spread_beside_others", "a standard deviation far below those of other studies")
 def spread_beside_others(records: Records) -> Iterator[Problem]:
-    """Ask about standard deviations under a third of the median of other studies: a standard error?"""
+    """Ask about standard deviations under a third of the median of other studies, perhaps standard errors."""
     typed: dict[tuple[str, str, bool], list[tuple[float, Group, Group]]] = {}
     for study in records.studies:
         for entry in study.groups("outcomes"):
@@ -204,7 +204,7 @@ def spread_beside_others(records: Records) -> Iterator[Problem]:
             if spread < middle / 3:
                 yield entry.problem(
                     "standard_deviation",
-                    f"the median of {len(others)} other arms with {outcome} is {middle:g}: perhaps a standard error?",
+                    f"{len(others)} other arms with {outcome} have a median of {middle:g}: a standard error?",
                     found=entry.typed("standard_deviation"),
                     severity="question",
                 )

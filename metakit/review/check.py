@@ -37,8 +37,8 @@ def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> 
     Parameters
     ----------
     paths : iterable of str or Path
-        Files and folders. A folder with `protocol.yaml` or `records/` is a review; in any other folder all YAML
-        files are checked.
+        Files and folders. A folder with `protocol.yaml` or `records/` is a review; in any other folder all
+        YAML files are checked.
     form : str or Path, optional
         A form file of one's own that all records follow.
 

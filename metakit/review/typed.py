@@ -175,7 +175,7 @@ def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
 
 
 def _measured(entry: Group, term: Term | None, form: Form) -> tuple[dict[str, Any], str, str]:
-    """Return the measured numbers in the stored unit and sign, how they got there, and why they cannot be used."""
+    """Return the measured numbers in the stored unit and sign, how they got there, or why not."""
     numbers = {name: entry.number(path) for name, path in _LOCATIONS.items()}
     spreads = {name: entry.number(name) for name in _SPREADS}
     if all(value is None for value in (*numbers.values(), *spreads.values())):

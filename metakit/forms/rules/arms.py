@@ -84,7 +84,7 @@ def bilateral_is_the_difference(context: Context) -> Iterator[Problem]:
         thumbs, patients = known[-1]
         yield arm.problem(
             "bilateral",
-            f"{thumbs} thumbs - {patients} patients = {thumbs - patients} bilateral patients, not {bilateral}",
+            f"{thumbs} thumbs - {patients} patients = {thumbs - patients} bilateral, not {bilateral}",
             found=str(bilateral),
             severity="error",
         )
@@ -191,7 +191,7 @@ def stages_add_up(context: Context) -> Iterator[Problem]:
         impossible = total > max(allowed)
         yield arm.problem(
             "eaton_stage",
-            f"stages {sums} = {total} {unit}, the arm has {' / '.join(str(number) for number in dict.fromkeys(allowed))}",
+            f"stages {sums} = {total} {unit}, the arm has {' / '.join(map(str, dict.fromkeys(allowed)))}",
             hint="" if impossible else "give the rest under not_staged",
             severity="error" if impossible else "question",
         )

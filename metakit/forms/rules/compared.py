@@ -35,7 +35,7 @@ def pinch_strengths(context: Context) -> Iterator[Problem]:
             if big > 0 and small > most_ratio * big:
                 yield entry.problem(
                     "mean",
-                    f"{smaller} {small:.3g} kg is more than {most_ratio:g} x {larger} {big:.3g} kg; is the unit right?",
+                    f"{smaller} {small:.3g} kg > {most_ratio:g} x {larger} {big:.3g} kg; is the unit right?",
                     found=entry.typed("mean"),
                     severity="question",
                 )
@@ -64,7 +64,7 @@ def score_gets_better(context: Context) -> Iterator[Problem]:
         if (after > first) if better == "lower" else (after < first):
             yield entry.problem(
                 "mean",
-                f"{term.id} was {first:g} before and {after:g} after, {better} is better: is the direction right?",
+                f"{term.id} {first:g} before, {after:g} after, {better} is better: is the direction right?",
                 found=entry.typed("mean"),
                 severity="question",
             )

@@ -72,7 +72,7 @@ def values_fit_outcome(context: Context) -> Iterator[Problem]:
         }[kind]
         words = {
             "events": "is counted: it takes events and total",
-            "continuous": "is measured: it takes n with mean and standard_deviation, or what is reported instead",
+            "continuous": "is measured: it takes n, mean and standard_deviation, or what stands instead",
             "survival": "is a share at a stated time: it takes percent and interval",
         }[kind]
         for name in wrong:
@@ -98,7 +98,7 @@ def reporting_fits_values(context: Context) -> Iterator[Problem]:
             yield entry.problem(
                 "reporting",
                 f"reported, but no value is typed (or none could be read); {what} is missing",
-                hint="measured_not_reported when the report gives no number; reported_zero when it says there were none",
+                hint="measured_not_reported when there is no number; reported_zero when there were none",
                 severity="error",
             )
         if reporting in ("not_reported", "measured_not_reported"):

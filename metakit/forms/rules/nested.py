@@ -39,7 +39,7 @@ def nested_outcomes(context: Context) -> Iterator[Problem]:
             certain = term.facts.text("family") == "reoperation"
             yield entry.problem(
                 "events",
-                f"{events} {term.id}, but {above} {name} (line {parent.place_of('events').line}), which includes it",
+                f"{events} {term.id}, but {above} {name} (line {parent.place_of('events').line}) around it",
                 found=str(events),
                 allowed=f"at most {above}",
                 hint=""
@@ -65,7 +65,7 @@ def _ancestors(outcome: str, terms: object) -> list[str]:
     "impossible_events", "the operation allows the event", needs=(*NEEDS, "arms.components"), basis="anatomy"
 )
 def impossible_events(context: Context) -> Iterator[Problem]:
-    """Find events that the index operation rules out, such as a conversion to trapeziectomy after trapeziectomy."""
+    """Find events that the operation rules out, such as a conversion to trapeziectomy after trapeziectomy."""
     components = component_terms(context)
     for entry in context.record.groups("outcomes"):
         term, arm, events = context.outcome(entry), arm_of(context, entry), entry.integer("events")

@@ -1,8 +1,8 @@
 """Consistency rules: what several fields say together. One entry is one function and the facts about it.
 
-A rule that finds the impossible gives an error; the unusual gives a question, with the arithmetic shown, that an
-extractor can answer. Rules never change a value. They read terms (their facts) through the form, so that another
-form with other vocabularies can use them.
+A rule that finds the impossible gives an error; the unusual gives a question, with the arithmetic shown, that
+an extractor can answer. Rules never change a value. They read the facts of terms through the form, so that
+another form with other vocabularies can use them.
 """
 
 from __future__ import annotations

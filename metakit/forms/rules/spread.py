@@ -1,9 +1,10 @@
-"""Rules on spread and intervals of measured outcomes: what a scale allows, and standard errors in disguise."""
+"""Rules on spread and intervals of measured outcomes: what a scale allows, standard errors in disguise."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 from metakit.errors import Problem
 from metakit.forms.arithmetic import half_step, most_spread
@@ -127,7 +128,7 @@ def order_of_quantiles(context: Context) -> Iterator[Problem]:
     names = ("minimum", "quartiles.first", "median", "quartiles.third", "maximum")
     for entry in context.record.groups("outcomes"):
         known = [(name, value) for name in names if (value := entry.number(name)) is not None]
-        for (below, low), (above, high) in zip(known, known[1:], strict=False):
+        for (below, low), (above, high) in pairwise(known):
             if low > high:
                 yield entry.problem(
                     above,
@@ -135,7 +136,7 @@ def order_of_quantiles(context: Context) -> Iterator[Problem]:
                     found=entry.typed(above),
                     severity="error",
                 )
-        if not any(low > high for (_, low), (_, high) in zip(known, known[1:], strict=False)):
+        if not any(low > high for (_, low), (_, high) in pairwise(known)):
             yield from (problem for problem in order_problems(entry) if problem.field.endswith(".mean"))
 
 
@@ -146,7 +147,7 @@ def order_of_quantiles(context: Context) -> Iterator[Problem]:
     basis="contradictions met in published abstracts",
 )
 def interval_around_mean(context: Context) -> Iterator[Problem]:
-    """Find reversed intervals, and ask about estimates off their centre (a lost sign) and widths that do not fit."""
+    """Find reversed intervals, and ask about estimates off their centre, as when a minus sign was lost."""
     for entry in context.record.groups("outcomes"):
         low, high = entry.number("interval.lower"), entry.number("interval.upper")
         if low is None or high is None:
@@ -191,7 +192,7 @@ def possible_mean(context: Context) -> Iterator[Problem]:
         if 2 * step * size < 1 and abs(nearest - mean) > step + 1e-9:
             yield entry.problem(
                 "mean",
-                f"{mean:g} x {size} = {mean * size:.2f}; whole points would give {nearest:.{len(entry.typed('mean').partition('.')[2])}f}",
+                f"{mean:g} x {size} = {mean * size:.2f}; the nearest sum of whole points gives {nearest:.4g}",
                 found=entry.typed("mean"),
                 severity="question",
             )

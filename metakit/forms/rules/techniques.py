@@ -37,7 +37,7 @@ def ambiguous_technique(context: Context) -> Iterator[Problem]:
                 "this name may mean several operations",
                 found=term.id,
                 allowed=", ".join(meanings),
-                hint="look in the methods which one it was; if the report does not say, use by_components and name what is known",
+                hint="the methods may say which; otherwise use by_components and name what is known",
                 severity="error",
             )
 
@@ -124,7 +124,7 @@ def part_given_to_some(context: Context) -> Iterator[Problem]:
             elif count >= 0.9 * thumbs:
                 yield part.problem(
                     "thumbs",
-                    f"{count} of {thumbs} = {100 * count / thumbs:.0f} %: given to 90 % or more, it belongs under components",
+                    f"{count} of {thumbs} = {100 * count / thumbs:.0f} %: then it belongs under components",
                     severity="question",
                 )
 

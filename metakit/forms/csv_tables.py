@@ -1,0 +1,73 @@
+"""CSV as text: nothing is taken for a missing value, a date or a number."""
+
+from __future__ import annotations
+
+import csv
+import io
+import unicodedata
+from pathlib import Path
+
+from metakit.errors import Problem, UnreadableError
+from metakit.forms.sheet_rows import LONGEST_CELL, MOST_COLUMNS, MOST_ROWS, Cell, SheetRows
+from metakit.forms.text_files import decoded
+
+LARGEST_CSV = 20_000_000
+_SEPARATORS = ",;\t"
+
+
+def read_csv(path: Path, name: str) -> SheetRows:
+    """Read the rows of a CSV file.
+
+    Raises
+    ------
+    UnreadableError
+        For another encoding, a quotation mark that is never closed, and files beyond the limits.
+    """
+    with path.open("rb") as stream:
+        content = stream.read(LARGEST_CSV + 1)
+    text = decoded(content, name, largest=LARGEST_CSV, empty_hint="a header, then one row a study")
+    if isinstance(text, Problem):
+        raise UnreadableError([text])
+    separator = _separator(text, name)
+    rows: list[tuple[int, list[Cell]]] = []
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    line = 1
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append((line, [unicodedata.normalize("NFC", cell.strip()) for cell in cells]))
+            if len(rows) > MOST_ROWS + 1 or len(cells) > MOST_COLUMNS:
+                allowed = f"at most {MOST_ROWS:,} rows and {MOST_COLUMNS} columns"
+                raise UnreadableError(
+                    [Problem(file=name, line=line, what="the table is too large", allowed=allowed)]
+                )
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise UnreadableError([_broken(error, name, line)]) from None
+    return SheetRows(file=name, rows=rows, exact=True)
+
+
+def _broken(error: csv.Error, name: str, line: int) -> Problem:
+    if "limit" in str(error):
+        return Problem(
+            file=name, line=line, what="a cell is too long", allowed=f"at most {LONGEST_CELL:,} characters"
+        )
+    if "unexpected end" in str(error):
+        what = "a quotation mark opened in this row is never closed"
+        return Problem(
+            file=name, line=line, what=what, hint='close it; a quotation mark inside a text is doubled ("")'
+        )
+    what = "text stands behind a closing quotation mark"
+    return Problem(file=name, line=line, what=what, hint='a quotation mark inside a text is doubled ("")')
+
+
+def _separator(text: str, name: str) -> str:
+    """Return the separator that cuts the header into most names."""
+    header = next(line for line in text.splitlines() if line.strip())
+    unquoted = "".join(header.split('"')[::2])
+    best = max(_SEPARATORS, key=unquoted.count)
+    if not unquoted.count(best):
+        what = "the header has one column only"
+        hint = "separate columns with commas, semicolons or tabs"
+        raise UnreadableError([Problem(file=name, line=1, what=what, found=header[:80], hint=hint)])
+    return best

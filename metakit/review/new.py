@@ -1,0 +1,77 @@
+"""A new review folder: a protocol and one empty record, explained line by line."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import tempfile
+from pathlib import Path
+
+from metakit.core.files import write_atomically
+from metakit.errors import UsageError
+from metakit.forms.library import shipped
+from metakit.review.files import PROTOCOL, RECORDS
+from metakit.review.template import empty_record
+
+FIRST_RECORD = "study_01.yaml"
+CAUTIONS = (
+    "Study-level numbers only: never enter data of identifiable patients.",
+    "Decision support for licensed clinicians; it does not replace judgement, local codes or policy.",
+)
+
+
+def new_review(path: str | Path) -> Path:
+    """Make a review folder, whole or not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+        Must not exist, or be an empty folder.
+
+    Returns
+    -------
+    Path
+        The folder, with `protocol.yaml` and one empty record under `records/`, both written from the forms.
+
+    Raises
+    ------
+    UsageError
+        When the folder holds something already, or the path is a file.
+    """
+    folder = Path(path)
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; name a folder that does not exist yet")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise UsageError(f"{folder} is not empty; name a new folder, so that nothing is overwritten")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
+    try:
+        library = shipped()
+        plan = empty_record(library.form("protocol"), CAUTIONS)
+        write_atomically(temporary / PROTOCOL, _with_id(plan, folder.resolve().name))
+        record = empty_record(
+            library.form("study"),
+            (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
+        )
+        write_atomically(temporary / RECORDS / FIRST_RECORD, record)
+        temporary.chmod(0o777 & ~_umask())
+        if folder.is_dir():
+            folder.rmdir()  # empty, as seen above; some systems do not rename onto a folder
+        temporary.rename(folder)
+    except BaseException:
+        shutil.rmtree(temporary, ignore_errors=True)
+        raise
+    return folder
+
+
+def _with_id(plan: str, name: str) -> str:
+    """Fill the review's id in from the folder's name."""
+    identifier = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:60] or "my_review"
+    return re.sub(r"^  id:$", f"  id: {identifier}", plan, count=1, flags=re.MULTILINE)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
