@@ -56,7 +56,7 @@ def trim_and_fill(
     estimator: str = "l0",
     side: Literal["left", "right"] | None = None,
     model: str = "random_effects",
-    tau2: str = "reml",
+    tau2: str | None = None,
     interval: str | None = None,
     level: float = 0.95,
 ) -> TrimAndFill:
