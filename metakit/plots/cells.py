@@ -14,7 +14,14 @@ _MEANS = {"two_arm_means", "one_arm_means"}
 
 
 def _suffixes(measure: Measure) -> tuple[str, ...]:
+    if "mean_before" in measure.columns:
+        return ("_before", "_after")
     return ("_1", "_2") if measure.comparative else ("",)
+
+
+def _sizes(measure: Measure) -> tuple[str, ...]:
+    """Return the column of the size of each cell; before and after are the same thumbs."""
+    return tuple("total" if arm in {"_before", "_after"} else "total" + arm for arm in _suffixes(measure))
 
 
 def cell_headings(measure: Measure, arm_labels: tuple[str, str], counted: str) -> tuple[str, ...]:
@@ -27,6 +34,8 @@ def cell_headings(measure: Measure, arm_labels: tuple[str, str], counted: str) -
         what = "mean (SD), n"
     else:
         return ()
+    if "mean_before" in measure.columns:
+        return "Before mean (SD), n", "After mean (SD), n"
     if not measure.comparative:
         return (what[:1].upper() + what[1:],)
     return tuple(f"{label} {what}" for label in arm_labels)
@@ -52,9 +61,10 @@ def study_cells(measure: Measure, table: EffectTable, i: int) -> tuple[str, ...]
     if measure.family in _RATES:
         return tuple(f"{count('events' + arm)}/{count('time' + arm)}" for arm in _suffixes(measure))
     if measure.family in _MEANS:
+        sizes = _sizes(measure)
         return tuple(
-            f"{score('mean' + arm)} ({score('sd' + arm)}), {count('total' + arm)}"
-            for arm in _suffixes(measure)
+            f"{score('mean' + arm)} ({score('sd' + arm)}), {count(size)}"
+            for arm, size in zip(_suffixes(measure), sizes, strict=True)
         )
     return ()
 
@@ -71,5 +81,5 @@ def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tu
     if measure.family in _RATES:
         return tuple(f"{total('events' + arm)}/{total('time' + arm)}" for arm in _suffixes(measure))
     if measure.family in _MEANS:
-        return tuple(total("total" + arm) for arm in _suffixes(measure))
+        return tuple(total(size) for size in _sizes(measure))
     return ()

@@ -167,13 +167,15 @@ def plan_columns(
         for i, heading in enumerate(content.headings)
     ]
     weight = max(widest(["100.0"], bold=True), measure("Weight", body, True)) if wording.weighted else 0.0
-    names = max(widest([words.label + words.mark for words in wording.studies]), 7 * body)
-    names = max(names, min(widest([words.label for words in means], bold=True), 0.24 * width))
+    names = widest([words.label + words.mark for words in (*wording.studies, *wording.predictions.values())])
+    names = max(names, 7 * body)
+    labels = widest([words.label for words in means], bold=True)
     gaps = GAP * (2 + len(cells) + bool(weight))
     room = width - 2 * MARGIN - gaps - estimate - sum(cells) - weight
     study = min(names, 0.30 * width)
-    if room - study < 130:
+    if room - study < 130:  # names give way to the picture, down to a sixth of the figure
         study = max(min(study, room - 130), min(names, 0.17 * width))
+    study = max(study, min(labels, 0.26 * width, room - 165))  # labels of means take only what is left over
     if room - study >= 110:
         return _side_by_side(width, study, estimate, cells, weight)
     lined = widest([words.interval for words in numbered], bold=bool(means))

@@ -233,8 +233,8 @@ class OverviewRow:
     """One pooled outcome of a review.
 
     `estimate`, `lower` and `upper` are None together where the outcome has no pooled answer; `note`
-    then says why. Rows of one axis, unit and null value share a panel. `direction` says in words
-    which side is which ("below 1: fewer revisions after X").
+    then says why. Rows of one axis, unit and null value share a panel. `size` is said with its unit ("812
+    thumbs"); `direction` says in words which side is which ("below 1: fewer revisions after X").
     """
 
     outcome: str
@@ -272,5 +272,5 @@ class OverviewContent:
     title: str
     rows: tuple[OverviewRow, ...]
     level: float = 0.95
-    size_heading: str = "Thumbs"
+    size_heading: str = "Size"
     footnotes: tuple[str, ...] = ()

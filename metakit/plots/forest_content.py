@@ -14,7 +14,7 @@ from metakit.core.results import Limits, PoolResult, SingleStudyResult, StudyRow
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.cells import cell_headings, study_cells, total_cells
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
-from metakit.plots.result_words import how_pooled, mean_label, spread_words
+from metakit.plots.result_words import how_pooled, mean_label, method_words, spread_words
 
 NO_EFFECT_OF_ITS_OWN = "without an effect of its own; the model uses its counts"
 
@@ -120,9 +120,7 @@ def forest_content(
         )
     everyone = list(range(len(table)))
     natural_null = None if measure.null_value is None else source.shown(measure.null_value)
-    sides = (left_words, right_words)
-    if not any(sides) and natural_null is not None and measure.comparative:
-        sides = (f"lower in {arm_labels[0]}", f"higher in {arm_labels[0]}")
+    sides = (left_words, right_words) if left_words or right_words else neutral_words(measure, arm_labels[0])
     return ForestContent(
         title=title,
         headings=cell_headings(measure, arm_labels, counted),
@@ -138,6 +136,19 @@ def forest_content(
         level=source.level,
         overall_allowed=overall_allowed,
     )
+
+
+def neutral_words(measure: Measure, arm: str) -> tuple[str, str]:
+    """Return what lies to either side of no difference, without saying which is better; "" where unknown."""
+    if (
+        measure.null_value is None
+        or not measure.comparative
+        or measure.family in {"generic", "time_to_event"}
+    ):
+        return "", ""
+    if measure.family.endswith("means"):
+        return f"lower in {arm}", f"higher in {arm}"
+    return f"fewer events in {arm}", f"more events in {arm}"
 
 
 def align(table: EffectTable, result: PoolResult) -> list[StudyRow | None]:
@@ -269,8 +280,8 @@ def _mask(table: EffectTable, members: Iterable[int]) -> BoolArray:
 def _footnotes(source: _Source, known: Sequence[PoolResult], asked: Sequence[str]) -> list[str]:
     notes = list(dict.fromkeys(how_pooled(result) for result in known))
     if source.measure.exact_intervals and "events" in source.table.data:
-        name = next(iter(source.measure.exact_intervals)).replace("_", " ")
-        notes.append(f"Intervals of single studies: {name}.")
+        name = method_words(next(iter(source.measure.exact_intervals)))
+        notes.append(f"Intervals of single studies by {name}.")
     if source.scale.caution:
         notes.append(source.scale.caution)
     return [*(note for note in notes if note), *asked]

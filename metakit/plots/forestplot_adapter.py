@@ -108,6 +108,8 @@ def draw_rows(axes: Axes, rows: Sequence[Interval | None], plan: AxisPlan) -> No
         axes.set_xscale("log")
     axes.set_xlim(plan.low, plan.high)
     axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set(xticks=[], yticks=[])
+    axes.minorticks_off()
     axes.axis("off")
     _compare(axes, [(keys.index(key), *numbers) for key, *numbers in drawn])
 

@@ -207,6 +207,8 @@ def _groups(pen: _Pen, top: float) -> float:
             lines = group_label_lines(group, layout.scene.width, pen.type_, pen.measure)
             end = layout.scene.paragraph(lines, x=MARGIN, top=top + 1, size=size, bold=True, role="group") + 2
             _place(pen, "group", top, end)
+            if max(pen.measure(line, size, True) for line in lines) > layout.panel.left - MARGIN:
+                layout.scene.shapes.append(_mask(layout.panel, top + 0.5, end))
             top = end
         start = top
         for row in group.rows:

@@ -49,7 +49,6 @@ class _Sheet:
     panel: tuple[float, float]
     studies: float | None
     size: float | None
-    size_heading: str
     type_: style.Type
     measure: TextWidth
 
@@ -106,7 +105,7 @@ def _columns(content: OverviewContent, width: float, type_: style.Type, measure:
     return _Sheet(
         outcome=(MARGIN, MARGIN + outcome), estimate=(start, start + estimate),
         panel=(start + estimate + GAP, right), studies=studies, size=size,
-        size_heading=content.size_heading, type_=type_, measure=measure,
+        type_=type_, measure=measure,
     )  # fmt: skip
 
 
@@ -227,7 +226,7 @@ def _row_lines(sheet: _Sheet, row: OverviewRow) -> tuple[tuple[str, ...], tuple[
         quiet.append(clean_text(row.direction))
     if sheet.studies is None:
         count = f"{row.studies} {'study' if row.studies == 1 else 'studies'}"
-        quiet.append(f"{count}, {clean_text(row.size)} {sheet.size_heading.lower()}" if row.size else count)
+        quiet.append(f"{count}, {clean_text(row.size)}" if row.size else count)
     if row.note:
         quiet.append(clean_text(row.note))
     label = wrap(clean_text(row.outcome), size, room, measure, most=3)

@@ -20,7 +20,8 @@ _NAMES = {
     "mandel": "Mandel", "reml": "restricted maximum likelihood", "sidik": "Sidik", "jonkman": "Jonkman",
     "hunter": "Hunter", "schmidt": "Schmidt", "hartung": "Hartung", "knapp": "Knapp", "wald": "Wald",
     "henmi": "Henmi", "copas": "Copas", "mantel": "Mantel", "haenszel": "Haenszel", "peto": "Peto",
-    "bayes": "Bayes", "bayesian": "Bayesian", "garwood": "Garwood", "clopper": "Clopper", "pearson": "Pearson", "q": "Q",
+    "bayesian": "Bayesian", "garwood": "Garwood", "clopper": "Clopper", "pearson": "Pearson",
+    "poisson": "Poisson", "q": "Q",
 }  # fmt: skip
 
 

@@ -63,23 +63,26 @@ def clean_text(text: str) -> str:
     return " ".join("".join(kept).split())
 
 
+@lru_cache(maxsize=2)
+def _font_files(bold: bool) -> tuple[str, ...]:
+    from matplotlib.font_manager import FontProperties, findfont
+
+    weight = "bold" if bold else "normal"
+    return tuple(findfont(FontProperties(family=family, weight=weight)) for family in families())
+
+
 @lru_cache(maxsize=16384)
 def text_width(text: str, size: float, bold: bool = False) -> float:
     """Return the width of one line in points, with 1 % to spare for rounding at other resolutions."""
-    from matplotlib.backends.backend_agg import RendererAgg
-    from matplotlib.font_manager import FontProperties
-
-    from metakit.plots.style import styled
+    from matplotlib.font_manager import get_font
+    from matplotlib.ft2font import LoadFlags
 
     if not text:
         return 0.0
-    with styled():
-        renderer = RendererAgg(8, 8, 288)  # type: ignore[no-untyped-call]
-        font = FontProperties(family=list(families()), size=size, weight="bold" if bold else "normal")
-        width, _, _ = renderer.get_text_width_height_descent(  # type: ignore[no-untyped-call]
-            text, font, ismath=False
-        )
-    return 1.01 * float(width) / 4
+    font = get_font(_font_files(bold))
+    font.set_size(size, 288)
+    font.set_text(text, 0.0, flags=LoadFlags.NO_HINTING)
+    return 1.01 * float(font.get_width_height()[0]) / 64 / 4
 
 
 def shorten(text: str, size: float, widest: float, width: TextWidth, *, bold: bool = False) -> str:
