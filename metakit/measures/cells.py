@@ -84,7 +84,7 @@ def raw_table(
             )
     if k == 0:
         problems.append(
-            Problem(file=file, what="the table has no rows", hint="one row a study, below the header")
+            Problem(file=file, what="the table has no studies", hint="one row a study, below the header")
         )
     if problems:
         raise DataError(problems)

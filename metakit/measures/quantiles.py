@@ -55,6 +55,7 @@ class Quantiles:
 
     def __post_init__(self) -> None:
         required_size("the number behind a median", self.total, fewest=3)
+        _ = self.pattern  # raises when neither pair is complete
         order = [
             (name, value)
             for name in ("minimum", "first_quartile", "median", "third_quartile", "maximum")
@@ -70,7 +71,6 @@ class Quantiles:
                 )
         if order[0][1] == order[-1][1]:
             raise UsageError("the quantiles are all equal, so that no spread follows from them")
-        _ = self.pattern
 
     @property
     def pattern(self) -> Pattern:

@@ -242,11 +242,14 @@ def _missing(name: str, table: RawTable) -> Problem:
 
 
 def _missing_form(table: RawTable, measure: Measure) -> Problem:
+    nearest = max(measure.forms, key=lambda form: sum(name in table.columns for name in form.columns))
+    lacking = [name for name in nearest.columns if name not in table.columns]
     return Problem(
         file=table.file,
         what=f"the table has no complete set of columns for the measure {measure.name}",
         found="columns " + ", ".join(table.columns),
         allowed=_sets(measure.forms),
+        hint="; ".join(f"{name}: {nearest_names(name, table.columns)}" for name in lacking),
     )
 
 

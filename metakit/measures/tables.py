@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption
@@ -77,6 +77,66 @@ def effect_sizes(
     """
     return _effects(
         raw_table(frame),
+        MEASURES[measure],
+        scale=scale,
+        zero_cells=zero_cells,
+        effective_numbers=effective_numbers,
+        align_to=align_to,
+        correlation=correlation,
+    )
+
+
+class Sheet(Protocol):
+    """A table read from a file: columns of cells by name, the line of each row, the file's name."""
+
+    @property
+    def file(self) -> str:
+        """What messages call the file."""
+        ...
+
+    @property
+    def lines(self) -> Sequence[int]:
+        """Line of each row in the file, as people count them."""
+        ...
+
+    @property
+    def columns(self) -> Mapping[str, Sequence[object]]:
+        """Cells by column name."""
+        ...
+
+
+def effects_of_table(
+    sheet: Sheet,
+    *,
+    measure: str,
+    scale: str | None = None,
+    zero_cells: str | None = None,
+    effective_numbers: bool = False,
+    align_to: Better | None = None,
+    correlation: float | None = None,
+) -> EffectTable:
+    """Return effects of the studies of a table file; as `effect_sizes`, with places of that file in messages.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The table as it was read.
+    measure, scale, zero_cells, effective_numbers, align_to, correlation
+        As for `effect_sizes`.
+
+    Returns
+    -------
+    EffectTable
+
+    Raises
+    ------
+    DataError
+        With every problem of the table and its line in the file.
+    UnknownNameError, UsageError
+        As `effect_sizes`.
+    """
+    return _effects(
+        raw_table(sheet.columns, file=sheet.file, lines=sheet.lines),
         MEASURES[measure],
         scale=scale,
         zero_cells=zero_cells,
