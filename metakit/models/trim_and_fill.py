@@ -94,7 +94,8 @@ def trim_and_fill(
     missing = side or _missing_side(y, v)
     sign = 1.0 if missing == "left" else -1.0
     order = np.argsort(sign * y, kind="stable")
-    flipped, spread = sign * y[order], v[order]
+    flipped: FloatArray = sign * y[order]
+    spread = v[order]
     count, trail = 0, [0]
     for _ in range(MOST_ROUNDS):
         middle = centre(flipped[: k - count], spread[: k - count])
@@ -106,8 +107,8 @@ def trim_and_fill(
     else:
         raise ConvergenceError(f"trim and fill keeps changing its mind ({trail[-4:]}); use another estimator")
     middle = centre(flipped[: k - count], spread[: k - count])
-    mirrored = 2 * middle - flipped[k - count :]
-    all_y = sign * np.concatenate((flipped, mirrored))
+    mirrored: FloatArray = 2 * middle - flipped[k - count :]
+    all_y: FloatArray = sign * np.concatenate((flipped, mirrored))
     all_v = np.concatenate((spread, spread[k - count :]))
     result = pool(effect=all_y, variance=all_v, model=model, tau2=tau2, interval=interval, level=level)
     filled = tuple(zip((sign * mirrored).tolist(), spread[k - count :].tolist(), strict=True))

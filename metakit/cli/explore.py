@@ -1,0 +1,85 @@
+"""`metakit explore`: why the studies disagree, and whether the answer would survive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from metakit.cli.running import answer_json
+
+NAME = "explore"
+HELP = """Explore differences between the studies of one table, and what the answer rests on.
+
+Other columns of the table are moderators. Everything here is exploration: a relation between studies is not a
+relation between patients, and tests of small-study effects cannot say why small studies differ.
+
+Example: metakit explore complications.csv --measure risk_ratio --moderators age,year --leave-one-out --json
+"""
+
+
+def command(
+    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
+    measure: Annotated[str, typer.Option(help="Effect measure, as in 'metakit pool'.")],
+    moderators: Annotated[str | None, typer.Option(help="Columns for a meta-regression: age,year.")] = None,
+    permutations: Annotated[int, typer.Option(help="Permutations for the p values of the regression.")] = 0,
+    subgroup: Annotated[str | None, typer.Option(help="Column of words to pool by.")] = None,
+    common_tau2: Annotated[
+        bool, typer.Option("--common-tau2", help="One between-study variance for all subgroups.")
+    ] = False,
+    tests: Annotated[
+        str | None,
+        typer.Option(help="Small-study tests: egger,begg,... or 'suitable' for the one that fits."),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Run a test that does not suit the data; the answer says so.")
+    ] = False,
+    leave_one_out: Annotated[
+        bool, typer.Option("--leave-one-out", help="Pool without each study in turn.")
+    ] = False,
+    influence: Annotated[
+        bool, typer.Option("--influence", help="What each study does to the answer.")
+    ] = False,
+    cumulative: Annotated[
+        str | None, typer.Option(help="Column of numbers to add studies by, such as year.")
+    ] = None,
+    trim_and_fill: Annotated[
+        str | None, typer.Option(help="Trim and fill with estimator l0, r0 or q0.")
+    ] = None,
+    tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
+    interval: Annotated[str, typer.Option(help="Interval for the mean.")] = "hartung_knapp_floor",
+    zero_cells: Annotated[str | None, typer.Option(help="What to do with zero cells.")] = None,
+    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
+    json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
+) -> None:
+    """Read, compute effects, explore, answer."""
+    from metakit.forms.tables import read_table
+    from metakit.measures.tables import effects_of_table
+    from metakit.models import exploring
+
+    table = effects_of_table(read_table(file), measure=measure, zero_cells=zero_cells)
+    answer = exploring.explore(
+        table,
+        moderators=_names(moderators),
+        permutations=permutations,
+        subgroup=subgroup,
+        common_tau2=common_tau2,
+        tests=_names(tests),
+        force=force,
+        leave_one_out=leave_one_out,
+        influence=influence,
+        cumulative=cumulative,
+        trim_and_fill=trim_and_fill,
+        tau2=tau2,
+        interval=interval,
+        level=level,
+    )
+    if json:
+        answer_json(answer)
+    else:
+        typer.echo(exploring.exploring_text(answer, table))
+
+
+def _names(text: str | None) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip()) if text else ()

@@ -1,0 +1,184 @@
+"""All exploring methods of one table in one answer, one key a method."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from metakit.core.effects import EffectTable
+from metakit.errors import UnknownNameError, UsageError
+from metakit.measures.registry import MEASURES
+from metakit.models import influence as influences
+from metakit.models import trim_and_fill as filling
+from metakit.models.meta_regression import meta_regression
+from metakit.models.small_study import small_study_test, suitable_test
+from metakit.models.subgroups import subgroups
+
+SUITABLE = "suitable"
+
+
+def explore(
+    table: EffectTable,
+    *,
+    moderators: Sequence[str] = (),
+    permutations: int = 0,
+    subgroup: str | None = None,
+    common_tau2: bool = False,
+    tests: Sequence[str] = (),
+    force: bool = False,
+    leave_one_out: bool = False,
+    influence: bool = False,
+    cumulative: str | None = None,
+    trim_and_fill: str | None = None,
+    tau2: str = "reml",
+    interval: str = "hartung_knapp_floor",
+    level: float = 0.95,
+) -> dict[str, Any]:
+    """Run what is asked for and return the answers by method, ready for JSON.
+
+    Raises
+    ------
+    UsageError
+        If nothing was asked for.
+    """
+    answer: dict[str, Any] = {"measure": table.measure}
+    if moderators:
+        found = meta_regression(table, moderators, tau2=tau2, level=level, permutations=permutations)
+        answer["meta_regression"] = found.to_json()
+    if subgroup:
+        grouped = subgroups(
+            table, subgroup, common_tau2=common_tau2, tau2=tau2, interval=interval, level=level
+        )
+        answer["subgroups"] = grouped.to_json()
+    if leave_one_out:
+        rows = influences.leave_one_out(table, tau2=tau2, interval=interval, level=level)
+        answer["leave_one_out"] = [row.to_json() for row in rows]
+    if influence:
+        answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=tau2)]
+    if cumulative:
+        rows = influences.cumulative(
+            table, _numbers(table, cumulative), tau2=tau2, interval=interval, level=level
+        )
+        answer["cumulative"] = [row.to_json() for row in rows]
+    for name in tests:
+        chosen = suitable_test(table.measure) if name == SUITABLE else name
+        answer[chosen] = small_study_test(table, chosen, force=force).to_json()
+    if trim_and_fill:
+        usable = table.select(table.estimable)
+        filled = filling.trim_and_fill(
+            usable.effect, usable.variance, estimator=trim_and_fill, tau2=tau2, interval=interval, level=level
+        )
+        answer["trim_and_fill"] = filled.to_json()
+    if len(answer) == 1:
+        raise UsageError(
+            "nothing to explore was named; ask for moderators, a subgroup, tests, leave-one-out, influence, "
+            "a cumulative order or trim and fill"
+        )
+    answer["set_aside"] = [{"study": item.study, "reason": item.reason} for item in table.set_aside]
+    return answer
+
+
+def _numbers(table: EffectTable, column: str) -> list[float]:
+    if column not in table.moderators:
+        raise UnknownNameError("column to add studies by", column, table.moderators)
+    numbers = []
+    for study, value in zip(table.study, table.moderators[column], strict=True):
+        if value is None or value == "":
+            numbers.append(math.nan)
+        elif isinstance(value, (int, float)):
+            numbers.append(float(value))
+        else:
+            raise UsageError(f"{column} of {study} is {value!r}; an order needs numbers")
+    return numbers
+
+
+def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
+    """Say the answers in plain text, in natural units where the scale allows it."""
+    scale = MEASURES[table.measure].scale(table.scale)
+
+    def natural(value: float) -> str:
+        return f"{float(scale.to_natural(np.asarray(value))):.3g}"
+
+    def limits(pair: Sequence[float]) -> str:
+        return f"{natural(pair[0])} to {natural(pair[1])}"
+
+    lines: list[str] = []
+    for key, found in answer.items():
+        if key in ("measure", "set_aside"):
+            continue
+        lines += ["", key.replace("_", " ").capitalize()]
+        writer: Writer = _WRITERS.get(key, _test_lines)
+        lines += writer(found, natural, limits)
+        lines += [f"  {note}" for note in (found.get("notes", ()) if isinstance(found, dict) else ())]
+    if answer.get("set_aside"):
+        lines += ["", "Set aside", *(f"  {item['study']}: {item['reason']}" for item in answer["set_aside"])]
+    return "\n".join(lines[1:])
+
+
+Natural = Callable[[float], str]
+Pair = Callable[[Sequence[float]], str]
+Writer = Callable[[Any, Natural, Pair], list[str]]
+
+
+def _regression_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    lines = [
+        f"  {row['term']}: {row['estimate']:.4g} ({row['interval'][0]:.4g} to {row['interval'][1]:.4g}), "
+        f"p {row['p_value']:.3g}"
+        + (f", by permutation {row['permutation_p']:.3g}" if row["permutation_p"] is not None else "")
+        for row in found["coefficients"]
+    ]
+    share = "" if found["r2"] is None else f"; moderators take away {100 * found['r2']:.0f} % of tau\u00b2"
+    lines.append(f"  residual tau {math.sqrt(found['tau2']):.3g}{share}; {found['k']} studies")
+    return lines
+
+
+def _subgroup_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    lines = [
+        f"  {row['level']}: {natural(row['estimate'])} ({limits(row['interval'])}), "
+        f"{row['k']} {'study' if row['k'] == 1 else 'studies'}"
+        for row in found["levels"]
+    ]
+    between = found["between"]
+    lines.append(
+        f"  between groups: Q {between['value']:.4g} on {between['df']:g} degrees of freedom, "
+        f"p {between['p_value']:.3g}"
+    )
+    return lines
+
+
+def _subset_lines(found: Sequence[Mapping[str, Any]], natural: Natural, limits: Pair) -> list[str]:
+    return [f"  {row['study']}: {natural(row['estimate'])} ({limits(row['interval'])})" for row in found]
+
+
+def _influence_lines(found: Sequence[Mapping[str, Any]], natural: Natural, limits: Pair) -> list[str]:
+    return [
+        f"  {row['study']}: residual {row['studentised']:.2f}, weight {100 * row['hat']:.1f} %, "
+        f"shift of the mean {row['cook']:.2f}" + (f" ({', '.join(row['flagged'])})" if row["flagged"] else "")
+        for row in found
+    ]
+
+
+def _test_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    error = "" if found["standard_error"] is None else f" (standard error {found['standard_error']:.3g})"
+    return [f"  {found['estimate']:.3g}{error}, p {found['p_value']:.3g}, {found['k']} studies"]
+
+
+def _filled_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    return [
+        f"  {found['number_missing']} filled in on the {found['side']}: {natural(found['estimate'])} "
+        f"({limits(found['interval'])})"
+    ]
+
+
+_WRITERS: dict[str, Writer] = {
+    "meta_regression": _regression_lines,
+    "subgroups": _subgroup_lines,
+    "leave_one_out": _subset_lines,
+    "cumulative": _subset_lines,
+    "influence": _influence_lines,
+    "trim_and_fill": _filled_lines,
+}
