@@ -22,7 +22,8 @@ from metakit.models.bayesian_priors import Priors, chosen_priors
 from metakit.models.bayesian_result import BayesianResult, PriorVariation, Shrunken, TailProbability
 from metakit.models.common_effect import pooled_rows, refuse
 from metakit.models.registry import MODELS, Model, PoolOptions
-from metakit.numerics.bayes import NormalMixtures, Posterior, posterior, shortest_interval
+from metakit.numerics.bayes import Posterior, posterior
+from metakit.numerics.bayes_marginals import NormalMixtures, shortest_interval
 
 INTERVALS = ("equal_tailed", "shortest")
 """Posterior intervals, the default first."""
