@@ -68,7 +68,11 @@ class MeanInterval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heterogeneity:
-    """How much the studies differ. `tau2` is None for models without it."""
+    """How much the studies differ. `tau2` is None for models without it.
+
+    `i2` and `h2` follow from tau2 and the typical sampling variance; in a model without tau2 they follow
+    from Q. `i2_from_q` is always the latter, with its test-based interval.
+    """
 
     q: TestStatistic | None = None
     tau2: float | None = None
@@ -77,6 +81,8 @@ class Heterogeneity:
     i2: float | None = None
     i2_interval: Limits | None = None
     h2: float | None = None
+    i2_from_q: float | None = None
+    i2_from_q_interval: Limits | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,9 +249,16 @@ class CommonEffectResult(PoolResult):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StratifiedResult(PoolResult):
-    """Mantel-Haenszel or Peto: stratified by study, without correction of zero cells."""
+    """Mantel-Haenszel: stratified by study, without correction of zero cells."""
 
     model: ClassVar[str] = "mantel_haenszel"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PetoResult(StratifiedResult):
+    """Peto's one-step odds ratio. The effects of its studies are Peto's, (O - E) / V."""
+
+    model: ClassVar[str] = "peto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,7 +266,8 @@ class RandomEffectsResult(PoolResult):
     """Inverse-variance mean of effects that differ between studies.
 
     `other_intervals` holds the methods shown beside the headline; `truncated` says that the estimator
-    hit zero.
+    hit zero; `likelihood_maxima` counts the local maxima of the (restricted) likelihood, 1 for estimators
+    without one.
     """
 
     model: ClassVar[str] = "random_effects"
@@ -262,18 +276,29 @@ class RandomEffectsResult(PoolResult):
     truncated: bool
     prediction: Prediction | None
     other_intervals: tuple[MeanInterval, ...] = ()
+    likelihood_maxima: int = 1
 
     def details(self) -> Mapping[str, Any]:
-        """Return the intervals beside the headline one."""
+        """Return the intervals beside the headline one, and what names the methods used."""
+        found, ahead = self.heterogeneity, self.prediction
         return {
             "other_intervals": [
                 {
                     "method": other.method,
                     "standard_error": other.standard_error,
                     "interval": list(other.interval),
+                    "statistic": other.statistic,
+                    "p_value": other.p_value,
                 }
                 for other in self.other_intervals
-            ]
+            ],
+            "tau2_truncated": self.truncated,
+            "tau2_interval_method": found.tau2_interval_method or None,
+            "i2_from_q": found.i2_from_q,
+            "i2_from_q_interval": list(found.i2_from_q_interval) if found.i2_from_q_interval else None,
+            "prediction_method": ahead.method if ahead else None,
+            "prediction_df": ahead.df if ahead else None,
+            "likelihood_maxima": self.likelihood_maxima,
         }
 
 

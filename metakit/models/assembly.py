@@ -1,0 +1,117 @@
+"""The parts that results of inverse-variance and stratified models share."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.notes import SetAside
+from metakit.core.results import Heterogeneity, Limits, MeanInterval, StudyRow, TestStatistic
+from metakit.measures.registry import MEASURES, Scale
+from metakit.numerics.distributions import normal_quantile
+from metakit.numerics.heterogeneity import CochranQ, ratios_from_q
+
+
+def back_transform(table: EffectTable) -> Callable[[float], float]:
+    """Return the way from the table's analysis scale to natural units."""
+    return partial(_to_natural, MEASURES[table.measure].scale(table.scale))
+
+
+def _to_natural(scale: Scale, value: float) -> float:
+    return float(scale.to_natural(np.asarray(value, dtype=float)))
+
+
+def null_value(table: EffectTable) -> float | None:
+    """Return "no difference" on the analysis scale, None for a measure without it."""
+    return MEASURES[table.measure].null_value
+
+
+def mean_interval(
+    method: str,
+    *,
+    estimate: float,
+    standard_error: float,
+    interval: Limits,
+    null: float | None,
+    df: float = math.inf,
+    factor: float = 1.0,
+) -> MeanInterval:
+    """Return an interval for the mean with the test of no difference that belongs to it."""
+    statistic = p_value = None
+    if null is not None and standard_error > 0:
+        statistic = (estimate - null) / standard_error
+        tail = special.ndtr(-abs(statistic)) if math.isinf(df) else special.stdtr(df, -abs(statistic))
+        p_value = float(2 * tail) if df >= 1 else None
+    return MeanInterval(
+        method=method,
+        standard_error=standard_error,
+        interval=interval,
+        statistic=statistic,
+        p_value=p_value,
+        df=df,
+        factor=factor,
+    )
+
+
+def wald_interval(estimate: float, standard_error: float, level: float, null: float | None) -> MeanInterval:
+    """Return the interval of the normal distribution."""
+    half = normal_quantile(level) * standard_error
+    limits = Limits(estimate - half, estimate + half)
+    return mean_interval("wald", estimate=estimate, standard_error=standard_error, interval=limits, null=null)
+
+
+def study_rows(table: EffectTable, weights: FloatArray, level: float) -> tuple[StudyRow, ...]:
+    """Return one row a study with its own normal interval; None for a study without an effect of its own."""
+    half = normal_quantile(level) * np.sqrt(np.where(table.estimable, table.variance, 0.0))
+    rows = []
+    for name, effect, variance, known, reach, weight in zip(
+        table.study, table.effect, table.variance, table.estimable, half, weights, strict=True
+    ):
+        rows.append(
+            StudyRow(
+                study=name,
+                effect=float(effect) if known else None,
+                variance=float(variance) if known else None,
+                weight=float(weight),
+                interval=Limits(float(effect - reach), float(effect + reach)) if known else None,
+            )
+        )
+    return tuple(rows)
+
+
+def heterogeneity_from_q(q: CochranQ, level: float) -> Heterogeneity:
+    """Return Q with the ratios that follow from it, for models without tau2."""
+    ratios = ratios_from_q(q.value, q.df, level)
+    exists = float(q.df) > 1
+    interval = Limits(float(ratios.i2_lower), float(ratios.i2_upper)) if exists else None
+    return Heterogeneity(
+        q=TestStatistic(float(q.value), float(q.df), float(q.p_value)),
+        i2=float(ratios.i2),
+        i2_interval=interval,
+        h2=float(ratios.h * ratios.h),
+        i2_from_q=float(ratios.i2),
+        i2_from_q_interval=interval,
+    )
+
+
+def all_set_aside(table: EffectTable) -> tuple[SetAside, ...]:
+    """Return the table's list, completed by every study without an effect that the list does not name."""
+    named = Counter(item.study for item in table.set_aside)
+    missing = []
+    for name in (table.study[row] for row in np.flatnonzero(~table.estimable)):
+        if named[name]:
+            named[name] -= 1
+        else:
+            missing.append(SetAside(study=name, reason="no effect of its own on this measure"))
+    return (*table.set_aside, *missing)
+
+
+def listed(items: tuple[SetAside, ...]) -> str:
+    """Return studies set aside with their reasons in one line."""
+    return "; ".join(f"{item.study}: {item.reason}" for item in items)

@@ -1,0 +1,225 @@
+"""`pool`: from effects to one answer, by a named model or by the one that measure and data ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.results import PoolResult
+from metakit.errors import DataError, MetakitError, NotEstimableError, Problem, UsageError
+from metakit.measures.registry import MEASURES
+from metakit.models.assembly import all_set_aside, listed
+from metakit.models.choice import choose, informative
+from metakit.models.registry import MODELS, Model, PoolOptions
+from metakit.models.single_study import single_study
+
+
+def pool(
+    effects: EffectTable | None = None,
+    *,
+    effect: ArrayLike | None = None,
+    variance: ArrayLike | None = None,
+    standard_error: ArrayLike | None = None,
+    study: Sequence[str] | None = None,
+    model: str | None = None,
+    tau2: str | None = None,
+    interval: str | None = None,
+    tau2_interval: str | None = None,
+    prediction: str | None = None,
+    level: float = 0.95,
+    **extra: Any,
+) -> PoolResult:
+    """Pool the effects of studies.
+
+    Parameters
+    ----------
+    effects : EffectTable, optional
+        From `effect_sizes`; or else `effect` with `variance` or `standard_error`.
+    effect, variance, standard_error : array_like, shape (k,)
+        Ready effects on the analysis scale (logs for ratios).
+    study : sequence of str, optional
+        Their names; "study 1", "study 2", ... when left out.
+    model : str, optional
+        A name in MODELS. When left out, the model is chosen by measure and data; the notes say which and why,
+        and name the alternative.
+    tau2, interval, tau2_interval, prediction : str, optional
+        Names in TAU2_ESTIMATORS, MEAN_INTERVALS, TAU2_INTERVALS and PREDICTION_INTERVALS (one-stage and
+        Bayesian models have their own). Naming one without a model means random effects.
+    level : float
+        Of every interval.
+    **extra
+        Options of a single model (`draws` and `seed` of the bootstrap prediction interval, `variant` of the
+        one-stage model, the priors of the Bayesian one).
+
+    Returns
+    -------
+    PoolResult
+        Of the class that belongs to the model; `SingleStudyResult` when one study alone carries information.
+
+    Raises
+    ------
+    DataError
+        With every problem of the arrays, each naming its study.
+    UsageError
+        For an unknown name, or an option or measure that the model does not have.
+    NotEstimableError
+        When the data hold no answer; the message says why and what could be asked instead.
+
+    Examples
+    --------
+    >>> result = pool(effect=[0.30, 0.31, 0.29], variance=[0.04, 0.05, 0.06], interval="hartung_knapp")
+    >>> [round(limit, 3) for limit in result.interval]
+    [0.277, 0.324]
+    """
+    table = _table(effects, effect, variance, standard_error, study)
+    if not 0 < level < 1:
+        raise UsageError(f"the level of an interval lies between 0 and 1, not {level!r}")
+    options = PoolOptions(
+        level=level,
+        tau2=tau2,
+        interval=interval,
+        tau2_interval=tau2_interval,
+        prediction=prediction,
+        extra=extra,
+    )
+    chosen = None if model is None else _fitting(model, table)
+    usable = np.flatnonzero(informative(table) | table.estimable)
+    if not len(usable):
+        raise NotEstimableError(_nothing(table))
+    if len(usable) == 1:
+        result: PoolResult = single_study(table, int(usable[0]), options)
+        asked = f"The model {model} was asked for; one study leaves nothing to fit it to."
+        return _with_notes(result, [asked] if model else [])
+    if chosen is not None:
+        return chosen.fit(table, options)
+    choice = choose(table, options)
+    result = MODELS[choice.model].fit(table, options)
+    return _with_notes(result, [choice.note, *(_words_for_two(table, options) if len(usable) == 2 else [])])
+
+
+def _fitting(model: str, table: EffectTable) -> Model:
+    """Return the model of this name, if it takes the table's measure."""
+    entry, measure = MODELS[model], MEASURES[table.measure]
+    allowed = entry.measures or tuple(
+        known.name for known in MEASURES if not entry.families or known.family in entry.families
+    )
+    if measure.name not in allowed:
+        raise UsageError(
+            f"the {model} model does not take the measure {measure.name}; it takes {', '.join(allowed)}"
+        )
+    return entry
+
+
+def _with_notes(result: PoolResult, first: list[str]) -> PoolResult:
+    return replace(result, notes=(*first, *result.notes))
+
+
+def _nothing(table: EffectTable) -> str:
+    aside = all_set_aside(table)
+    label = MEASURES[table.measure].label
+    if not aside:
+        return f"there is no study to pool a {label} from: the table is empty"
+    instead = (
+        "; studies without events still say something about the risk difference (measure 'risk_difference')"
+        if table.measure in ("odds_ratio", "risk_ratio", "peto_odds_ratio")
+        else ""
+    )
+    return f"no study carries information on the {label} ({listed(aside)}){instead}"
+
+
+def _words_for_two(table: EffectTable, options: PoolOptions) -> list[str]:
+    """Return the caution for two studies, with a Bayesian analysis where that model is there."""
+    notes = [
+        "Caution: with two studies no random-effects mean is the headline. The value shown is a common "
+        "effect: look at the two studies themselves."
+    ]
+    if "bayesian" not in MODELS:
+        return notes
+    try:
+        answer = MODELS["bayesian"].fit(table, PoolOptions(level=options.level))
+    except MetakitError as error:
+        return [*notes, f"No Bayesian analysis stands beside it: {error}"]
+    return [*notes, f"Bayesian random-effects analysis beside it: {answer}", *answer.notes]
+
+
+def _table(
+    effects: EffectTable | None,
+    effect: ArrayLike | None,
+    variance: ArrayLike | None,
+    standard_error: ArrayLike | None,
+    study: Sequence[str] | None,
+) -> EffectTable:
+    """Return the table given, or make one of ready effects after checking them."""
+    if effects is not None:
+        if any(part is not None for part in (effect, variance, standard_error, study)):
+            raise UsageError(
+                "give either a table of effects, or effect with variance or standard_error, not both"
+            )
+        return effects
+    if effect is None or (variance is None) == (standard_error is None):
+        raise UsageError("give a table of effects, or effect together with either variance or standard_error")
+    spread = "variance" if standard_error is None else "standard_error"
+    y, s = (
+        _numbers("effect", effect),
+        _numbers(spread, variance if standard_error is None else standard_error),
+    )
+    names = (
+        tuple(f"study {i + 1}" for i in range(len(y)))
+        if study is None
+        else tuple(str(name) for name in study)
+    )
+    if not len(y) == len(s) == len(names):
+        raise UsageError(
+            f"effect, {spread} and study need one entry a study: they have "
+            f"{len(y)}, {len(s)} and {len(names)}"
+        )
+    _check(names, y, s, spread)
+    v = s if standard_error is None else s * s
+    return EffectTable(
+        measure="generic",
+        scale="identity",
+        study=names,
+        effect=y,
+        variance=v,
+        estimable=np.ones(len(y), dtype=bool),
+        data={"effect": y, "variance": v},
+    )
+
+
+def _numbers(name: str, values: ArrayLike | None) -> FloatArray:
+    try:
+        array = np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        raise UsageError(f"{name} must be a list of numbers, not {values!r}") from None
+    if array.ndim != 1:
+        raise UsageError(f"{name} must be a list of numbers, one a study; it has {array.ndim} dimensions")
+    return array
+
+
+def _check(names: tuple[str, ...], effect: FloatArray, spread: FloatArray, spread_name: str) -> None:
+    """Name every study whose effect or spread cannot be pooled."""
+    problems = []
+    with np.errstate(invalid="ignore"):
+        rows = (
+            (np.flatnonzero(~np.isfinite(effect)), "effect", effect, "a finite number"),
+            (np.flatnonzero(~(np.isfinite(spread) & (spread > 0))), spread_name, spread, "a positive number"),
+        )
+    for bad, field, values, allowed in rows:
+        problems += [
+            Problem(
+                file="pool",
+                line=int(row) + 1,
+                field=field,
+                what=f"study {names[row]!r} cannot be pooled",
+                found=f"{values[row]:g}",
+                allowed=allowed,
+            )
+            for row in bad
+        ]
+    if problems:
+        raise DataError(sorted(problems, key=lambda problem: problem.line or 0))
