@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, SupportsFloat
 
 import numpy as np
@@ -20,14 +20,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RawTable:
-    """A table of cells: columns by name, the file they come from and the line of each row in it."""
+    """A table of cells: columns by name, the file they come from and the line of each row in it.
+
+    `letters` holds the column letters of a workbook.
+    """
 
     columns: Mapping[str, Sequence[object]]
     lines: Sequence[int]
     file: str = "table"
+    letters: Mapping[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.lines)
+
+    def field_at(self, name: str, row: int) -> str:
+        """Return a column's name for a message, with the cell's address where the table is a workbook."""
+        letter = self.letters.get(name)
+        return f"{name} (cell {letter}{self.lines[row]})" if letter else name
 
 
 def raw_table(
@@ -35,6 +44,7 @@ def raw_table(
     *,
     file: str = "table",
     lines: Sequence[int] | None = None,
+    letters: Mapping[str, str] | None = None,
 ) -> RawTable:
     """Return the cells of a pandas frame or of a mapping of columns.
 
@@ -46,6 +56,8 @@ def raw_table(
         What messages call the table.
     lines : sequence of int, optional
         Line of each row; by default rows are counted from 1.
+    letters : mapping of str to str, optional
+        Column letters of a workbook.
 
     Raises
     ------
@@ -88,7 +100,9 @@ def raw_table(
         )
     if problems:
         raise DataError(problems)
-    return RawTable(columns=dict(named), lines=tuple(lines or range(1, k + 1)), file=file)
+    return RawTable(
+        columns=dict(named), lines=tuple(lines or range(1, k + 1)), file=file, letters=letters or {}
+    )
 
 
 def _listed(name: str, column: object) -> list[object]:
@@ -148,6 +162,6 @@ def read_checked(cell: object, rule: ColumnRule, *, effective_numbers: bool) -> 
         raise Refused(
             "not a whole number",
             allowed=rule.allowed,
-            hint="if it is an effective number after a design effect, say so (effective_numbers=True)",
+            hint="a count has no decimals; effective numbers need effective_numbers=True in Python",
         )
     return value

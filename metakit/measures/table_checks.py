@@ -173,7 +173,7 @@ def _cell(
             Problem(
                 file=table.file,
                 line=table.lines[row],
-                field=name,
+                field=table.field_at(name, row),
                 what=refused.what,
                 found="" if is_blank(cell) else _as_typed(cell),
                 allowed=refused.allowed,
@@ -223,7 +223,7 @@ def _check_events(table: RawTable, reading: Reading, events: str, total: str) ->
             Problem(
                 file=table.file,
                 line=table.lines[row],
-                field=events,
+                field=table.field_at(events, row),
                 what=f"more events than {total}",
                 found=f"{reading.data[events][row]:g} of {reading.data[total][row]:g}",
                 allowed=f"at most {total}",

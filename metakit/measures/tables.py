@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Literal
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption
@@ -17,6 +18,8 @@ from metakit.measures.table_checks import Reading, read_forms, read_plain, study
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from metakit.forms.tables import Table
 
 Better = Literal["higher", "lower"]
 
@@ -86,27 +89,8 @@ def effect_sizes(
     )
 
 
-class Sheet(Protocol):
-    """A table read from a file: columns of cells by name, the line of each row, the file's name."""
-
-    @property
-    def file(self) -> str:
-        """What messages call the file."""
-        ...
-
-    @property
-    def lines(self) -> Sequence[int]:
-        """Line of each row in the file, as people count them."""
-        ...
-
-    @property
-    def columns(self) -> Mapping[str, Sequence[object]]:
-        """Cells by column name."""
-        ...
-
-
 def effects_of_table(
-    sheet: Sheet,
+    table: Table,
     *,
     measure: str,
     scale: str | None = None,
@@ -119,8 +103,8 @@ def effects_of_table(
 
     Parameters
     ----------
-    sheet : Sheet
-        The table as it was read.
+    table : Table
+        As `metakit.forms.tables.read_table` gives it.
     measure, scale, zero_cells, effective_numbers, align_to, correlation
         As for `effect_sizes`.
 
@@ -136,7 +120,7 @@ def effects_of_table(
         As `effect_sizes`.
     """
     return _effects(
-        raw_table(sheet.columns, file=sheet.file, lines=sheet.lines),
+        raw_table(table.columns, file=table.file, lines=table.lines, letters=table.letters),
         MEASURES[measure],
         scale=scale,
         zero_cells=zero_cells,
@@ -249,7 +233,7 @@ def _with_correlation(
         for name in names
     ]
     columns = {**table.columns, "correlation": [correlation] * len(table)}
-    return RawTable(columns=columns, lines=table.lines, file=table.file)
+    return replace(table, columns=columns)
 
 
 def _moderators(table: RawTable, measure: Measure) -> dict[str, tuple[Any, ...]]:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 
 from metakit.errors import DataError, UnknownNameError, UsageError
+from metakit.forms.tables import read_table
 from metakit.measures.tables import effect_sizes, effects_of_table, exact_intervals
 
 COUNTS = {
@@ -181,14 +183,23 @@ def test_unknown_names_get_the_nearest() -> None:
         effect_sizes(COUNTS, measure="peto_odds_ratio", zero_cells="constant")
 
 
-def test_places_of_a_file() -> None:
-    class Sheet:
-        file = "trials.csv"
-        lines = (2, 3, 5)
-        columns = with_cell("events_1", "x")
+def test_places_of_a_file(tmp_path) -> None:
+    file = tmp_path / "trials.csv"
+    file.write_text("study,events,total\nA,3,20\n\nB,x,20\n", encoding="utf-8")
+    with pytest.raises(DataError, match=r"trials\.csv:4: error: events: not a number"):
+        effects_of_table(read_table(file), measure="proportion")
 
-    with pytest.raises(DataError, match=r"trials\.csv:3: error: events_1"):
-        effects_of_table(Sheet(), measure="risk_ratio")
+
+def test_places_of_a_workbook(tmp_path) -> None:
+    book = openpyxl.Workbook()
+    for row in (["study", "events", "total"], ["A", 30, 20], ["B", datetime.datetime(2026, 3, 15), 20]):
+        book.active.append(row)
+    file = tmp_path / "trials.xlsx"
+    book.save(file)
+    with pytest.raises(DataError) as caught:
+        effects_of_table(read_table(file), measure="proportion")
+    assert [problem.field for problem in caught.value.problems] == ["events (cell B2)", "events (cell B3)"]
+    assert "3/15" in caught.value.problems[1].hint
 
 
 # --- ready effects, hazard ratios, survival ------------------------------------------------------
