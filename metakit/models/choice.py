@@ -8,6 +8,8 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, EffectTable
 from metakit.measures.registry import MEASURES
+from metakit.models.estimators import MEAN_INTERVALS
+from metakit.models.one_stage_intervals import INTERVALS as ONE_STAGE_INTERVALS
 from metakit.models.registry import MODELS, PoolOptions
 
 FEWEST_FOR_ONE_STAGE = 5
@@ -59,21 +61,35 @@ def zero_cells(table: EffectTable) -> bool:
 def choose(table: EffectTable, options: PoolOptions) -> Choice:
     """Choose the model for a table of at least two informative studies.
 
-    The rule, from METHODS 2 and STANDARDS F6 to F9: raw counts of one arm go to a one-stage model, which
-    needs no correction; so do sparse two-arm counts when studies are many; with few they go to
-    Mantel-Haenszel, which needs none either. Two studies get a common effect. All else is random effects.
+    Naming an option that only random effects by inverse variance has asks for them; else the choice
+    follows from measure and data.
+    """
+    choice = _by_measure_and_data(table)
+    named = [name for name in ("tau2", "tau2_interval", "prediction") if getattr(options, name) is not None]
+    if options.interval not in (None, *_INTERVALS.get(choice.model, ("wald",))):
+        named.append("interval")
+    if named and choice.model != "random_effects":
+        return Choice(model="random_effects", why=f"{named[0]} was named, which belongs to it")
+    return choice
+
+
+_INTERVALS = {"one_stage": ONE_STAGE_INTERVALS, "random_effects": tuple(MEAN_INTERVALS.names())}
+"""Intervals that a model takes when it is chosen by default; the others take Wald's."""
+
+
+def _by_measure_and_data(table: EffectTable) -> Choice:
+    """Apply the rule of METHODS 2 and STANDARDS F6 to F9.
+
+    Raw counts of one arm go to a one-stage model, which needs no correction; so do sparse two-arm counts
+    when studies are many; with few they go to Mantel-Haenszel, which needs none either. Two studies get a
+    common effect. All else is random effects.
     """
     measure = MEASURES[table.measure]
     k = int(np.count_nonzero(informative(table)))
-    named = [
-        name for name in ("tau2", "tau2_interval", "prediction") if getattr(options, name) is not None
-    ] or (["interval"] if options.interval not in (None, "wald") else [])
-    if named:
-        return Choice(model="random_effects", why=f"{named[0]} was named, which belongs to it")
     if table.measure == "peto_odds_ratio":
         return Choice(model="peto", why="the measure is Peto's odds ratio", alternative="random_effects")
     one_stage = _serves("one_stage", table)
-    if measure.arms == 1 and one_stage and k > 2:
+    if measure.arms == 1 and one_stage and (k > 2 or _nothing_to_compare(table)):
         return Choice(
             model="one_stage",
             why=f"a {measure.label} is pooled best from the counts themselves, without correction",
@@ -104,6 +120,12 @@ def choose(table: EffectTable, options: PoolOptions) -> Choice:
         why="true effects are expected to differ between centres",
         alternative="common_effect",
     )
+
+
+def _nothing_to_compare(table: EffectTable) -> bool:
+    """Whether a one-arm table has no event at all, or nothing but events."""
+    events = float(table.data["events"].sum())
+    return events == 0 or ("total" in table.data and events == float(table.data["total"].sum()))
 
 
 def _serves(model: str, table: EffectTable) -> bool:

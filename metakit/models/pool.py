@@ -116,14 +116,14 @@ def _fitting(model: str, table: EffectTable) -> Model:
 
 
 def _with_notes(result: PoolResult, first: list[str]) -> PoolResult:
-    return replace(result, notes=(*first, *result.notes))
+    return replace(result, notes=tuple(dict.fromkeys((*first, *result.notes))))
 
 
 def _nothing(table: EffectTable) -> str:
     aside = all_set_aside(table)
     label = MEASURES[table.measure].label
     if not aside:
-        return f"there is no study to pool a {label} from: the table is empty"
+        return "there is no study to pool: the table is empty"
     instead = (
         "; studies without events still say something about the risk difference (measure 'risk_difference')"
         if table.measure in ("odds_ratio", "risk_ratio", "peto_odds_ratio")

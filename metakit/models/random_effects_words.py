@@ -103,7 +103,8 @@ def _prediction_words(facts: RandomEffectsFacts) -> list[str]:
         settings = ", ".join(f"{name} {value}" for name, value in facts.prediction_options.items())
         notes = ["Prediction interval by parametric bootstrap" + (f" ({settings})." if settings else ".")]
     else:
-        notes = [f"Prediction interval: t quantile on {ahead.df:g} degrees of freedom."]
+        freedom = f"{ahead.df:g} degree{'' if ahead.df == 1 else 's'} of freedom"
+        notes = [f"Prediction interval: t quantile on {freedom}."]
     if facts.k < 5:
         notes.append(f"Caution: a prediction interval from {facts.k} studies is unstable.")
     return notes

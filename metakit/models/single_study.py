@@ -11,6 +11,7 @@ from metakit.measures.registry import MEASURES
 from metakit.measures.tables import exact_intervals
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows, wald_interval
 from metakit.models.registry import PoolOptions
+from metakit.models.uncorrected import uncorrected
 
 
 def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleStudyResult:
@@ -24,9 +25,12 @@ def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         When that study has no finite effect on this measure.
     """
     measure = MEASURES[table.measure]
+    exact = bool(measure.exact_intervals) and set(measure.columns) <= set(table.data)
+    if exact:
+        table = uncorrected(table)
     only = table.select(np.arange(len(table)) == row)
     name = only.study[0]
-    if measure.exact_intervals and set(measure.columns) <= set(only.data):
+    if exact:
         estimate, mean = _exact(only, options.level)
     elif only.estimable[0]:
         estimate = float(only.effect[0])
@@ -47,7 +51,7 @@ def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         estimate=estimate,
         heterogeneity=Heterogeneity(),
         back_transform=back_transform(table),
-        set_aside=tuple(item for item in all_set_aside(table) if item.study != name or len(table) == 1),
+        set_aside=all_set_aside(table.select(np.arange(len(table)) != row)),
         assumptions=table.assumptions,
         notes=(*table.notes, note),
         references=measure.references,
@@ -65,7 +69,6 @@ def _exact(only: EffectTable, level: float) -> tuple[float, MeanInterval]:
         estimate, low, high = (
             float(value) for value in scale.from_natural(np.array([events / size, lower[0], upper[0]]))
         )
-    # The standard error is that of the effect as it stands in the table, if it has one.
     error = float(only.variance[0]) ** 0.5 if only.estimable[0] else float("inf")
     mean = MeanInterval(
         method=method, standard_error=error, interval=Limits(low, high), statistic=None, p_value=None

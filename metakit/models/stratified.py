@@ -189,11 +189,9 @@ def _raw(table: EffectTable) -> tuple[EffectTable, Columns]:
 
 def _keep(raw: EffectTable, informative: BoolArray, measure: str) -> EffectTable:
     """Return the studies that contribute; the others are named with the reason."""
-    reason = (
-        "no events in either arm"
-        if measure == "rate_ratio"
-        else "no events in either arm, or events in everyone"
-    )
+    reason = "no events in either arm"
+    if measure in ("odds_ratio", "peto_odds_ratio"):
+        reason += ", or events in everyone"
     aside = tuple(
         SetAside(study=raw.study[row], reason=f"{reason}: no information on a ratio")
         for row in np.flatnonzero(~informative)
