@@ -51,6 +51,7 @@ class _Reader:
 
     def group(self, node: MapNode, specs: Sequence[FieldSpec], path: str) -> Group:
         entries: dict[str, Value | Group | tuple[Group, ...]] = {}
+        places: dict[str, Place] = {}
         by_name = {spec.name: spec for spec in specs}
         for key, value in node.entries:
             spec = by_name.get(key.text)
@@ -59,12 +60,13 @@ class _Reader:
                     self._unknown(key, value, by_name, path)
                 continue
             here = f"{path}.{spec.name}" if path else spec.name
+            places[spec.name] = value.place
             entry = self._entry(value, spec, here)
             if entry is not None:
                 entries[spec.name] = entry
             elif here not in self.blanks:
                 self.refused.add(here)
-        return Group(path, node.place, entries)
+        return Group(path, node.place, entries, places)
 
     def _entry(self, node: Node, spec: FieldSpec, path: str) -> Value | Group | tuple[Group, ...] | None:
         if isinstance(node, ScalarNode):

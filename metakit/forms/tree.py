@@ -37,6 +37,8 @@ class Value:
 class Group:
     """A group of fields. `name` is its path in messages, such as outcomes[4] (counted from 1).
 
+    `places` says where each field was typed, also one whose value was refused or is an empty list.
+
     All accessors take a dotted path ('patients.analysed') and answer None (or empty) for what is absent,
     not reported, or was refused; nothing is ever turned into zero.
     """
@@ -44,6 +46,7 @@ class Group:
     name: str
     place: Place
     entries: Mapping[str, Value | Group | tuple[Group, ...]] = field(default_factory=dict)
+    places: Mapping[str, Place] = field(default_factory=dict)
 
     def entry(self, path: str) -> Value | Group | tuple[Group, ...] | None:
         """Return what stands under a path."""
@@ -122,11 +125,9 @@ class Group:
         """Return where a field was typed; the place of the nearest group around it when absent."""
         first, _, rest = path.partition(".")
         found = self.entries.get(first)
-        if isinstance(found, Group):
-            return found.place_of(rest) if rest else found.place
-        if isinstance(found, Value):
-            return found.place
-        return found[0].place if found else self.place
+        if rest and isinstance(found, Group):
+            return found.place_of(rest)
+        return self.places.get(first, self.place)
 
     def problem(
         self, path: str, what: str, *, severity: Severity, found: str = "", allowed: str = "", hint: str = ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from metakit.errors import Problem
 from metakit.forms.rules.arms import PRACTICE
@@ -34,12 +35,16 @@ def measured(context: Context) -> Iterator[tuple[Group, Term]]:
 
 
 def to_stored_unit(context: Context, entry: Group, term: Term) -> Callable[[float], float] | None:
-    """Return the conversion into the outcome's unit; None when the unit is unclear or of another kind."""
+    """Return the conversion into the outcome's unit and sign; None when one is unclear or of another kind."""
     unit, typed = term.facts.text("unit"), entry.text("measured_in")
-    if not typed or not unit:
-        return SAME
     spec = context.form.find("outcomes.measured_in")
-    return conversion(typed, unit, spec.terms if spec else {})
+    convert = conversion(typed, unit, spec.terms if spec else {}) if typed and unit else SAME
+    if convert is None or not term.facts.flag("needs_sign"):
+        return convert
+    sign = entry.text("sign")
+    if sign == "positive_is_flexion":
+        return replace(convert, times=-convert.times)
+    return convert if sign == "positive_is_hyperextension" else None
 
 
 def limits_of(entry: Group, term: Term) -> tuple[float | None, float | None]:
