@@ -50,7 +50,11 @@ COHORTS = (
                 author_definition="any entry of a complication in the chart in the first year; pain and stiffness counted when treated",
             ),
             Events(outcome="sbrn_neuropraxia", author_definition="sensory complaint in the chart"),
-            Events(outcome="crps", author_definition="the word complex regional pain syndrome in the chart"),
+            Events(
+                outcome="crps",
+                unit="patients",
+                author_definition="patients with the words complex regional pain syndrome in the chart",
+            ),
             Events(
                 outcome="tendon_rupture_or_tenosynovitis",
                 author_definition="rupture or painful inflammation of a tendon in the chart",

@@ -171,7 +171,17 @@ def protocol() -> dict[str, Any]:
             _contrast("complications_lrti", "any_complication", "lrti_vs_trapeziectomy", "risk_ratio"),
             _contrast("nerve_lrti", "sbrn_neuropraxia", "lrti_vs_trapeziectomy", "risk_ratio"),
             _contrast("crps_lrti", "crps", "lrti_vs_trapeziectomy", "odds_ratio", model="mantel_haenszel"),
-            _contrast("revision_lrti", "revision_index", "lrti_vs_trapeziectomy", "rate_ratio"),
+            _contrast(
+                "revision_lrti", "revision_index", "lrti_vs_trapeziectomy", "rate_ratio", model="one_stage"
+            ),
+            _contrast(
+                "revision_lrti_risk",
+                "revision_index",
+                "lrti_vs_trapeziectomy",
+                "risk_ratio",
+                model="one_stage",
+                note="keeps trials without any revision; both arms of a study were followed alike",
+            ),
             _contrast("reoperation_lrti", "any_reoperation", "lrti_vs_trapeziectomy", "rate_ratio"),
             _contrast("dash_lrti", "dash", "lrti_vs_trapeziectomy", "mean_difference"),
             _contrast("pinch_lrti", "key_pinch", "lrti_vs_trapeziectomy", "mean_difference"),

@@ -105,8 +105,7 @@ SERIES = (
         outcomes=(
             Events(
                 outcome="any_complication",
-                unit="patients",
-                author_definition="patients with at least one complication in the first year",
+                author_definition="thumbs with at least one complication in the first year",
             ),
             Events(
                 outcome="revision_index", at=LAST, author_definition="trapezium removed or joint fused later"
