@@ -40,3 +40,10 @@ def test_top_level_holds_only_what_was_agreed() -> None:
     }
     top = {line.split("/")[0] for line in listed.stdout.splitlines()}
     assert not {name for name in top if not name.startswith(".")} - agreed
+
+
+def test_kernels_take_nothing_of_scipy_but_special_functions() -> None:
+    for module in (ROOT / "metakit" / "numerics").glob("*.py"):
+        for line in module.read_text(encoding="utf-8").splitlines():
+            if line.lstrip().startswith(("import scipy", "from scipy")):
+                assert line.strip() in ("from scipy import special",), f"{module.name}: {line}"
