@@ -33,6 +33,11 @@ class _Source:
         """What natural units are multiplied by; a percent axis does that itself."""
         return 1.0 if self.scale.axis == "percent" else self.measure.natural_factor
 
+    @property
+    def exact(self) -> bool:
+        """Whether single studies get their exact interval, from the counts as reported."""
+        return bool(self.measure.exact_intervals) and "events" in self.table.data
+
     def shown(self, value: float) -> float:
         """Return a value of the analysis scale as it is shown."""
         return float(self.scale.to_natural(np.asarray(value))) * self.factor
@@ -105,7 +110,7 @@ def forest_content(
     if stranger is not None:
         raise ValueError(f"no study is in the group {stranger!r}")
     rows_of = _rows_by_study(table, result, group_results, labels)
-    rows = [_row(source, i, rows_of[i], pooled=bool(known)) for i in range(len(table))]
+    rows = [_row(source, i, rows_of[i], known) for i in range(len(table))]
     order = list(dict.fromkeys(labels))
     built = []
     for name in order:
@@ -189,32 +194,34 @@ def _rows_by_study(
     return rows
 
 
-def _row(source: _Source, i: int, row: StudyRow | None, *, pooled: bool) -> ForestRow:
+def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResult]) -> ForestRow:
     table = source.table
+    name = table.study[i]
     cells = study_cells(source.measure, table, i)
-    weight = row.weight if row is not None else None
+    alone = any(isinstance(result, SingleStudyResult) for result in known)
+    weight = row.weight if row is not None and not alone else None
     shown = _own_numbers(source, i, row)
     if shown is None:
-        if row is not None:
-            note = NO_EFFECT_OF_ITS_OWN
-        else:
-            reasons = [item.reason for item in table.set_aside if item.study == table.study[i]]
-            note = reasons[0] if reasons else "the data say nothing on this measure"
-        return ForestRow(study=table.study[i], cells=cells, weight=weight, note=note)
-    corrected = [step.rule for step in table.assumptions if step.study == table.study[i]]
-    note = "; ".join(dict.fromkeys(corrected))
-    if row is None and pooled:
-        note = "; ".join(part for part in (note, "not in the pooled mean") if part)
+        reasons = [item.reason for item in table.set_aside if item.study == name]
+        note = (
+            NO_EFFECT_OF_ITS_OWN if row is not None else next(iter(reasons), "no information on this measure")
+        )
+        return ForestRow(study=name, cells=cells, weight=weight, note=note)
+    notes = [*_steps(known or [table], name)]
+    if row is None and known:
+        notes.append("not in the pooled mean")
+    elif row is not None and row.effect is None and not source.exact:
+        notes += [*_steps([table], name), "for display only, the mean uses the counts as reported"]
     estimate, lower, upper = shown
     return ForestRow(
-        study=table.study[i],
-        cells=cells,
-        estimate=estimate,
-        lower=lower,
-        upper=upper,
-        weight=weight,
-        note=note,
-    )
+        study=name, cells=cells, estimate=estimate, lower=lower, upper=upper, weight=weight,
+        note="; ".join(dict.fromkeys(notes)),
+    )  # fmt: skip
+
+
+def _steps(sources: Sequence[PoolResult | EffectTable], study: str) -> list[str]:
+    """Return what was done to the numbers of a study on their way into these results."""
+    return [step.rule for source in sources for step in source.assumptions if step.study == study]
 
 
 def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, float, float] | None:
@@ -224,7 +231,7 @@ def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, 
     the interval of the result, or the Wald interval where the result has none.
     """
     table, measure = source.table, source.measure
-    if measure.exact_intervals and "events" in table.data:
+    if source.exact:
         interval = next(iter(measure.exact_intervals.values()))
         data = {name: column[i : i + 1] for name, column in table.data.items()}
         lower, upper = interval(data, source.level)
@@ -279,7 +286,7 @@ def _mask(table: EffectTable, members: Iterable[int]) -> BoolArray:
 
 def _footnotes(source: _Source, known: Sequence[PoolResult], asked: Sequence[str]) -> list[str]:
     notes = list(dict.fromkeys(how_pooled(result) for result in known))
-    if source.measure.exact_intervals and "events" in source.table.data:
+    if source.exact:
         name = method_words(next(iter(source.measure.exact_intervals)))
         notes.append(f"Intervals of single studies by {name}.")
     if source.scale.caution:

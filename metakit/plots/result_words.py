@@ -27,6 +27,8 @@ _NAMES = {
 
 def method_words(name: str) -> str:
     """Return the name of a method as words; two surnames side by side are joined by a hyphen."""
+    if name.endswith("_floor"):
+        return f"{method_words(name.removesuffix('_floor'))} with a floor"
     words: list[str] = []
     was_surname = False
     for part in name.split("_"):
@@ -83,7 +85,7 @@ def spread_words(result: PoolResult, scale: str) -> str:
     if het.q is not None:
         freedom = "degree" if het.q.df == 1 else "degrees"
         sentences.append(
-            f"Are all the same? Q {show_linear(het.q.value, 1)} on {het.q.df:g} {freedom} of freedom, "
+            f"Test of equal effects: Q {show_linear(het.q.value, 1)} on {het.q.df:g} {freedom} of freedom, "
             f"{show_p(het.q.p_value)}."
         )
     if het.i2 is not None:

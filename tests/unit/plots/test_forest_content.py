@@ -29,7 +29,8 @@ TABLE = counts_table(
 
 
 def test_every_study_is_a_row_and_the_one_without_information_says_why() -> None:
-    content = forest_content(pooled(TABLE), TABLE, arm_labels=("LRTI", "Trapeziectomy"))
+    result = replace(pooled(TABLE), assumptions=TABLE.assumptions)
+    content = forest_content(result, TABLE, arm_labels=("LRTI", "Trapeziectomy"))
     assert [row.study for row in content.rows] == [name for name, *_ in CELLS]
     silent = content.rows[1]
     assert silent.estimate is None
@@ -164,6 +165,27 @@ def test_rates_are_shown_per_hundred_thumb_years() -> None:
     assert content.summary.estimate == pytest.approx(100 * math.exp(pooled(table).estimate))
 
 
+def test_a_study_drawn_with_a_correction_that_the_model_does_not_use_says_so() -> None:
+    """Stratified and one-stage models use the counts as they are; the interval shown needs 0.5."""
+    result = pooled(TABLE)
+    rows = [replace(r, effect=None, interval=None) if r.study == "Lerche 2013" else r for r in result.studies]
+    row = forest_content(replace(result, studies=tuple(rows)), TABLE).rows[3]
+    assert row.estimate == pytest.approx((0.5 / 25.5) / (3.5 / 26.5))
+    assert row.note == "0.5 added to each cell; for display only, the mean uses the counts as reported"
+
+
+def test_one_study_gets_no_weight() -> None:
+    table = TABLE.select(np.array([True, False, False, False, False]))
+    assert forest_content(pooled(table, model="single_study"), table).rows[0].weight is None
+
+
+def test_without_words_the_sides_are_told_neutrally() -> None:
+    content = forest_content(pooled(TABLE), TABLE, arm_labels=("LRTI", "trapeziectomy"))
+    assert (content.left_words, content.right_words) == ("fewer events in LRTI", "more events in LRTI")
+    spoken = forest_content(pooled(TABLE), TABLE, left_words="fewer complications")
+    assert (spoken.left_words, spoken.right_words) == ("fewer complications", "")
+
+
 def test_words_name_the_spread_first_and_the_share_last() -> None:
     words = spread_words(pooled(TABLE), "log")
     assert words.startswith(
@@ -177,7 +199,7 @@ def test_words_name_the_spread_first_and_the_share_last() -> None:
 def test_words_say_how_it_was_pooled_and_warn_of_few_studies() -> None:
     words = how_pooled(pooled(TABLE))
     assert "restricted maximum likelihood" in words
-    assert "Hartung-Knapp floor" in words
+    assert "Hartung-Knapp with a floor" in words
     assert "3 degrees of freedom" in words
     assert "hardly more than a guess" in words
     assert mean_label(pooled(TABLE, model="common_effect")) == "Common-effect mean, 4 studies"
