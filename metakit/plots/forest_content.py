@@ -10,7 +10,9 @@ from statistics import NormalDist
 import numpy as np
 
 from metakit.core.effects import BoolArray, EffectTable
+from metakit.core.notes import Assumption
 from metakit.core.results import Limits, PoolResult, SingleStudyResult, StudyRow
+from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.cells import cell_headings, study_cells, total_cells
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
@@ -32,6 +34,16 @@ class _Source:
     def factor(self) -> float:
         """What natural units are multiplied by; a percent axis does that itself."""
         return 1.0 if self.scale.axis == "percent" else self.measure.natural_factor
+
+    @property
+    def corrections(self) -> dict[int, Assumption]:
+        """Return the log line of each corrected study, by its place in the table."""
+        table, measure = self.table, self.measure
+        if not all(name in table.data for name in measure.columns):
+            return {}
+        kernel = measure.kernel(table.data, scale=self.scale.name, zero_cells=table.zero_cells)
+        lines = correction_lines(table.study, table.data, measure, table.zero_cells, kernel)
+        return dict(zip(np.flatnonzero(kernel.corrected).tolist(), lines, strict=True))
 
     @property
     def exact(self) -> bool:
@@ -207,11 +219,11 @@ def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResu
             NO_EFFECT_OF_ITS_OWN if row is not None else next(iter(reasons), "no information on this measure")
         )
         return ForestRow(study=name, cells=cells, weight=weight, note=note)
-    notes = [*_steps(known or [table], name)]
+    notes = _steps(source, i, known or [table])
     if row is None and known:
         notes.append("not in the pooled mean")
     elif row is not None and row.effect is None and not source.exact:
-        notes += [*_steps([table], name), "for display only, the mean uses the counts as reported"]
+        notes += [*_steps(source, i, [table]), "for display only, the mean uses the counts as reported"]
     estimate, lower, upper = shown
     return ForestRow(
         study=name, cells=cells, estimate=estimate, lower=lower, upper=upper, weight=weight,
@@ -219,9 +231,20 @@ def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResu
     )  # fmt: skip
 
 
-def _steps(sources: Sequence[PoolResult | EffectTable], study: str) -> list[str]:
-    """Return what was done to the numbers of a study on their way into these results."""
-    return [step.rule for source in sources for step in source.assumptions if step.study == study]
+def _steps(source: _Source, i: int, logs: Sequence[PoolResult | EffectTable]) -> list[str]:
+    """Return what was done to the numbers of a study on their way into these results.
+
+    Logs know studies by name; where names repeat, a zero-cell correction is told only of the study it was
+    made to.
+    """
+    corrections = source.corrections
+    return [
+        step.rule
+        for log in logs
+        for step in log.assumptions
+        if step.study == source.table.study[i]
+        and (step not in corrections.values() or corrections.get(i) == step)
+    ]
 
 
 def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, float, float] | None:

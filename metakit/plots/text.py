@@ -110,7 +110,9 @@ def wrap(
     widest += 0.01  # a column as wide as its widest word must hold that word
     lines: list[str] = []
     line = ""
-    words = text.replace(" %", "\u00a0%").split(" ")
+    for sign in (" %", " = ", " < "):
+        text = text.replace(sign, sign.replace(" ", "\u00a0"))
+    words = text.split(" ")
     while words:
         word = words.pop(0)
         candidate = f"{line} {word}" if line else word

@@ -186,6 +186,22 @@ def test_without_words_the_sides_are_told_neutrally() -> None:
     assert (spoken.left_words, spoken.right_words) == ("fewer complications", "")
 
 
+def test_where_names_repeat_a_correction_is_told_of_its_own_study_only() -> None:
+    import pandas as pd
+
+    from metakit.measures.tables import effect_sizes
+
+    frame = pd.DataFrame(
+        [("Amsel 2011", 0, 31, 2, 30), ("Amsel 2011", 3, 64, 3, 61), ("Dohle 2012", 1, 50, 4, 52)],
+        columns=["study", "events_1", "total_1", "events_2", "total_2"],
+    )
+    table = effect_sizes(frame, measure="risk_ratio", zero_cells="constant")
+    result = replace(pooled(table), assumptions=table.assumptions)
+    notes = [row.note for row in forest_content(result, table).rows]
+    assert "0.5 added" in notes[0]
+    assert notes[1:] == ["", ""]
+
+
 def test_words_name_the_spread_first_and_the_share_last() -> None:
     words = spread_words(pooled(TABLE), "log")
     assert words.startswith(
