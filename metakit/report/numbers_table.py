@@ -1,0 +1,126 @@
+"""The table behind a forest plot: what was typed, what was analysed, and where it stands in the source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from metakit.core.results import StudyRow
+from metakit.measures.registry import MEASURES
+from metakit.plots.forest_content import align
+from metakit.plots.numbers import shares
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.rows import SideNumbers, StudyNumbers
+from metakit.synthesis.spoken import fixed, ratio
+from metakit.synthesis.windows import describe_times
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumbersSide:
+    """One side of a study in the table."""
+
+    label: str
+    typed: str
+    effective: str
+    times: str
+    source: str
+    places: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumbersRow:
+    """One study in the table."""
+
+    study: str
+    sides: tuple[NumbersSide, ...]
+    effect: str
+    weight: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumbersTable:
+    """The table; `has_effective` and `has_weights` say whether those columns are worth showing."""
+
+    rows: tuple[NumbersRow, ...]
+    typed_heading: str
+    has_effective: bool
+    has_weights: bool
+
+
+def numbers_table(finding: AnalysisFinding) -> NumbersTable:
+    """Build the table of one analysis; shown weights add up to exactly 100."""
+    measure = MEASURES[finding.plan.measure]
+    rows = _model_rows(finding)
+    weights = _weights(rows)
+    kind = measure.family.rpartition("_")[2]
+    heading = {"counts": "Events / total", "rates": "Events / thumb-years", "means": "Mean (SD), number"}[
+        kind
+    ]
+    return NumbersTable(
+        rows=tuple(
+            NumbersRow(
+                study=study.name,
+                sides=tuple(_side(side, kind) for side in study.sides),
+                effect=_effect(finding, rows[i]),
+                weight=weights[i],
+            )
+            for i, study in enumerate(finding.numbers)
+        ),
+        typed_heading=heading,
+        has_effective=any(study.has_effective_numbers for study in finding.numbers),
+        has_weights=any(weights),
+    )
+
+
+def show_numbers(numbers: Mapping[str, float], kind: str) -> str:
+    """Write the numbers of one side."""
+    if kind == "means":
+        return f"{fixed(numbers['mean'], 1)} ({fixed(numbers['sd'], 1)}), {_count(numbers['total'])}"
+    size = numbers["total"] if kind == "counts" else numbers["time"]
+    return f"{_count(numbers['events'])} / {_count(size)}"
+
+
+def _count(value: float) -> str:
+    return f"{value:.0f}" if abs(value - round(value)) < 1e-9 else f"{value:.1f}"
+
+
+def _side(side: SideNumbers, kind: str) -> NumbersSide:
+    same = dict(side.numbers) == dict(side.effective)
+    return NumbersSide(
+        label=side.label,
+        typed=show_numbers(side.numbers, kind),
+        effective="" if same else show_numbers(side.effective, kind),
+        times=describe_times(side.values),
+        source=side.sources,
+        places=side.places,
+    )
+
+
+def _model_rows(finding: AnalysisFinding) -> list[StudyRow | None]:
+    numbers: tuple[StudyNumbers, ...] = finding.numbers
+    if finding.table is None or finding.result is None:
+        return [None] * len(numbers)
+    return align(finding.table, finding.result)
+
+
+def _weights(rows: list[StudyRow | None]) -> list[str]:
+    known = [row.weight for row in rows if row is not None and row.weight is not None]
+    if not known:
+        return [""] * len(rows)
+    shown = iter(shares(known))
+    return [f"{next(shown)} %" if row is not None and row.weight is not None else "–" for row in rows]
+
+
+def _effect(finding: AnalysisFinding, row: StudyRow | None) -> str:
+    if row is None or row.effect is None or row.interval is None or finding.result is None:
+        return "–"
+    measure = MEASURES[finding.plan.measure]
+    back = finding.result.back_transform
+    values = [
+        measure.natural_factor * float(back(v)) for v in (row.effect, row.interval.lower, row.interval.upper)
+    ]
+    if measure.scale(finding.plan.scale).axis == "log":
+        shown = [ratio(value) for value in values]
+    else:
+        shown = [fixed(value, 1 if measure.natural_factor > 1 else 2) for value in values]
+    return f"{shown[0]} ({shown[1]} to {shown[2]})"

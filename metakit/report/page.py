@@ -1,0 +1,87 @@
+"""The page: its sections rendered through templates, everything typed by people escaped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from metakit.report.citations import Citations
+from metakit.report.figures import ReportFigures, ResultPart
+from metakit.report.registry import SECTIONS
+from metakit.synthesis.findings import Findings
+
+SECURITY_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "style-src 'unsafe-inline'",
+        "font-src data:",
+        "img-src data:",
+        "base-uri 'none'",
+        "form-action 'none'",
+    )
+)
+"""No script, no request, no form: the page is a document. Figures carry styles and a font of their own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """What the sections build from: the findings, their figures, and the citations made so far."""
+
+    findings: Findings
+    figures: ReportFigures
+    citations: Citations = field(default_factory=Citations)
+
+    def by_question(self) -> list[tuple[str, list[ResultPart]]]:
+        """Group analyses by the comparison, or the series, that they are about, in the order of the plan."""
+        groups: dict[str, list[ResultPart]] = {}
+        for part in self.figures.results:
+            comparison = part.finding.comparison
+            label = (
+                comparison.label if comparison else f"Single-arm series: {part.finding.plan.techniques_label}"
+            )
+            groups.setdefault(label, []).append(part)
+        return list(groups.items())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RenderedSection:
+    """A section ready for the page."""
+
+    name: str
+    title: str
+    html: Markup
+
+
+def render_page(page: Page) -> str:
+    """Return the whole page as HTML."""
+    environment = _environment()
+    rendered = []
+    for section in SECTIONS:
+        content = section.build(page)
+        if content is None:
+            continue
+        html = environment.get_template(section.template).render(**content, page=page, section=section)
+        rendered.append(RenderedSection(name=section.name, title=section.title, html=Markup(html)))  # noqa: S704 - from our own templates
+    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
+    return environment.get_template("page.html.j2").render(
+        page=page,
+        protocol=page.findings.protocol,
+        sections=rendered,
+        policy=SECURITY_POLICY,
+        style=Markup(style),  # noqa: S704 - our own style sheet
+    )
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("metakit.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=False,
+    )
+    environment.filters["words"] = lambda name: str(name).replace("_", " ")
+    return environment

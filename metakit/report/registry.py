@@ -1,0 +1,46 @@
+"""What a section of the report is, and the registry of all of them in the order of the page.
+
+A new section is one module with one template, and one line here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from metakit.core.registry import Registry
+
+if TYPE_CHECKING:
+    from metakit.report.page import Page
+
+Content = Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One section: `build` gives the content of `template`, or None where the section has nothing to say.
+
+    `name` is the anchor of the section, `title` its heading.
+    """
+
+    name: str
+    title: str
+    template: str
+    build: Callable[[Page], Content | None]
+
+
+SECTIONS: Registry[Section] = Registry(
+    "report section",
+    (
+        "metakit.report.sections.cautions",
+        "metakit.report.sections.question",
+        "metakit.report.sections.glance",
+        "metakit.report.sections.studies",
+        "metakit.report.sections.results",
+        "metakit.report.sections.missing_results",
+        "metakit.report.sections.raised_questions",
+        "metakit.report.sections.methods",
+        "metakit.report.sections.reproduce",
+    ),
+)

@@ -1,0 +1,80 @@
+"""The question of the review and what its protocol planned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from metakit.core.records import ComparisonPlan
+from metakit.report.page import Page
+from metakit.report.registry import SECTIONS, Content, Section
+from metakit.synthesis.terms import label_of, outcome_term
+from metakit.synthesis.windows import window
+
+RANKS = {"critical": "critical", "important": "important", "not_important": "not important for the decision"}
+
+
+def build(page: Page) -> Content:
+    """Return question, population, comparisons, outcomes and amendments."""
+    protocol = page.findings.protocol
+    amendments = protocol.fields.get("amendments") or []
+    return {
+        "protocol": protocol,
+        "comparisons": [{"label": item.label, "coded": _coded(item)} for item in protocol.comparisons],
+        "series": [
+            {
+                "label": plan.techniques_label,
+                "coded": _unless_same(_techniques(plan.techniques, ()), plan.techniques_label),
+            }
+            for plan in {plan.techniques: plan for plan in protocol.analyses if plan.techniques}.values()
+        ],
+        "outcomes": [
+            {
+                "label": outcome_term(item.outcome).label,
+                "rank": RANKS[item.importance],
+                "window": window(item.window).label,
+                "better": {"lower": "fewer or lower is better", "higher": "more or higher is better"}.get(
+                    outcome_term(item.outcome).better, "as each record states"
+                ),
+                "smallest": _smallest(item.smallest_important_difference, item.outcome),
+                "source": item.smallest_important_difference_source,
+            }
+            for item in protocol.outcomes
+        ],
+        "amendments": [
+            {
+                "date": item.get("date", ""),
+                "what": str(item.get("what", "")).rstrip("."),
+                "why": str(item.get("why", "")).rstrip("."),
+                "data_seen": bool(item.get("data_seen")),
+            }
+            for item in amendments
+            if isinstance(item, Mapping)
+        ],
+    }
+
+
+def _coded(item: ComparisonPlan) -> str:
+    first = _techniques(item.technique, item.mp_option_1)
+    second = _techniques(item.comparator, item.mp_option_2)
+    return _unless_same(f"{first} against {second}", item.label)
+
+
+def _unless_same(coded: str, label: str) -> str:
+    return "" if coded.casefold() == label.casefold() else coded
+
+
+def _techniques(ids: tuple[str, ...], mp_options: tuple[str, ...]) -> str:
+    text = " or ".join(label_of("techniques", name) for name in ids)
+    if mp_options:
+        text += " with " + " or ".join(label_of("mp_options", name) for name in mp_options)
+    return text
+
+
+def _smallest(value: float | None, outcome: str) -> str:
+    if value is None:
+        return "not stated"
+    term = outcome_term(outcome)
+    return f"{value:g} per 100 thumbs" if term.kind == "events" else f"{value:g} {term.unit}".strip()
+
+
+SECTIONS.add(Section(name="question", title="The question", template="question.html.j2", build=build))

@@ -1,0 +1,58 @@
+"""The results: one article an analysis, from plain words down to every typed number."""
+
+from __future__ import annotations
+
+from metakit.measures.registry import MEASURES
+from metakit.report.figure_content import unit_of
+from metakit.report.figures import ResultPart
+from metakit.report.numbers_table import numbers_table
+from metakit.report.page import Page
+from metakit.report.registry import SECTIONS, Content, Section
+from metakit.report.result_tables import choices_table, facts_table
+from metakit.report.sections.question import RANKS
+from metakit.synthesis.windows import window
+
+
+def build(page: Page) -> Content | None:
+    """Return one article an analysis, grouped by the question that it answers."""
+    if not page.figures.results:
+        return None
+    return {
+        "groups": [(label, [_article(page, part) for part in parts]) for label, parts in page.by_question()]
+    }
+
+
+def _article(page: Page, part: ResultPart) -> dict[str, object]:
+    finding = part.finding
+    measure = MEASURES[finding.plan.measure]
+    rates = measure.family.endswith("rates")
+    return {
+        "anchor": part.anchor,
+        "title": finding.title,
+        "subject": finding.comparison.label
+        if finding.comparison
+        else f"{finding.plan.techniques_label}, series",
+        "heading": finding.term.label,
+        "rank": RANKS[finding.outcome_plan.importance],
+        "when": "all follow-up, per thumb-year" if rates else window(finding.outcome_plan.window).label,
+        "measure": measure.label,
+        "unit": unit_of(finding),
+        "answered": finding.result is not None,
+        "sentences": finding.sentences,
+        "cautions": finding.cautions,
+        "forest": part.forest,
+        "funnel": part.funnel,
+        "numbers": numbers_table(finding),
+        "facts": facts_table(finding),
+        "choices": choices_table(finding),
+        "set_aside": finding.set_aside,
+        "assumptions": [
+            (step, page.citations.number(step.reference) if step.reference else None)
+            for step in finding.assumptions
+        ],
+        "definitions": finding.definitions,
+        "notes": finding.notes,
+    }
+
+
+SECTIONS.add(Section(name="results", title="Results", template="results.html.j2", build=build))

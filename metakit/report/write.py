@@ -1,0 +1,57 @@
+"""Write a report: the page, its figures as files, and all findings as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from metakit.core.files import write_atomically
+from metakit.report.figures import draw_all
+from metakit.report.page import Page, render_page
+from metakit.synthesis.findings import Findings
+
+PAGE = "report.html"
+NUMBERS = "findings.json"
+FIGURES = "figures"
+
+
+def write_report(
+    findings: Findings,
+    out_dir: Path,
+    *,
+    figure_kinds: tuple[str, ...] = (".svg",),
+    progress: Callable[[str], None] | None = None,
+) -> Path:
+    """Write `report.html` with `figures/` and `findings.json` beside it.
+
+    The page is one file that needs nothing else: style and figures are inside, nothing is loaded. The same
+    findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
+
+    Parameters
+    ----------
+    findings : Findings
+        What a review found.
+    out_dir : Path
+        Made when missing; files of the same names are replaced, each whole or not at all.
+    figure_kinds : tuple of str
+        Endings of the figure files: ".svg", ".pdf", ".png".
+    progress : callable, optional
+        Gets a line of text before each figure and file.
+
+    Returns
+    -------
+    Path
+        The page.
+    """
+    say = progress or (lambda text: None)
+    figures = draw_all(findings, kinds=figure_kinds, progress=say)
+    say("writing the page")
+    html = render_page(Page(findings=findings, figures=figures))
+    numbers = json.dumps(findings.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    for part in figures.all:
+        for kind, content in part.files.items():
+            write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content)
+    write_atomically(out_dir / NUMBERS, numbers)
+    # The page last: whoever sees it finds everything beside it.
+    return write_atomically(out_dir / PAGE, html)

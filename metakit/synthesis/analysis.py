@@ -1,0 +1,221 @@
+"""One analysis of the plan, from records to a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from metakit.core.effects import EffectTable
+from metakit.core.notes import Assumption, SetAside
+from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
+from metakit.core.results import PoolResult
+from metakit.errors import UnknownNameError, UsageError
+from metakit.measures.registry import MEASURES, Measure
+from metakit.synthesis.absolute import absolute_effect
+from metakit.synthesis.arms import check_plan
+from metakit.synthesis.cautions import cautions_for
+from metakit.synthesis.definitions import definition_notes, definitions_found
+from metakit.synthesis.estimate import estimate
+from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer, DesignSubtotal
+from metakit.synthesis.gather import Task, gather
+from metakit.synthesis.rows import Choices, StudyNumbers
+from metakit.synthesis.sensitivity import sensitivity_rows
+from metakit.synthesis.terms import OutcomeTerm, outcome_term
+from metakit.synthesis.words import (
+    Directions,
+    absolute_sentence,
+    comparison_sentence,
+    design_sentence,
+    directions,
+    importance_sentence,
+    series_sentence,
+    spread_sentences,
+)
+
+DESIGN_GROUPS = {
+    "randomised": "Randomised trials",
+    "comparative": "Comparative studies without randomisation",
+    "series": "Single-arm series",
+}
+
+
+def analyse(
+    plan: AnalysisPlan, protocol: Protocol, studies: Sequence[StudyRecord], names: Mapping[str, str]
+) -> AnalysisFinding:
+    """Carry out one analysis.
+
+    Parameters
+    ----------
+    plan : AnalysisPlan
+        What to analyse.
+    protocol : Protocol
+        The review's question, with the outcome's time window and the correlation of thumbs.
+    studies : sequence of StudyRecord
+        All studies of the review.
+    names : mapping of str to str
+        Name of each study (by id) as shown.
+
+    Returns
+    -------
+    AnalysisFinding
+        Also when nothing can be estimated: `answer.reason` then says why.
+
+    Raises
+    ------
+    UsageError
+        When the plan asks for something impossible, such as one number from series and comparisons.
+    """
+    task = _task(plan, protocol)
+    comparison = _comparison(plan, protocol)
+    gathered = gather(task, studies, names)
+    definitions = definitions_found(gathered.candidates, task.term)
+    table, answer = estimate(task, gathered.studies)
+    by_design = _by_design(task, gathered.studies) if comparison else ()
+    sides = directions(task.term, comparison) if comparison else Directions(below="", above="")
+    result = answer.result
+    absolute = absolute_effect(result, task.measure, gathered.studies) if result and comparison else None
+    outcome_plan = _outcome_plan(plan, protocol)
+    set_aside, assumptions, notes = _logs(table, result)
+    return AnalysisFinding(
+        plan=plan,
+        title=_title(task.term, plan, comparison),
+        term=task.term,
+        outcome_plan=outcome_plan,
+        comparison=comparison,
+        numbers=gathered.studies,
+        table=table,
+        answer=answer,
+        by_design=by_design,
+        sensitivity=sensitivity_rows(task, gathered, result, definitions, studies, names),
+        absolute=absolute,
+        left_words=sides.below,
+        right_words=sides.above,
+        left_short=sides.below_short,
+        sentences=_sentences(
+            task, answer, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
+        ),
+        cautions=cautions_for(
+            result, task.measure, task.term, gathered.studies, _techniques(plan, comparison)
+        ),
+        definitions=definitions,
+        set_aside=(*gathered.set_aside, *set_aside),
+        assumptions=(*gathered.assumptions, *assumptions),
+        notes=(*definition_notes(gathered.studies), *gathered.notes, *notes),
+        missing=gathered.missing,
+    )
+
+
+def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
+    measure = MEASURES[plan.measure]
+    check_plan(plan, measure)
+    term = outcome_term(plan.outcome)
+    means = measure.family.endswith("means")
+    if (term.kind == "continuous") != means:
+        needed = "a measure of means" if term.kind == "continuous" else "a measure of counts or rates"
+        raise UsageError(f"analysis {plan.id!r}: {term.label} needs {needed}, not {measure.label}")
+    return Task(
+        plan=plan,
+        protocol=protocol,
+        measure=measure,
+        term=term,
+        window=_outcome_plan(plan, protocol).window,
+        choices=Choices(icc=protocol.icc),
+    )
+
+
+def _outcome_plan(plan: AnalysisPlan, protocol: Protocol) -> OutcomePlan:
+    for outcome in protocol.outcomes:
+        if outcome.outcome == plan.outcome:
+            return outcome
+    raise UnknownNameError(
+        f"outcome of the protocol, in analysis {plan.id!r}",
+        plan.outcome,
+        [item.outcome for item in protocol.outcomes],
+    )
+
+
+def _comparison(plan: AnalysisPlan, protocol: Protocol) -> ComparisonPlan | None:
+    if not plan.comparison:
+        return None
+    for comparison in protocol.comparisons:
+        if comparison.id == plan.comparison:
+            return comparison
+    raise UnknownNameError(
+        f"comparison of the protocol, in analysis {plan.id!r}",
+        plan.comparison,
+        [item.id for item in protocol.comparisons],
+    )
+
+
+def _techniques(plan: AnalysisPlan, comparison: ComparisonPlan | None) -> tuple[str, ...]:
+    return (*comparison.technique, *comparison.comparator) if comparison else plan.techniques
+
+
+def _title(term: OutcomeTerm, plan: AnalysisPlan, comparison: ComparisonPlan | None) -> str:
+    subject = (
+        comparison.label
+        if comparison
+        else f"{plan.techniques_label or ', '.join(plan.techniques)}, single-arm series"
+    )
+    return f"{term.label}: {subject[:1].lower() + subject[1:] if not subject[:2].isupper() else subject}"
+
+
+def _by_design(task: Task, studies: Sequence[StudyNumbers]) -> tuple[DesignSubtotal, ...]:
+    parts = []
+    for group, label in DESIGN_GROUPS.items():
+        members = [study for study in studies if study.study.design_group == group]
+        if members:
+            _, answer = estimate(task, members)
+            parts.append(
+                DesignSubtotal(
+                    group=group, label=label, studies=tuple(study.name for study in members), answer=answer
+                )
+            )
+    return tuple(parts)
+
+
+def _sentences(
+    task: Task,
+    answer: Answer,
+    numbers: Sequence[StudyNumbers],
+    comparison: ComparisonPlan | None,
+    sides: Directions,
+    by_design: Sequence[DesignSubtotal],
+    absolute: AbsoluteEffect | None,
+    outcome_plan: OutcomePlan,
+) -> tuple[str, ...]:
+    result, measure, scale = answer.result, task.measure, task.plan.scale
+    if result is None:
+        return (f"No answer: {answer.reason}.".replace("..", "."),)
+    unit, when = _unit(measure, task.term), task.question.window.label
+    if comparison is None:
+        size = "time" if measure.family.endswith("rates") else "total"
+        thumbs = sum(side.numbers[size] for study in numbers for side in study.sides)
+        label = task.plan.techniques_label or ", ".join(task.plan.techniques)
+        sentences = [series_sentence(result, measure, scale, task.term, label, thumbs, when)]
+    else:
+        sentences = [comparison_sentence(result, measure, scale, sides, comparison, unit)]
+        if absolute is not None:
+            sentences.append(absolute_sentence(absolute, task.term, comparison, when))
+        smallest = outcome_plan.smallest_important_difference
+        sentences.append(importance_sentence(result, measure, absolute, smallest, sides, unit))
+        sentences.append(design_sentence(by_design, measure, scale, unit))
+    sentences.append(" ".join(spread_sentences(result, measure, scale, unit)))
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def _unit(measure: Measure, term: OutcomeTerm) -> str:
+    if measure.name in {"mean_difference", "mean"}:
+        return f" {term.unit}" if term.unit else ""
+    return f" {measure.unit}" if measure.unit else ""
+
+
+def _logs(
+    table: EffectTable | None, result: PoolResult | None
+) -> tuple[tuple[SetAside, ...], tuple[Assumption, ...], tuple[str, ...]]:
+    """Return what table and result log; lines that the result took over from the table come once."""
+    sources = [source for source in (table, result) if source is not None]
+    return (
+        tuple(dict.fromkeys(item for source in sources for item in source.set_aside)),
+        tuple(dict.fromkeys(item for source in sources for item in source.assumptions)),
+        tuple(dict.fromkeys(item for source in sources for item in source.notes)),
+    )

@@ -1,0 +1,116 @@
+"""What an answer cannot bear: cautions that depend on its studies, its measure and its outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from metakit.core.results import PoolResult
+from metakit.forms.library import vocabulary
+from metakit.measures.registry import Measure
+from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.spoken import count
+from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.windows import time_of
+
+FEWEST_STUDIES = 5
+FEWEST_EVENTS = 10
+WEAR_MONTHS = 24.0
+IMPLANTS = {"prosthesis"}
+
+
+def cautions_for(
+    result: PoolResult | None,
+    measure: Measure,
+    term: OutcomeTerm,
+    numbers: Sequence[StudyNumbers],
+    techniques: Sequence[str],
+) -> tuple[str, ...]:
+    """Return the cautions of one answer, the gravest first (common practice, no source).
+
+    Parameters
+    ----------
+    result : PoolResult or None
+        The headline; without one there is nothing to caution about.
+    measure, term : Measure, OutcomeTerm
+        What was asked.
+    numbers : sequence of StudyNumbers
+        The studies in the answer.
+    techniques : sequence of str
+        All techniques of the question.
+    """
+    if result is None:
+        return ()
+    found = [*_few(result, measure, numbers)]
+    if not measure.comparative:
+        found.append("A pool of single-arm series cannot show that one technique is better than another.")
+    elif any(study.study.design_group != "randomised" for study in numbers):
+        found.append(
+            "Studies without randomisation are included: the difference may come from who was operated on, "
+            "by whom and "
+            "why, rather than from the technique."
+        )
+    if measure.family.endswith("rates"):
+        found.append(
+            "A rate treats all years alike. Early failure, wear and loosening come at different times, so "
+            "do not "
+            "multiply a rate by years that the studies did not see."
+        )
+    if term.family == "reoperation":
+        found.append(
+            "When to operate again differs between surgeons, patients and health systems; few revisions "
+            "may also mean "
+            "reluctance to revise."
+        )
+    if _short_for_implants(numbers, techniques):
+        found.append("Follow-up under two years says nothing about the wear of an implant.")
+    if term.surrogate:
+        found.append(
+            "This is a measurement that patients do not feel; it should not decide between techniques."
+        )
+    if term.kind == "continuous":
+        found.append(
+            "Smallest important differences describe the change of one patient. A smaller difference "
+            "between the means of "
+            "two groups can still mean that more patients do well, and a larger one does not mean that all "
+            "do."
+        )
+    return tuple(found)
+
+
+def total_events(numbers: Sequence[StudyNumbers]) -> float:
+    """Return the events of all studies as typed."""
+    return sum(side.numbers.get("events", 0.0) for study in numbers for side in study.sides)
+
+
+def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) -> list[str]:
+    reasons = []
+    if result.k < FEWEST_STUDIES:
+        reasons.append(f"only {count(result.k, 'study', 'studies')}")
+    events = total_events(numbers)
+    if not measure.family.endswith("means") and events < FEWEST_EVENTS:
+        reasons.append(f"only {count(round(events), 'event')}")
+    if not reasons:
+        return []
+    if result.k == 2 and result.heterogeneity.tau2 is None:
+        reasons.append(
+            "with two studies nobody can see how much centres differ, and the answer assumes they do not"
+        )
+    found = [f"The interval is unreliable: {' and '.join(reasons)}. One more study could change the answer."]
+    if getattr(result, "prediction", None) is not None and result.k < FEWEST_STUDIES:
+        found.append(
+            "A prediction interval from fewer than five studies is hardly more than a reminder that "
+            "studies differ."
+        )
+    return found
+
+
+def _short_for_implants(numbers: Sequence[StudyNumbers], techniques: Sequence[str]) -> bool:
+    terms = vocabulary("techniques")
+    implants = any(name in terms and terms[name].facts.text("family") in IMPLANTS for name in techniques)
+    times = [
+        time_of(part.value, part.arm.follow_up)
+        for study in numbers
+        for side in study.sides
+        for part in side.arms
+    ]
+    return implants and any(time is not None and time < WEAR_MONTHS for time in times)

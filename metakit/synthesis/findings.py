@@ -1,0 +1,293 @@
+"""What a review found: every analysis of its plan with all that led to it, and what it leaves open."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from metakit.core.effects import EffectTable
+from metakit.core.notes import Assumption, SetAside
+from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
+from metakit.core.results import PoolResult
+from metakit.errors import Problem
+from metakit.synthesis.rows import MissingRow, StudyNumbers
+from metakit.synthesis.terms import OutcomeTerm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DefinitionFound:
+    """A mapped definition that was met, whether it fits the outcome, and each report's own words."""
+
+    definition: str
+    label: str
+    fits: bool
+    author_words: tuple[tuple[str, str], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the definition as JSON."""
+        studies = [{"study": study, "author_definition": words} for study, words in self.author_words]
+        return {"definition": self.definition, "label": self.label, "fits": self.fits, "studies": studies}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A pooled answer, or the reason why there is none."""
+
+    result: PoolResult | None = None
+    reason: str = ""
+
+    def to_json(self) -> dict[str, Any] | None:
+        """Return the result as JSON, None without one."""
+        return self.result.to_json() if self.result else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignSubtotal:
+    """The studies of one design group alone."""
+
+    group: str
+    label: str
+    studies: tuple[str, ...]
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensitivityRow:
+    """The same question answered under another choice; `what` says which."""
+
+    name: str
+    what: str
+    measure: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AbsoluteEffect:
+    """The effect per 100 at the comparator's baseline in the same studies.
+
+    All numbers are per 100 thumbs (or 100 thumb-years). The interval is that of the relative effect; the
+    uncertainty of the baseline is not in it.
+    """
+
+    unit: str
+    baseline: float
+    baseline_events: float
+    baseline_total: float
+    baseline_lowest: float
+    baseline_highest: float
+    with_technique: float
+    lower: float
+    upper: float
+    note: str = ""
+
+    @property
+    def difference(self) -> tuple[float, float, float]:
+        """Difference to the baseline with its interval, per 100."""
+        return self.with_technique - self.baseline, self.lower - self.baseline, self.upper - self.baseline
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the absolute effect as JSON."""
+        difference, low, high = self.difference
+        return {
+            "per": 100,
+            "unit": self.unit,
+            "baseline": {
+                "value": self.baseline,
+                "events": self.baseline_events,
+                "total": self.baseline_total,
+                "lowest": self.baseline_lowest,
+                "highest": self.baseline_highest,
+            },
+            "with_technique": {"value": self.with_technique, "interval": [self.lower, self.upper]},
+            "difference": {"value": difference, "interval": [low, high]},
+            "note": self.note,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalysisFinding:
+    """One analysis of the plan, answered or not.
+
+    `answer.result` is None where nothing can be estimated; `answer.reason` then says why. `sentences` tell
+    the answer in plain words, the direction first; `cautions` say what it cannot bear.
+    """
+
+    plan: AnalysisPlan
+    title: str
+    term: OutcomeTerm
+    outcome_plan: OutcomePlan
+    comparison: ComparisonPlan | None
+    numbers: tuple[StudyNumbers, ...]
+    table: EffectTable | None
+    answer: Answer
+    by_design: tuple[DesignSubtotal, ...] = ()
+    sensitivity: tuple[SensitivityRow, ...] = ()
+    absolute: AbsoluteEffect | None = None
+    left_words: str = ""
+    right_words: str = ""
+    left_short: str = ""
+    sentences: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    definitions: tuple[DefinitionFound, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    notes: tuple[str, ...] = ()
+    missing: tuple[MissingRow, ...] = ()
+
+    @property
+    def result(self) -> PoolResult | None:
+        """The headline result, None where nothing can be estimated."""
+        return self.answer.result
+
+    @property
+    def comparative(self) -> bool:
+        """Whether two techniques are compared (otherwise one is described)."""
+        return self.comparison is not None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the finding as JSON."""
+        answer = {
+            "id": self.plan.id,
+            "title": self.title,
+            "outcome": self.term.id,
+            "comparison": self.comparison.id if self.comparison else None,
+            "techniques": list(self.plan.techniques),
+            "measure": self.plan.measure,
+            "result": self.answer.to_json(),
+            "reason_not_estimable": self.answer.reason or None,
+            "by_design": [
+                {
+                    "design_group": part.group,
+                    "studies": list(part.studies),
+                    "result": part.answer.to_json(),
+                    "reason_not_estimable": part.answer.reason or None,
+                }
+                for part in self.by_design
+            ],
+            "sensitivity": [
+                {
+                    "name": row.name,
+                    "what": row.what,
+                    "measure": row.measure,
+                    "result": row.answer.to_json(),
+                    "reason_not_estimable": row.answer.reason or None,
+                }
+                for row in self.sensitivity
+            ],
+            "absolute_effect": self.absolute.to_json() if self.absolute else None,
+            "numbers": [_numbers_json(study) for study in self.numbers],
+            "directions": {"below": self.left_words, "above": self.right_words},
+            "sentences": list(self.sentences),
+            "cautions": list(self.cautions),
+            "definitions": [item.to_json() for item in self.definitions],
+            "set_aside": [{"study": item.study, "reason": item.reason} for item in self.set_aside],
+            "assumptions": [
+                {
+                    "study": step.study,
+                    "rule": step.rule,
+                    "inputs": step.inputs,
+                    "reference": step.reference or None,
+                }
+                for step in self.assumptions
+            ],
+            "notes": list(self.notes),
+            "missing_results": [row.to_json() for row in self.missing],
+        }
+        return {key: finite(item) for key, item in answer.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """Everything a review found.
+
+    `names` gives each study (by id) the name that tables and figures show. `result_matrix` holds what each
+    study's report does with each outcome of the protocol (study id, then outcome). `questions` are the
+    unusual values that the checks raised. `inputs` are the files read with their SHA-256.
+    """
+
+    protocol: Protocol
+    studies: tuple[StudyRecord, ...]
+    names: Mapping[str, str]
+    analyses: tuple[AnalysisFinding, ...]
+    result_matrix: Mapping[str, Mapping[str, str]]
+    questions: tuple[Problem, ...]
+    versions: Mapping[str, str]
+    inputs: Mapping[str, str]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return all findings as JSON, without NaN or infinities."""
+        protocol = self.protocol
+        return {
+            "review": {
+                "id": protocol.id,
+                "title": protocol.title,
+                "question": protocol.question,
+                "population": protocol.population,
+                "date": protocol.date,
+                "invented": protocol.invented,
+                "unit_of_analysis": protocol.unit_of_analysis,
+                "icc": protocol.icc,
+            },
+            "studies": [
+                {
+                    "id": study.id,
+                    "study": self.names[study.id],
+                    "citation": study.citation,
+                    "year": study.year,
+                    "cohort": study.cohort,
+                    "design": study.design,
+                    "design_group": study.design_group,
+                    "status": study.status,
+                    "arms": [
+                        {
+                            "id": arm.id,
+                            "label": arm.label,
+                            "technique": arm.technique,
+                            "thumbs": arm.thumbs,
+                            "patients": arm.patients,
+                        }
+                        for arm in study.arms
+                    ],
+                }
+                for study in self.studies
+            ],
+            "analyses": [finding.to_json() for finding in self.analyses],
+            "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},
+            "questions": [str(problem) for problem in self.questions],
+            "versions": dict(self.versions),
+            "inputs": dict(self.inputs),
+        }
+
+
+def finite(value: Any) -> Any:
+    """Replace NaN and infinities by None, since JSON has neither."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [finite(item) for item in value]
+    return value
+
+
+def _numbers_json(study: StudyNumbers) -> dict[str, Any]:
+    return {
+        "study": study.name,
+        "design_group": study.study.design_group,
+        "sides": [
+            {
+                "label": side.label,
+                "numbers": dict(side.numbers),
+                "effective_numbers": dict(side.effective),
+                "time": [
+                    value.time_label if value.months is None else f"{value.months:g} months"
+                    for value in side.values
+                ],
+                "source": side.sources,
+                "places": list(side.places),
+            }
+            for side in study.sides
+        ],
+    }

@@ -1,0 +1,74 @@
+"""Carry out a review's plan."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from importlib.metadata import version
+
+from metakit.core.records import Protocol, StudyRecord
+from metakit.review.folder import ReviewFolder
+from metakit.synthesis.analysis import analyse
+from metakit.synthesis.arms import display_names
+from metakit.synthesis.eligible import status_of, values_of
+from metakit.synthesis.findings import Findings
+
+LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
+"""What the numbers and figures depend on."""
+
+
+def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None = None) -> Findings:
+    """Carry out every analysis of a review's plan.
+
+    Parameters
+    ----------
+    folder : ReviewFolder
+        A review read from disk: protocol, study records, questions of the checks, hashes of the files.
+    progress : callable, optional
+        Gets a line of text before each analysis.
+
+    Returns
+    -------
+    Findings
+        One finding an analysis, also where nothing can be estimated.
+
+    Raises
+    ------
+    UsageError
+        When the plan itself is impossible; data that hold no answer are a finding, not an error.
+    """
+    say = progress or (lambda text: None)
+    names = display_names(folder.studies)
+    analyses = []
+    for number, plan in enumerate(folder.protocol.analyses, start=1):
+        say(f"analysis {number} of {len(folder.protocol.analyses)}: {plan.id}")
+        analyses.append(analyse(plan, folder.protocol, folder.studies, names))
+    return Findings(
+        protocol=folder.protocol,
+        studies=tuple(folder.studies),
+        names=names,
+        analyses=tuple(analyses),
+        result_matrix=result_matrix(folder.protocol, folder.studies),
+        questions=tuple(folder.questions),
+        versions={"Python": platform.python_version(), **{name: version(name) for name in LIBRARIES}},
+        inputs=dict(folder.inputs),
+    )
+
+
+def result_matrix(protocol: Protocol, studies: Sequence[StudyRecord]) -> Mapping[str, Mapping[str, str]]:
+    """Say what each study's report does with each outcome of the protocol.
+
+    Returns
+    -------
+    mapping of study id to mapping of outcome to status
+        `reported`, `reported_zero`, `measured_not_reported`, `not_reported`: the best of all arms.
+    """
+    return {
+        study.id: {
+            outcome.outcome: status_of(
+                [value for arm in study.arms for value in values_of(study, arm, outcome.outcome)]
+            )
+            for outcome in protocol.outcomes
+        }
+        for study in studies
+    }

@@ -1,0 +1,145 @@
+"""The same question under other choices, beside the headline and never instead of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+from metakit.core.records import StudyRecord
+from metakit.core.results import PoolResult
+from metakit.errors import UsageError
+from metakit.measures.registry import Measure
+from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
+from metakit.models.registry import MODELS, Model
+from metakit.synthesis.estimate import estimate
+from metakit.synthesis.findings import Answer, DefinitionFound, SensitivityRow
+from metakit.synthesis.gather import Task, gather
+from metakit.synthesis.rows import Gathered
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """One other choice; with `always` it is shown even when it uses the same numbers."""
+
+    name: str
+    what: str
+    task: Task
+    always: bool = False
+
+
+def sensitivity_rows(
+    task: Task,
+    headline: Gathered,
+    result: PoolResult | None,
+    definitions: Sequence[DefinitionFound],
+    studies: Sequence[StudyRecord],
+    names: Mapping[str, str],
+) -> tuple[SensitivityRow, ...]:
+    """Answer the question under every other choice that makes a difference to its data.
+
+    Parameters
+    ----------
+    task, headline, result : Task, Gathered, PoolResult or None
+        The analysis as planned, its numbers and its answer.
+    definitions : sequence of DefinitionFound
+        Definitions met.
+    studies, names : records and names as shown
+        Of the whole review.
+    """
+    rows = []
+    for other in (*_other_models(task, result), *_other_numbers(task, headline, definitions)):
+        same_numbers = other.task.choices == task.choices
+        gathered = headline if same_numbers else gather(other.task, studies, names)
+        if not other.always and not same_numbers and _as_numbers(gathered) == _as_numbers(headline):
+            continue
+        if not gathered.studies:
+            continue
+        answer = _answer(other.task, gathered)
+        rows.append(
+            SensitivityRow(name=other.name, what=other.what, measure=other.task.measure.name, answer=answer)
+        )
+    return tuple(rows)
+
+
+def _answer(task: Task, gathered: Gathered) -> Answer:
+    try:
+        return estimate(task, gathered.studies)[1]
+    except UsageError as error:  # another choice may not exist for this measure; the plan's own must
+        return Answer(reason=str(error))
+
+
+def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative]:
+    headline = result.model if result else ""
+    for name, what in (
+        ("random_effects", "random effects, inverse variance"),
+        ("common_effect", "one common effect, inverse variance"),
+        ("mantel_haenszel", "Mantel-Haenszel, zero cells left as they are"),
+        ("one_stage", "one-stage model, zero cells left as they are"),
+        ("bayesian", "Bayesian random effects"),
+    ):
+        if name == headline or (name == "bayesian" and result is not None and result.k != 2):
+            continue
+        if name not in MODELS or not suits(MODELS[name], task.measure):
+            continue
+        uncorrected = name in {"mantel_haenszel", "one_stage"} and "none" in task.measure.zero_cell_policies
+        plan = replace(
+            task.plan,
+            model=name,
+            tau2=None,
+            interval=None,
+            zero_cells="none" if uncorrected else task.plan.zero_cells,
+        )
+        yield Alternative(name=name, what=what, task=replace(task, plan=plan))
+
+
+def _other_numbers(
+    task: Task, headline: Gathered, definitions: Sequence[DefinitionFound]
+) -> Iterator[Alternative]:
+    choices = task.choices
+    for icc in SENSITIVITY_ICCS:
+        if icc != choices.icc:
+            yield Alternative(
+                name=f"icc_{icc:g}",
+                what=f"correlation {icc:g} between the thumbs of one patient instead of {choices.icc:g}",
+                task=replace(task, choices=replace(choices, icc=icc)),
+            )
+    for extreme in ("fewest", "most"):
+        yield Alternative(
+            name=f"per_event_{extreme}",
+            what=f"totals that count events taken at the {extreme} thumbs that they allow",
+            task=replace(task, choices=replace(choices, per_event=extreme)),
+        )
+    fitting = [item for item in definitions if item.fits]
+    for item in fitting if len(fitting) > 1 else []:
+        yield Alternative(
+            name=f"definition_{item.definition or 'not_stated'}",
+            what=f"only studies with the definition “{item.label}”",
+            task=replace(task, choices=replace(choices, only_definition=item.definition)),
+        )
+    if task.family == "means":
+        yield Alternative(
+            name="without_medians",
+            what="without means and standard deviations derived from medians and ranges",
+            task=replace(task, choices=replace(choices, derive_from_median=False)),
+        )
+        spreads = [
+            part.numbers["sd"] for study in headline.studies for side in study.sides for part in side.arms
+        ]
+        if spreads:
+            yield Alternative(
+                name="borrowed_spread",
+                what="with means that lack a spread, the median standard deviation of the others borrowed",
+                task=replace(task, choices=replace(choices, borrowed_sd=median(spreads))),
+            )
+
+
+def suits(model: Model, measure: Measure) -> bool:
+    """Say whether a model can be fitted to a measure."""
+    if model.measures and measure.name not in model.measures:
+        return False
+    return not model.families or measure.family in model.families
+
+
+def _as_numbers(gathered: Gathered) -> list[tuple[str, list[dict[str, float]]]]:
+    return [(study.name, [dict(side.effective) for side in study.sides]) for study in gathered.studies]

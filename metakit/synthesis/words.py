@@ -1,0 +1,283 @@
+"""What an answer means, in plain words: direction first, then per 100 thumbs, then how much studies differ.
+
+The words follow the outcome vocabulary. They never say that something is or is not 'significant', never
+compare one verdict with another, and never grade I2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from metakit.core.records import ComparisonPlan
+from metakit.core.results import PoolResult
+from metakit.measures.registry import Measure
+from metakit.synthesis.findings import AbsoluteEffect, DesignSubtotal
+from metakit.synthesis.spoken import count, fixed, natural_values, p_value, per_100
+from metakit.synthesis.terms import OutcomeTerm
+
+NOUNS = {
+    "any_complication": ("any complication", "complications"),
+    "major_complication": ("a major complication", "major complications"),
+    "any_reoperation": ("a reoperation", "reoperations"),
+    "revision_index": ("a revision", "revisions"),
+    "secondary_mp_procedure": ("a secondary MP procedure", "secondary MP procedures"),
+    "secondary_st_procedure": ("a secondary ST procedure", "secondary ST procedures"),
+    "implant_removal": ("an implant removal", "implant removals"),
+    "conversion_to_trapeziectomy": ("a conversion to trapeziectomy", "conversions to trapeziectomy"),
+    "conversion_to_arthrodesis": ("a conversion to arthrodesis", "conversions to arthrodesis"),
+    "infection_deep": ("a deep infection", "deep infections"),
+    "wound_superficial": ("a superficial wound problem", "superficial wound problems"),
+    "sbrn_neuropraxia": (
+        "a disturbance of the radial nerve branch",
+        "disturbances of the radial nerve branch",
+    ),
+    "implant_dislocation": ("an implant dislocation", "implant dislocations"),
+}
+"""Outcomes that can be counted in one word: one of them, several. The others happen less or more often."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Directions:
+    """What it means that an effect lies below, or above, no difference; `span` names both ends.
+
+    The short forms say it in a word or two, where outcome and technique are named beside them.
+    """
+
+    below: str
+    above: str
+    span: str = ""
+    below_short: str = ""
+    above_short: str = ""
+
+    def of(self, value: float, null: float) -> str:
+        """Return the words for the side on which a value lies."""
+        return self.below if value < null else self.above
+
+
+def lower_first(label: str) -> str:
+    """Start a label in the middle of a sentence; abbreviations keep their capitals."""
+    return label if len(label) > 1 and label[1].isupper() else label[:1].lower() + label[1:]
+
+
+def directions(term: OutcomeTerm, comparison: ComparisonPlan) -> Directions:
+    """Say which side of a comparison is which.
+
+    Parameters
+    ----------
+    term : OutcomeTerm
+        The outcome with the direction that is good for the patient.
+    comparison : ComparisonPlan
+        `technique` is arm 1.
+    """
+    after = f"after {comparison.technique_label}"
+    if term.kind == "events":
+        if term.id in NOUNS:
+            several = NOUNS[term.id][1]
+            return Directions(
+                below=f"fewer {several} {after}",
+                above=f"more {several} {after}",
+                span="from fewer to more",
+                below_short="fewer",
+                above_short="more",
+            )
+        label = lower_first(term.label)
+        return Directions(
+            below=f"{label} less often {after}",
+            above=f"{label} more often {after}",
+            span="from less to more often",
+            below_short="less often",
+            above_short="more often",
+        )
+    label = lower_first(term.label)
+    low, high = {"lower": (" (better)", " (worse)"), "higher": (" (worse)", " (better)")}.get(
+        term.better, ("", "")
+    )
+    return Directions(
+        below=f"lower {label}{low} {after}",
+        above=f"higher {label}{high} {after}",
+        span="from lower to higher",
+        below_short=f"lower{low}",
+        above_short=f"higher{high}",
+    )
+
+
+def comparison_sentence(
+    result: PoolResult,
+    measure: Measure,
+    scale: str | None,
+    sides: Directions,
+    comparison: ComparisonPlan,
+    unit: str,
+) -> str:
+    """Tell direction and size of a comparison, and whether the interval holds both directions."""
+    values = natural_values(result, measure, scale)
+    numbers = (
+        f"{measure.label} {values.show(values.estimate)}{unit} "
+        f"({100 * result.level:g} % interval {values.interval})"
+    )
+    who = "One study" if result.k == 1 else f"{count(result.k, 'study', 'studies').capitalize()} together"
+    points = "points" if result.k == 1 else "point"
+    open_ended = values.lower < values.null < values.upper
+    if open_ended and values.show(values.estimate) == values.show(values.null):
+        names = f"{comparison.technique_label} and {comparison.comparator_label}"
+        start = f"{who} {points} to no difference between {names}"
+    else:
+        side = sides.of(values.estimate, values.null)
+        start = f"{who} {points} to {side} than after {comparison.comparator_label}"
+    if open_ended:
+        return (
+            f"{start}: {numbers}. The interval runs {sides.span}, so "
+            f"{'this study does' if result.k == 1 else 'these studies do'} not settle the direction."
+        )
+    return f"{start}: {numbers}. The whole interval lies on that side."
+
+
+def series_sentence(
+    result: PoolResult,
+    measure: Measure,
+    scale: str | None,
+    term: OutcomeTerm,
+    techniques: str,
+    thumbs: float,
+    when: str,
+) -> str:
+    """Tell how often an outcome was met, or its mean, after one technique."""
+    values = natural_values(result, measure, scale)
+    level = f"{100 * result.level:g} % interval"
+    studies = count(result.k, "series", "series")
+    if measure.family == "one_arm_counts":
+        return (
+            f"In {studies} with {thumbs:.0f} thumbs, about {per_100(values.estimate)} in 100 had "
+            f"{one_of(term)} after {techniques} by {when} "
+            f"({level} {per_100(values.lower)} to {per_100(values.upper)})."
+        )
+    if measure.family == "one_arm_rates":
+        return (
+            f"In {studies} with {thumbs:.0f} thumb-years of follow-up, {one_of(term)} was met "
+            f"{values.show(values.estimate)} times in 100 thumb-years after {techniques} ({level} "
+            f"{values.interval})."
+        )
+    unit = f" {term.unit}" if term.unit else ""
+    return (
+        f"In {studies} with {thumbs:.0f} thumbs, the mean of {lower_first(term.label)} at {when} after "
+        f"{techniques} was {values.show(values.estimate)}{unit} ({level} {values.interval})."
+    )
+
+
+def absolute_sentence(
+    effect: AbsoluteEffect, term: OutcomeTerm, comparison: ComparisonPlan, when: str
+) -> str:
+    """Tell the effect per 100 thumbs, or per 100 thumb-years, at the comparator's baseline."""
+    per_year = effect.unit == "thumb-years"
+    when_known = "followed for a year" if per_year else f"by {when}"
+    in_or_of = "in" if per_year else "of"
+    known = f"{effect.baseline_events:.0f} {in_or_of} {effect.baseline_total:.0f} {effect.unit}"
+    interval = f"{per_100(effect.lower)} to {per_100(effect.upper)}"
+    text = (
+        f"In 100 thumbs like these {when_known}, about {per_100(effect.baseline)} have {one_of(term)} after "
+        f"{comparison.comparator_label} ({known} in the same studies); after {comparison.technique_label} "
+        f"about {per_100(effect.with_technique)} ({interval})."
+    )
+    return f"{text} {effect.note}" if effect.note else text
+
+
+def design_sentence(parts: Sequence[DesignSubtotal], measure: Measure, scale: str | None, unit: str) -> str:
+    """Tell the answer of each design group alone, side by side and without a verdict on either."""
+    if len(parts) < 2:
+        return ""
+    told = []
+    for part in parts:
+        label = f"{lower_first(part.label)} ({len(part.studies)})"
+        if part.answer.result is None:
+            told.append(f"{label}: no answer")
+            continue
+        values = natural_values(part.answer.result, measure, scale)
+        told.append(f"{label}: {values.show(values.estimate)}{unit} ({values.interval})")
+    return f"By design, {'; '.join(told)}. The answer at the top takes all designs together."
+
+
+def spread_sentences(result: PoolResult, measure: Measure, scale: str | None, unit: str) -> list[str]:
+    """Tell how much studies differ: tau, the prediction interval, Q, and I2 last."""
+    het = result.heterogeneity
+    if het.tau2 is None or result.k < 2:
+        return []
+    values = natural_values(result, measure, scale)
+    where = {"log": " on the log scale", "logit": " on the log-odds scale"}.get(measure.scale(scale).name, "")
+    size = f"{math.sqrt(het.tau2):.2f}{where}"
+    tau = f"Between studies the effect varies with a standard deviation (tau) of {size}"
+    if het.tau2_interval:
+        low, high = (math.sqrt(max(limit, 0.0)) for limit in het.tau2_interval)
+        tau += f" ({100 * result.level:g} % interval {low:.2f} to {fixed(high, 2)})"
+    sentences = [f"{tau}."]
+    if values.prediction:
+        df = getattr(result, "prediction").df  # noqa: B009 - only some models have one
+        sentences.append(
+            f"In a new centre, {_article(measure.label)} between {values.show(values.prediction[0])} and "
+            f"{values.show(values.prediction[1])}{unit} would be expected "
+            f"({100 * result.level:g} % prediction interval, {df:g} degrees of freedom)."
+        )
+    if het.q:
+        q = f"Q {het.q.value:.1f} on {count(round(het.q.df), 'degree')} of freedom, {p_value(het.q.p_value)}"
+        sentences.append(f"{q}{_i2_words(result)}.")
+    return sentences
+
+
+def importance_sentence(
+    result: PoolResult,
+    measure: Measure,
+    effect: AbsoluteEffect | None,
+    smallest: float | None,
+    sides: Directions,
+    unit: str,
+) -> str:
+    """Hold the interval against the smallest important difference of the protocol, if the units allow it."""
+    if smallest is None:
+        return ""
+    if effect is not None and effect.unit == "thumbs":
+        _, lower, upper = effect.difference
+        size, span = f"{smallest:g} per 100 thumbs", f"{_signed(lower, 1)} to {_signed(upper, 1)} per 100"
+    elif measure.name == "mean_difference":
+        values = natural_values(result, measure, None)
+        lower, upper = values.lower, values.upper
+        low, high = (_signed(value, values.decimals) for value in (lower, upper))
+        size, span = f"{smallest:g}{unit}", f"{low} to {high}{unit}"
+    else:
+        return ""
+    start = f"The protocol calls a difference of {size} important. The interval, {span},"
+    reached = [
+        word
+        for word, far in ((sides.below_short, lower <= -smallest), (sides.above_short, upper >= smallest))
+        if far
+    ]
+    if not reached:
+        return f"{start} holds no difference as large as that."
+    if lower >= smallest or upper <= -smallest:
+        return f"{start} holds only differences at least as large."
+    where = "in both directions" if len(reached) == 2 else f"on the side of “{reached[0]}”"
+    return f"{start} reaches that {where}, and holds smaller differences too."
+
+
+def _i2_words(result: PoolResult) -> str:
+    het = result.heterogeneity
+    if het.i2 is None:
+        return ""
+    text = f"; I² {100 * het.i2:.0f} %"
+    if het.i2_interval:
+        text += f" ({100 * het.i2_interval.lower:.0f} to {100 * het.i2_interval.upper:.0f})"
+    return text
+
+
+def one_of(term: OutcomeTerm) -> str:
+    """Name one occurrence of an outcome, or the outcome, for the middle of a sentence."""
+    return NOUNS[term.id][0] if term.id in NOUNS else lower_first(term.label)
+
+
+def _article(label: str) -> str:
+    return f"{'an' if label[0] in 'aeiou' else 'a'} {label}"
+
+
+def _signed(value: float, decimals: int) -> str:
+    text = fixed(value, decimals)
+    return f"+{text}" if value > 0 and float(f"{value:.{decimals}f}") > 0 else text

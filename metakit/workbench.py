@@ -1,0 +1,108 @@
+"""The short way from a review folder to a report, for scripts and notebooks.
+
+>>> review = open_review("demo_studies")  # doctest: +SKIP
+>>> findings = review.synthesise()  # doctest: +SKIP
+>>> findings.write_report("out")  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from metakit.core.records import Protocol, StudyRecord
+from metakit.errors import Problem
+
+if TYPE_CHECKING:
+    from metakit.review.folder import ReviewFolder
+    from metakit.synthesis.findings import AnalysisFinding, Findings
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewFindings:
+    """What a review found, ready to be read, saved or written as a report."""
+
+    findings: Findings
+
+    @property
+    def analyses(self) -> tuple[AnalysisFinding, ...]:
+        """Every analysis of the plan, answered or not."""
+        return self.findings.analyses
+
+    def analysis(self, name: str) -> AnalysisFinding:
+        """Return the analysis with this id.
+
+        Raises
+        ------
+        UnknownNameError
+            With the nearest ids.
+        """
+        from metakit.errors import UnknownNameError
+
+        for finding in self.findings.analyses:
+            if finding.plan.id == name:
+                return finding
+        raise UnknownNameError("analysis", name, [finding.plan.id for finding in self.findings.analyses])
+
+    def to_json(self) -> dict[str, Any]:
+        """Return all findings as JSON."""
+        return self.findings.to_json()
+
+    def write_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> Path:
+        """Write the report page with its figures and findings.json; return the path of the page."""
+        from metakit.report.write import write_report
+
+        return write_report(self.findings, Path(out_dir), progress=progress)
+
+    def __str__(self) -> str:
+        return "\n".join(f"{finding.title}. {finding.sentences[0]}" for finding in self.findings.analyses)
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A review folder that was read and checked."""
+
+    folder: ReviewFolder
+
+    @property
+    def protocol(self) -> Protocol:
+        """The question and the plan."""
+        return self.folder.protocol
+
+    @property
+    def studies(self) -> tuple[StudyRecord, ...]:
+        """All study records."""
+        return tuple(self.folder.studies)
+
+    @property
+    def questions(self) -> tuple[Problem, ...]:
+        """Unusual values that the checks found and an extractor may want to look at."""
+        return tuple(self.folder.questions)
+
+    def synthesise(self, *, progress: Progress | None = None) -> ReviewFindings:
+        """Carry out the review's plan."""
+        from metakit.synthesis.run import synthesise
+
+        return ReviewFindings(synthesise(self.folder, progress=progress))
+
+
+def open_review(path: str | Path) -> Review:
+    """Read a review folder: its protocol and study records.
+
+    Parameters
+    ----------
+    path : path
+        Folder with `protocol.yaml` and the records.
+
+    Raises
+    ------
+    DataError, UnreadableError
+        With every problem of every file.
+    """
+    from metakit.review.folder import open_folder
+
+    return Review(open_folder(Path(path)))
