@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -234,7 +235,7 @@ def test_appraisal_instrument_resolves(term) -> None:
 
 def test_time_windows_follow_each_other() -> None:
     windows = [term for term in vocabulary("time_windows") if term.id != "last_follow_up"]
-    for one, other in zip(windows, windows[1:], strict=False):
+    for one, other in pairwise(windows):
         assert one.facts.number("until") == other.facts.number("after")
         assert one.facts.number("after") < one.facts.number("target") <= one.facts.number("until")
 
@@ -284,12 +285,42 @@ def test_measures_of_the_protocol_are_those_of_the_registry() -> None:
     words = vocabulary("effect_measures")
     assert set(words.terms) == set(MEASURES.names()) - {"generic"}
     for term in words:
-        assert term.facts.flag("comparative") == MEASURES[term.id].comparative
+        measure = MEASURES[term.id]
+        assert term.facts.flag("comparative") == measure.comparative
+        assert term.facts.words("scales") == tuple(scale.name for scale in measure.scales)
+        assert term.facts.words("zero_cells") == tuple(measure.zero_cell_policies)
     spec = shipped().form("protocol").find("analyses.scale")
     assert spec is not None
     assert set(spec.terms) == {
         scale.name for measure in MEASURES if measure.name != "generic" for scale in measure.scales
     }
+
+
+@pytest.mark.parametrize("field", ["model", "tau2", "interval", "zero_cells"])
+def test_options_of_the_protocol_are_those_of_the_registries(field: str) -> None:
+    from metakit.measures.registry import MEASURES
+    from metakit.models.bayesian import INTERVALS as BAYESIAN_INTERVALS
+    from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
+    from metakit.models.registry import MODELS
+
+    registered = {
+        "model": set(MODELS.names()),
+        "tau2": set(TAU2_ESTIMATORS.names()),
+        "interval": {*MEAN_INTERVALS.names(), *BAYESIAN_INTERVALS},
+        "zero_cells": {policy for measure in MEASURES for policy in measure.zero_cell_policies},
+    }
+    spec = shipped().form("protocol").find(f"analyses.{field}")
+    assert spec is not None
+    assert set(spec.terms) == registered[field]
+
+
+def test_models_of_a_measure_are_those_that_take_it() -> None:
+    from metakit.forms.rules.protocol import RESTRICTED
+    from metakit.models.registry import MODELS
+
+    assert set(RESTRICTED) == {model.name for model in MODELS if model.measures}
+    for term in vocabulary("effect_measures"):
+        assert set(term.facts.words("models")) == {m.name for m in MODELS if term.id in m.measures}
 
 
 def test_forms_folder_is_the_checkout_first() -> None:

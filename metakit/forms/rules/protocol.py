@@ -8,6 +8,8 @@ from metakit.errors import Problem
 from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
+RESTRICTED = ("mantel_haenszel", "peto", "one_stage")
+WITHOUT_TAU2 = ("common_effect", "mantel_haenszel", "peto", "bayesian")
 NEEDS = ("outcomes.outcome", "comparisons.id", "analyses.id", "analyses.measure")
 
 
@@ -146,27 +148,27 @@ def options_fit_measure(context: Context) -> Iterator[Problem]:
     """Find options that an analysis cannot use."""
     for item in context.record.groups("analyses"):
         measure, model = context.term(item, "measure", "analyses.measure"), item.text("model")
-        if model in ("common_effect", "mantel_haenszel", "peto", "bayesian") and item.has("tau2"):
+        if model in WITHOUT_TAU2 and item.has("tau2"):
             yield item.problem(
                 "tau2",
-                f"{model} estimates no tau2 in this way",
+                f"{model} takes no estimator of tau2",
                 found=item.text("tau2"),
-                hint="leave tau2 out",
+                hint="leave it out",
                 severity="error",
             )
         if measure is None:
             continue
-        events = "events" in measure.facts.words("outcome_kinds")
-        if item.text("zero_cells") not in ("", "none") and not events:
+        if model in RESTRICTED and model not in measure.facts.words("models"):
             yield item.problem(
-                "zero_cells",
-                f"{measure.id} has no zero cells",
-                found=item.text("zero_cells"),
-                severity="error",
+                "model", f"{model} does not pool a {measure.label.lower()}", found=model, severity="error"
             )
-        if model == "mantel_haenszel" and not (events and measure.facts.flag("comparative")):
-            yield item.problem(
-                "model", "mantel_haenszel pools comparisons of events", found=measure.id, severity="error"
-            )
-        if model == "peto" and measure.id not in ("peto_odds_ratio", "odds_ratio"):
-            yield item.problem("model", "peto pools odds ratios", found=measure.id, severity="error")
+        for field, fact in (("scale", "scales"), ("zero_cells", "zero_cells")):
+            allowed = measure.facts.words(fact)
+            if item.text(field) and item.text(field) not in allowed:
+                yield item.problem(
+                    field,
+                    f"not an option of {measure.id}",
+                    found=item.text(field),
+                    allowed=", ".join(allowed),
+                    severity="error",
+                )

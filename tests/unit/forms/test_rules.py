@@ -845,7 +845,7 @@ PROTOCOL_CASES = [
         "measure: risk_ratio}",
         "measure: risk_ratio, model: mantel_haenszel, tau2: reml}",
         "error",
-        "no tau2",
+        "no estimator of tau2",
         "analyses[1].tau2",
     ),
     (
@@ -853,7 +853,7 @@ PROTOCOL_CASES = [
         "measure: risk_ratio}",
         "measure: risk_ratio, model: peto}",
         "error",
-        "odds ratios",
+        "does not pool a risk ratio",
         "analyses[1].model",
     ),
     (
@@ -861,10 +861,17 @@ PROTOCOL_CASES = [
         "level: 0.9}",
         "zero_cells: constant}",
         "error",
-        "no zero cells",
+        "not an option of mean_difference",
         "analyses[2].zero_cells",
     ),
-    ("options_fit_measure", "level: 0.9}", "model: mantel_haenszel}", "error", "events", "analyses[2].model"),
+    (
+        "options_fit_measure",
+        "level: 0.9}",
+        "model: mantel_haenszel}",
+        "error",
+        "does not pool a mean difference",
+        "analyses[2].model",
+    ),
 ]
 
 
