@@ -86,6 +86,10 @@ def answer(table: str, path: str) -> tuple[float, float] | None:
         return heterogeneity(table, head, figure, places)
     if method == "common_effect":
         result = fit(table, head, model="common_effect")
+        if figure == "q_residual":
+            return result.heterogeneity.q.value, CLOSED - 1
+        if figure == "p_value" and result.mean.p_value is None:
+            return None  # a proportion or a rate has no null value to test
         return mean_figure(result, figure, places), CLOSED
     required = ITERATED if method in ("reml", "maximum_likelihood", "paule_mandel") else CLOSED - 0.5
     options = {"tau2": method, "interval": INTERVALS[figure]}
@@ -96,6 +100,8 @@ def answer(table: str, path: str) -> tuple[float, float] | None:
         return result.heterogeneity.tau2, required
     if figure in PREDICTIONS:
         return result.prediction.interval[int(places[0])], required
+    if figure == "p_value" and result.mean.p_value is None:
+        return None
     return mean_figure(result, figure, places), required
 
 

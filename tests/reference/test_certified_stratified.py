@@ -19,7 +19,14 @@ from metakit.models.pool import pool
 COUNTS = ["events_1", "total_1", "events_2", "total_2"]
 RATES = ["events_1", "time_1", "events_2", "time_2"]
 MEASURES = {"odds_ratio": COUNTS, "risk_ratio": COUNTS, "risk_difference": COUNTS, "rate_ratio": RATES}
-JOBS = [(record, measure) for record in certified("stratified") for measure in MEASURES if measure in record]
+JOBS = [
+    (record, measure)
+    for record in certified("stratified")
+    for measure in MEASURES
+    if measure in record
+    # no event at all: a variance of zero, for test_no_event_at_all
+    and not (record[measure] and float(record[measure]["standard_error"]) == 0)
+]
 PETO = [record for record in certified("stratified") if "peto" in record]
 
 
@@ -40,8 +47,6 @@ def test_mantel_haenszel(job: tuple[dict[str, Any], str]) -> None:
         with pytest.raises(NotEstimableError, match=r"\w"):
             pool(effects, model="mantel_haenszel")
         return
-    if float(truth["standard_error"]) == 0:
-        pytest.skip("no variation at all: see test_no_event_at_all")
     result = pool(effects, model="mantel_haenszel")
     comparison = Comparison(f"{record['name']}/{measure}")
     comparison.check("estimate", result.estimate, truth["estimate"], CLOSED, truth["standard_error"])

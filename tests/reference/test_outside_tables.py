@@ -86,6 +86,8 @@ def test_common_and_random_effects_of_statsmodels(name: str) -> None:
 
     effects = effect_sizes(frame(name), measure="odds_ratio", zero_cells="none")
     for theirs_name, ours_name in (("dl", "dersimonian_laird"), ("iterated", "paule_mandel")):
+        if (name, theirs_name) == ("borenstein_or", "iterated"):
+            continue  # its fixed-point step overshoots below zero here and answers 0, although Q(0) = 10.55 > 5
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             theirs = combine_effects(effects.effect, effects.variance, method_re=theirs_name, atol=1e-12)

@@ -55,9 +55,17 @@ class Posterior:
     """
 
     def __init__(
-        self, y: Vector, v: Vector, log_prior: LogPrior, mean_prior: tuple[Number, Number] | None = None
+        self,
+        y: Vector,
+        v: Vector,
+        log_prior: LogPrior,
+        mean_prior: tuple[Number, Number] | None = None,
+        prior_power: int | None = None,
     ) -> None:
         self.y, self.v, self.log_prior, self.mean_prior = y, v, log_prior, mean_prior
+        # for large tau the marginal likelihood falls like tau^-(k-1) under a flat mean; a prior that itself falls only
+        # like tau^-prior_power leaves a posterior whose higher moments do not exist
+        self.tail_power = mp.inf if prior_power is None else mpf(len(y) - 1 + prior_power)
         self.top = mpf(0)
         scale = mp.sqrt(total(v) / len(v))
         self.top = max(self.log_density(scale * mp.power(2, i)) for i in range(-12, 8))
@@ -121,8 +129,8 @@ class Posterior:
         mean = total(node.mass * node.tau for node in self.nodes)
         square = total(node.mass * (node.tau - mean) ** 2 for node in self.nodes)
         return {
-            "mean": mean,
-            "sd": mp.sqrt(square),
+            "mean": mean if self.tail_power > 2 else None,
+            "sd": mp.sqrt(square) if self.tail_power > 3 else None,
             "quantiles": [self.tau_quantile(p) for p in probabilities],
         }
 
@@ -170,8 +178,8 @@ class Posterior:
         mean = total(mass * m for mass, m, _ in rows)
         square = total(mass * (s**2 + (m - mean) ** 2) for mass, m, s in rows)
         return {
-            "mean": mean,
-            "sd": mp.sqrt(square),
+            "mean": mean if self.tail_power > 2 else None,
+            "sd": mp.sqrt(square) if self.tail_power > 3 else None,
             "quantiles": [mixture_quantile(rows, p) for p in probabilities],
             "probability_below_zero": mixture_cdf(rows, mpf(0)),
         }

@@ -42,6 +42,14 @@ def poisson_kernel(events: object, time: object) -> Kernel:
     return kernel
 
 
+def shared_events_kernel(row: tuple[object, ...]) -> Kernel:
+    """x1 of x1 + x2 events fall in arm 1, eta the log rate ratio: binomial with odds exp(eta) T1 / T2."""
+    x1, t1, x2, t2 = exact(row)
+    inner = binomial_kernel(x1, x1 + x2)
+    offset = mp.log(t1 / t2)
+    return lambda eta: inner(eta + offset)
+
+
 def hypergeometric_kernel(row: tuple[object, ...]) -> Kernel:
     """a of n1 and c of n2 given a + c, eta the log odds ratio (Fisher's non-central distribution)."""
     a, n1, c, n2 = (int(item) for item in row)

@@ -25,7 +25,9 @@ def certify(y: Vector, v: Vector, level: Number) -> dict[str, object]:
         "h_interval_centred_at_raw_h": het.h_interval(q, k, level, centre_at_one=False),
         "i2_interval_from_h": None if h is None else [het.i2_from_h(limit) for limit in h],
         "typical_variance": het.typical_variance(v),
-        "random_effects": {name: _random(y, v, rule(y, v), level) for name, rule in ESTIMATORS.items()},
+        "random_effects": {
+            name: random_effects(y, v, rule(y, v), level) for name, rule in ESTIMATORS.items()
+        },
         "likelihood_maxima": {
             "reml": [point for point, _ in local_maxima(y, v, restricted=True)],
             "maximum_likelihood": [point for point, _ in local_maxima(y, v, restricted=False)],
@@ -51,7 +53,7 @@ def _common(y: Vector, v: Vector, level: Number) -> dict[str, object]:
     return {"estimate": mean.estimate(y, v, zero)[0], **mean.wald(y, v, zero, level).as_dict()}
 
 
-def _random(y: Vector, v: Vector, tau2: Number, level: Number) -> dict[str, object]:
+def random_effects(y: Vector, v: Vector, tau2: Number, level: Number) -> dict[str, object]:
     k = len(y)
     centre, se = mean.estimate(y, v, tau2)
     plain = mean.hartung_knapp(y, v, tau2, level, floor=False)

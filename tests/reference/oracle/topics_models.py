@@ -6,7 +6,7 @@ import sys
 
 from mpmath import mpf
 
-from . import bayes, cases, dependent, one_stage
+from . import bayes, cases, dependent, one_stage, one_stage_two_arms
 from .precision import doubles
 from .tau2 import reml
 
@@ -82,6 +82,21 @@ def one_stage_models() -> tuple[str, Records]:
                 name.startswith("lanza"),
             )
         )
+    doctors = cases.columns(cases.table("doctors_irr"), *cases.TWO_RATES)
+    revisions: list[tuple[object, ...]] = [
+        (1, "120", 4, "98"),
+        (0, "77", 2, "80"),
+        (6, "210", 3, "190"),
+        (0, "30", 0, "25"),
+        (1, "140", 9, "151"),
+    ]
+    for name, rate_rows, start in (
+        ("doctors_irr", doctors, "0.4"),
+        ("invented: revisions in two arms", revisions, "-0.5"),
+    ):
+        informative = [row for row in rate_rows if int(str(row[0])) + int(str(row[2])) > 0]
+        kernels = [one_stage.shared_events_kernel(row) for row in informative]
+        jobs.append((name, "rate_ratio_binomial_normal", list(rate_rows), kernels, start, "0.3", False))
     records: Records = []
     for name, model, rows, kernels, mu, tau, profile in jobs:
         print("  ", name, model, file=sys.stderr, flush=True)
@@ -89,6 +104,27 @@ def one_stage_models() -> tuple[str, Records]:
         if profile and not answer["boundary"]:
             answer["profile_likelihood_interval"] = one_stage.profile_interval(kernels, answer, LEVEL)
         records.append({"name": name, "model": model, "rows": rows, **answer})
+    uneven: list[tuple[object, ...]] = [
+        (5, 40, 1, 38),
+        (0, 25, 0, 30),
+        (0, 18, 4, 20),
+        (9, 35, 4, 36),
+        (1, 60, 0, 55),
+        (2, 44, 14, 40),
+    ]
+    name = "invented: uneven arms, one study without events"
+    informative = [row for row in uneven if (row[0], row[2]) != (0, 0)]
+    for halves in (False, True):
+        print("  ", name, "fixed intercepts", file=sys.stderr, flush=True)
+        answer = one_stage_two_arms.fixed_intercepts(informative, mpf("-0.3"), mpf("0.5"), halves=halves)
+        records.append(
+            {"name": name, "model": "fixed_study_intercepts", "halves": halves, "rows": uneven, **answer}
+        )
+    eight = cases.columns(cases.table("nicotine_gum"), *cases.TWO_COUNTS)[:8]
+    for label, rows in ((name, uneven), ("nicotine_gum, first eight", eight)):
+        records.append(
+            {"name": label, "model": "beta_binomial", "rows": rows, **one_stage_two_arms.beta_binomial(rows)}
+        )
     return "one-stage models by quadrature on the whole line; log-likelihoods keep all constants", records
 
 
@@ -180,7 +216,7 @@ def bayesian() -> tuple[str, Records]:
     for name, texts, y, v, prior, parameters, log_prior, mean_prior in jobs:
         print("  ", name, prior, file=sys.stderr, flush=True)
         location = None if mean_prior is None else (mpf(mean_prior[0]), mpf(mean_prior[1]))
-        posterior = bayes.Posterior(y, v, log_prior, location)
+        posterior = bayes.Posterior(y, v, log_prior, location, {"uniform": 0, "half_cauchy": 2}.get(prior))
         record: dict[str, object] = {
             "name": name,
             "doubles": texts is not None,
