@@ -6,6 +6,7 @@ variance of the estimate); contributions to one contrast add up to 1.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -53,27 +54,30 @@ def contributions(part: NetworkPart) -> Contributions:
     )
 
 
-def direct_shares(part: NetworkPart) -> Mapping[tuple[str, str], float]:
-    """Return the share of direct evidence in each directly compared contrast.
+def direct_estimates(part: NetworkPart) -> Mapping[tuple[str, str], tuple[float, float, float]]:
+    """Return (estimate, standard error, share) of the direct evidence on each directly compared pair.
 
-    The variance of the network's estimate over that of the studies that compare the two techniques alone, at
-    the network's tau2; 1 means that nothing indirect is known.
+    The studies that compare the two techniques are pooled alone, at the network's tau2. The share is the
+    variance of the network's estimate over that of the direct one; 1 means that nothing indirect is known.
     """
     arms = part.arms
-    shares = {}
+    members: dict[str, set[str]] = {}
+    for study, technique in zip(arms.study, arms.technique, strict=True):
+        members.setdefault(study, set()).add(technique)
+    found = {}
     for one, two in direct_pairs(arms):
-        both = {
-            study
-            for study in arms.studies
-            if {one, two} <= {t for s, t in zip(arms.study, arms.technique, strict=True) if s == study}
-        }
         keep = np.array(
-            [s in both and t in (one, two) for s, t in zip(arms.study, arms.technique, strict=True)]
+            [
+                technique in (one, two) and {one, two} <= members[study]
+                for study, technique in zip(arms.study, arms.technique, strict=True)
+            ]
         )
         alone = arms.select(keep)
         fit = kernel.fit_arms(
             membership(alone, (one, two)), alone.study_index, alone.value, alone.variance, part.tau2
         )
         variance = float(fit.covariance[0, 0] + fit.covariance[1, 1] - 2 * fit.covariance[0, 1])
-        shares[one, two] = min(part.contrast(one, two).standard_error ** 2 / variance, 1.0)
-    return shares
+        estimate = float(fit.coefficients[0] - fit.coefficients[1])
+        share = min(part.contrast(one, two).standard_error ** 2 / variance, 1.0)
+        found[one, two] = (estimate, math.sqrt(variance), share)
+    return found
