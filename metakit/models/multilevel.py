@@ -2,8 +2,8 @@
 
 References
 ----------
-Konstantopoulos (2011) for the three-level model; Pustejovsky & Tipton (2022) for the working model of correlated
-and hierarchical effects; Tipton (2015) for CR2 with Satterthwaite degrees of freedom.
+Konstantopoulos (2011) for the three-level model; Pustejovsky & Tipton (2022) for the model of correlated and
+hierarchical effects; Tipton (2015) for CR2 with Satterthwaite degrees of freedom.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from metakit.numerics.one_stage_likelihood import LatentModel, marginal
 _START_SPREADS = (0.25, 1.0)
 _LEAST_START_SPREAD = 0.05  # a spread that starts at zero could never leave it
 _ZERO_SPREAD = 1e-6
-_SETTLED = 1e-8
+_SETTLED = 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,7 +33,7 @@ class LatentFit:
     nodes : ndarray of int, shape (B,)
         Quadrature nodes that were enough.
     settled : ndarray of bool, shape (B,)
-        Log-likelihood and score do not change by more than 1e-8 with twice the nodes.
+        Log-likelihood and score do not change by more than 1e-10 with twice the nodes.
     other_maximum : ndarray of bool, shape (B,)
         Another start ended at a lower maximum: the likelihood has more than one.
     free : ndarray of bool, shape (P + D,)

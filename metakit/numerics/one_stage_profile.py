@@ -14,6 +14,7 @@ _STEPS = 60
 _TOLERANCE = 1e-9
 _SETTLED = 1e-7
 _FARTHEST = 15.0  # on a log or logit scale: beyond, a limit is as good as infinite
+_LARGEST_SPREAD = 8.0  # a likelihood that can be held up by such a tau excludes nothing on that side
 _LEAST_START_SPREAD = 0.05
 
 
@@ -111,7 +112,8 @@ def _limit(
         below[live[short]] = distance[live[short]]
         beyond[live[~short]] = distance[live[~short]]
         narrow = (beyond - below)[live] < 1e-12 * (1.0 + np.abs(centre[live]) + distance[live])
-        endless = short & (distance[live] >= _FARTHEST)
+        widest = np.abs(refit.parameters[:, terms])
+        endless = short & ((distance[live] >= _FARTHEST) | (widest > _LARGEST_SPREAD))
         found = (np.abs(gap) < _TOLERANCE) | narrow | endless
         ended = live[found]
         answer[ended] = np.where(endless[found], side * np.inf, centre[ended] + side * distance[ended])
@@ -131,6 +133,8 @@ def _limit(
         farther = np.where(bounded, (below[live] + beyond[live]) / 2, 2.0 * distance[live])
         sound = np.isfinite(step) & (step > below[live]) & (step < beyond[live])
         most = np.minimum(np.where(bounded, np.inf, 3.0 * distance[live]), _FARTHEST)
+        if parameter == terms:
+            most = np.minimum(most, _LARGEST_SPREAD + 1.0)
         distance[live] = np.minimum(np.where(sound, step, farther), most)
         live = live[going]
         if len(live) == 0:
