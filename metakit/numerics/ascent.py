@@ -14,7 +14,7 @@ IntArray = NDArray[np.intp]
 
 _STEPS = 80
 _HALVINGS = 40
-_DECREMENT = 1e-18  # (distance to the maximum in standard errors) squared
+_DECREMENT = 1e-24  # (distance to the maximum in standard errors) squared
 _GOOD_DECREMENT = 1e-9  # still a maximum when rounding lets the function climb no further
 _ROUNDING = 1e-13
 _LARGEST_STEP = 3.0

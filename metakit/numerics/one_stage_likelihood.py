@@ -22,7 +22,7 @@ from metakit.numerics.one_stage_densities import Density
 from metakit.numerics.quadrature import gauss_hermite_rule
 
 _MODE_STEPS = 100
-_MODE_TOLERANCE = 1e-9
+_MODE_TOLERANCE = 1e-5  # quadratic convergence: the last step leaves about its square
 _LARGEST_PREDICTOR_STEP = 3.0
 
 
@@ -102,6 +102,7 @@ def _latent_mode(
     size = model.dimensions
     mode = start.copy()
     moving = np.ones(mode.shape[1:], dtype=bool)
+    curvature = np.ones((3 if size == 2 else 1, *mode.shape[1:]))
     for _ in range(_MODE_STEPS):
         slope = [-mode[d] for d in range(size)]
         curve_11 = np.ones(mode.shape[1:])
@@ -130,12 +131,15 @@ def _latent_mode(
             leap > _LARGEST_PREDICTOR_STEP, _LARGEST_PREDICTOR_STEP / np.maximum(leap, 1e-300), 1.0
         )
         # Each study stops by itself, so that its neighbours in a batch cannot change its last digits.
+        curves = (curve_11,) if size == 1 else (curve_11, curve_21, curve_22)
+        curvature = np.where(moving, np.stack(curves), curvature)
         mode += np.where(moving, step, 0.0)
         moving &= np.abs(step).max(axis=0) > _MODE_TOLERANCE
         if not moving.any():
             break
     if size == 1:
-        return mode, np.stack([1.0 / np.sqrt(curve_11)])
+        return mode, 1.0 / np.sqrt(curvature)
+    curve_11, curve_21, curve_22 = curvature
     determinant = curve_11 * curve_22 - curve_21**2
     first_root = np.sqrt(curve_22 / determinant)
     return mode, np.stack([first_root, -curve_21 / determinant / first_root, 1.0 / np.sqrt(curve_22)])

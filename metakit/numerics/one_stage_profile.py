@@ -145,28 +145,31 @@ def _limit(
 def signed_root(model: LatentModel, fit: LatentFit, *, parameter: int, value: float) -> FloatArray:
     """Return the signed root of the likelihood ratio of one value of a parameter, shape (B,).
 
-    It is compared with the standard normal distribution; NaN where the refit failed.
+    It is compared with the standard normal distribution; NaN where the refit failed. Nodes are raised until
+    the likelihood there is settled.
     """
     best, terms = fit.maximum, model.coefficients
     start = best.parameters.copy()
     away = best.parameters[:, parameter] - value
     start[:, parameter] = value
-    for column in np.flatnonzero(fit.free[terms:]) + terms:
-        reach = np.abs(away) / 2 if column == terms else 0.0
-        start[:, column] = np.maximum(np.maximum(start[:, column], reach), _LEAST_START_SPREAD)
     free = fit.free.copy()
     free[parameter] = False
+    for column in np.flatnonzero(free[terms:]) + terms:
+        reach = np.abs(away) / 2 if column == terms else 0.0
+        start[:, column] = np.maximum(np.maximum(start[:, column], reach), _LEAST_START_SPREAD)
     answer = np.full(len(away), np.nan)
-    for rung in np.unique(fit.nodes):
-        rows = np.flatnonzero(fit.nodes == rung)
-        refit = maximise(
-            model.rows(rows),
-            start[rows],
-            best.intercepts[rows],
-            free=free,
-            nodes=int(rung),
-            mode=best.mode[rows],
-        )
+    ladder = NODE_LADDER[model.dimensions]
+    open_rows = np.arange(len(away))
+    for rung, finer in zip(ladder, [*ladder[1:], 0], strict=True):
+        rows = open_rows[fit.nodes[open_rows] <= rung]
+        if len(rows) == 0:
+            continue
+        here, inner = model.rows(rows), best.intercepts[rows]
+        refit = maximise(here, start[rows], inner, free=free, nodes=rung, mode=best.mode[rows])
         root = np.sign(away[rows]) * np.sqrt(np.maximum(2.0 * (best.value[rows] - refit.value), 0.0))
         answer[rows] = np.where(refit.converged, root, np.nan)
+        if finer:
+            check = marginal(here, refit.parameters, refit.intercepts, nodes=finer, start=refit.mode)
+            good = refit.converged & (np.abs(check.value - refit.value) <= _SETTLED)
+            open_rows = open_rows[~np.isin(open_rows, rows[good])]
     return answer
