@@ -53,6 +53,12 @@ _FIELD = (
     _field("refers_to", "text", "path of the identifiers that the value must be one of"),
     _field("repeats", "yes_no", "a list of such groups"),
     _field("at_least", "integer", "fewest entries of a repeating group", hard_minimum=0),
+    _field(
+        "matched_by",
+        "list",
+        "fields of a repeating group that tell its entries apart, the most telling first",
+    ),
+    _field("per_person", "yes_no", "says who extracted or judged: not compared between two extractors"),
     _field("use", "text", "name of a shared group that lists the fields"),
     _field("fields", GROUP, "fields of a group", repeats=True, shared="field"),
 )
@@ -149,7 +155,7 @@ class SpecBuilder:
             if FIELD_TYPES[kind].needs_choices != bool(terms):
                 need = "lists its choices, or names a vocabulary" if not terms else "has no choices"
                 self._add(group, "type", f"a field of type {kind} {need}", kind)
-            for key in ("fields", "use", "repeats", "at_least"):
+            for key in ("fields", "use", "repeats", "at_least", "matched_by"):
                 if group.has(key):
                     self._add(group, key, f"only a group has {key}")
         limits = {
@@ -176,6 +182,8 @@ class SpecBuilder:
             refers_to=group.text("refers_to"),
             repeats=bool(group.flag("repeats")),
             at_least=group.integer("at_least") or 0,
+            matched_by=group.words("matched_by"),
+            per_person=bool(group.flag("per_person")),
             fields=self.fields(group.groups("fields")),
             shared=use if use in self.shared else "",
             place=group.place,

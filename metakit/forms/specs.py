@@ -65,6 +65,9 @@ class FieldSpec:
     Hard limits are impossible to leave (error), soft limits unusual (question). `terms` are the choices.
     `refers_to` is the path of the ids that the value must be one of ('arms.id'). `shared` names a group of
     fields that several places use; it is looked up when read, so that a form can describe itself.
+    `matched_by` are the fields that tell the entries of a repeating group apart, so that two extractors'
+    entries can be laid side by side whatever their order. `per_person` marks what says who extracted or
+    judged: it differs between two people by nature and is not compared.
     """
 
     name: str
@@ -84,6 +87,8 @@ class FieldSpec:
     refers_to: str = ""
     repeats: bool = False
     at_least: int = 0
+    matched_by: tuple[str, ...] = ()
+    per_person: bool = False
     fields: tuple[FieldSpec, ...] = ()
     shared: str = ""
     place: Place | None = None

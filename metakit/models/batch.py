@@ -6,6 +6,7 @@ a batch axis and a mask.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 from typing import TypeVar
 
@@ -73,27 +74,26 @@ def random_effects_batch(
     >>> round(float(found.mean.upper - found.mean.estimate), 3)
     0.548
     """
-    shape = np.broadcast_shapes(
-        np.shape(effect), np.shape(variance), np.shape(present) if present is not None else ()
-    )
-    rows, k = int(np.prod(shape[:-1])), shape[-1]
-    size = max(1, CHUNK // max(k, 1))
-    if rows <= size:
+    parts = (effect, variance) if present is None else (effect, variance, present)
+    shape = np.broadcast_shapes(*(np.shape(part) for part in parts))
+    if math.prod(shape) <= CHUNK or len(shape) < 2:
         return _pool(effect, variance, present, tau2, interval, prediction, level)
+    rows, k = math.prod(shape[:-1]), shape[-1]
+    size = max(1, CHUNK // max(k, 1))
     y, v, here = (
         None if part is None else np.broadcast_to(np.asarray(part), shape).reshape(rows, k)
         for part in (effect, variance, present)
     )
-    parts = []
+    chunks = []
     for first in range(0, rows, size):
         cut = slice(first, first + size)
         mask = None if here is None else here[cut]
-        parts.append(_pool(y[cut], v[cut], mask, tau2, interval, prediction, level))  # type: ignore[index]
+        chunks.append(_pool(y[cut], v[cut], mask, tau2, interval, prediction, level))  # type: ignore[index]
     leading = shape[:-1]
     return RandomEffectsBatch(
-        tau2=_joined([part.tau2 for part in parts], leading),
-        mean=_joined([part.mean for part in parts], leading),
-        prediction=None if prediction is None else _joined([part.prediction for part in parts], leading),
+        tau2=_joined([part.tau2 for part in chunks], leading),
+        mean=_joined([part.mean for part in chunks], leading),
+        prediction=None if prediction is None else _joined([part.prediction for part in chunks], leading),
     )
 
 

@@ -11,10 +11,11 @@ from numpy.typing import ArrayLike
 
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import PoolResult
-from metakit.errors import DataError, MetakitError, NotEstimableError, Problem, UsageError
+from metakit.errors import DataError, MetakitError, NotEstimableError, Problem, UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, listed
 from metakit.models.choice import choose, informative
+from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
 from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.models.single_study import single_study
 
@@ -92,6 +93,7 @@ def pool(
     if not len(usable):
         raise NotEstimableError(_nothing(table))
     if len(usable) == 1:
+        _known_names(options, model)
         result: PoolResult = single_study(table, int(usable[0]), options)
         asked = f"The model {model} was asked for; one study leaves nothing to fit it to."
         return _with_notes(result, [asked] if model else [])
@@ -113,6 +115,15 @@ def _fitting(model: str, table: EffectTable) -> Model:
             f"the {model} model does not take the measure {measure.name}; it takes {', '.join(allowed)}"
         )
     return entry
+
+
+def _known_names(options: PoolOptions, model: str | None) -> None:
+    """Refuse misspelt names also where one study leaves nothing for them to do."""
+    if model not in (None, "random_effects", "common_effect"):
+        return
+    for registry, name in ((TAU2_ESTIMATORS, options.tau2), (MEAN_INTERVALS, options.interval)):
+        if name is not None and name not in registry:
+            raise UnknownNameError(registry.kind, name, registry.names())
 
 
 def _with_notes(result: PoolResult, first: list[str]) -> PoolResult:

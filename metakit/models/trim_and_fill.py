@@ -81,7 +81,8 @@ def trim_and_fill(
     """
     if estimator not in ESTIMATORS:
         raise UnknownNameError("estimator of missing studies", estimator, ESTIMATORS)
-    y, v = np.asarray(effect, dtype=float), np.asarray(variance, dtype=float)
+    y: FloatArray = np.asarray(effect, dtype=float)
+    v: FloatArray = np.asarray(variance, dtype=float)
     k = len(y)
     if k < 3:
         raise NotEstimableError(f"{k} studies are too few to speak of a symmetric funnel (at least 3)")
@@ -91,7 +92,7 @@ def trim_and_fill(
             effect=chosen, variance=spread, model=model, tau2=tau2, interval="wald", level=level
         ).estimate
 
-    missing = side or _missing_side(y, v)
+    missing: Literal["left", "right"] = side or _missing_side(y, v)
     sign = 1.0 if missing == "left" else -1.0
     order = np.argsort(sign * y, kind="stable")
     flipped: FloatArray = sign * y[order]
@@ -125,7 +126,9 @@ def _missing_side(y: FloatArray, v: FloatArray) -> Literal["left", "right"]:
 
 def _number(deviation: FloatArray, counter: Callable[[FloatArray, FloatArray, int], float]) -> int:
     k = len(deviation)
-    ranks = np.argsort(np.argsort(np.abs(deviation), kind="stable"), kind="stable") + 1.0
+    ranks: FloatArray = (
+        np.argsort(np.argsort(np.abs(deviation), kind="stable"), kind="stable").astype(float) + 1
+    )
     return int(min(max(0, round(counter(deviation, ranks, k))), k - 2))
 
 

@@ -45,7 +45,7 @@ class NetworkAnalysis:
     notes: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """Return the answer in the fixed form of the command line; the first part's figures stand at the top."""
+        """Return the answer in the fixed form of the command line; the first part stands at the top."""
         first = self.parts[0]
         answer: dict[str, Any] = {
             "measure": self.arms.measure,
@@ -142,9 +142,10 @@ def _analyse(
         notes.append(f"One study ({arms.studies[0]}): its own contrasts are shown, nothing is pooled.")
     if part.df <= 0 and len(arms.studies) > 1:
         notes.append(
-            "Every comparison has one study: how much studies differ cannot be estimated (tau\u00b2 taken as 0)."
+            "Every comparison has one study: how much studies differ cannot be told (tau\u00b2 is 0)."
         )
-    ranking, fragile = None, ()
+    ranking: Ranking | None = None
+    fragile: tuple[Threshold, ...] = ()
     if lower_is_better is None:
         notes.append("No ranks: say whether lower or higher is better.")
     elif len(part.techniques) < FEWEST_TO_RANK or len(arms.studies) < FEWEST_TO_RANK:

@@ -1,10 +1,11 @@
 """Weighted regression of arm-level values with study intercepts: the kernel under networks and components.
 
-An arm i of study s has a value m (logit of the risk, log rate, mean, ...) with variance v. A contrast model with
-multi-arm studies, whose between-study covariance is tau2 for every contrast and tau2/2 between contrasts that
-share an arm, is the same as independent arm effects of variance tau2/2 under study intercepts (Lu & Ades 2004;
-Rucker 2012 for the graph form). So nothing but a weighted regression is needed, for any number of arms: each
-study's weighted mean is taken out of the columns, and the normal equations are assembled from what remains.
+An arm i of study s has a value m (logit of the risk, log rate, mean, ...) with variance v. A contrast
+model with multi-arm studies, whose between-study covariance is tau2 for every contrast and tau2/2 between
+contrasts that share an arm, is the same as independent arm effects of variance tau2/2 under study
+intercepts (Lu & Ades 2004; Rucker 2012 for the graph form). So nothing but a weighted regression is
+needed, for any number of arms: each study's weighted mean is taken out of the columns, and the normal
+equations are assembled from what remains.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
+from metakit.numerics.weights import scalar
 
 
 def normal_quantile(level: float) -> float:
@@ -23,7 +24,7 @@ def t_quantile(level: float, df: FloatArray) -> FloatArray:
     interval. A batch usually shares its degrees of freedom, so each distinct value is inverted once.
     """
     if np.ndim(df) == 0:
-        return np.float64(_t_quantile(level, float(df)))  # type: ignore[return-value]
+        return scalar(_t_quantile(level, float(df)))
     if len(df) and (df == df[0]).all():
         return np.full(df.shape, _t_quantile(level, float(df[0])))
     distinct, where = np.unique(df, return_inverse=True)

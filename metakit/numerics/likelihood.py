@@ -24,7 +24,7 @@ import numpy as np
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.roots import newton_in_bracket, newton_of_one
 from metakit.numerics.tau2 import Tau2Estimate
-from metakit.numerics.weights import IndexArray, Studies, dot, scalar
+from metakit.numerics.weights import IndexArray, Studies, column, dot, scalar
 
 GRID_STEP = 1.5
 """Factor by which the anchor's weight falls from one grid point to the next."""
@@ -62,12 +62,12 @@ def _parts(
         effect, variance, here = effect[:, None, :], variance[:, None, :], here[:, None, :]
         anchor_variance = anchor_variance[:, None]
         mean = None if mean is None else mean[:, None]
-    weight = here / (variance + tau2[..., None])
+    weight = here / (variance + column(tau2))
     anchor = 1.0 / (anchor_variance + tau2)
     rest = dot(weight, here)
     total = rest + anchor
     centre = dot(weight, effect) / total if mean is None else mean
-    pull = weight * (effect - centre[..., None])
+    pull = weight * (effect - column(centre))
     anchor_pull = anchor * centre
     observed = dot(pull, pull) + anchor_pull * anchor_pull
     second = dot(weight, weight)
@@ -125,14 +125,20 @@ def scan(studies: Studies, *, restricted: bool, mean: FloatArray | None = None) 
     end = np.maximum((studies.largest_variance() - _SAFE_RATIO * lowest) / (_SAFE_RATIO - 1.0), 0.0)
     points = 1 + math.ceil(math.log1p(np.max(end / lowest)) / _LOG_STEP)
     # An analysis that needs fewer points than its neighbours repeats its last one: the answer is the same.
-    grid = np.minimum(lowest[..., None] * _steps(points), end[..., None])
-    block = max(1, BLOCK // (points * studies.effect.shape[-1]))
-    if block >= studies.rows:
+    grid = np.minimum(column(lowest) * _steps(points), column(end))
+    size = points * studies.effect.shape[-1]
+    if size * studies.rows <= BLOCK:
         at = _parts(studies, grid, restricted, mean, grid=True)
         return Scan(grid, at.expected, at.observed)
     expected, observed = np.empty_like(grid), np.empty_like(grid)
-    for first in range(0, studies.rows, block):
-        part = slice(first, first + block)
+    if size > BLOCK:  # many studies: a point at a time
+        for point in range(points):
+            at = _parts(studies, grid[..., point], restricted, mean)
+            expected[..., point], observed[..., point] = at.expected, at.observed
+        return Scan(grid, expected, observed)
+    rows = BLOCK // size
+    for first in range(0, studies.rows, rows):
+        part = slice(first, first + rows)
         fixed = None if mean is None else mean[part]
         at = _parts(studies.take(part), grid[part], restricted, fixed, grid=True)
         expected[part], observed[part] = at.expected, at.observed
@@ -230,7 +236,7 @@ def _bound(studies: Studies, low: FloatArray, mean: FloatArray | None) -> FloatA
     so the score is negative beyond S + sqrt(S v_max), S = s / (k - 1).
     """
     centre = dot(studies.effect, studies.others) / studies.count if mean is None else mean
-    residual = studies.effect - centre[..., None]
+    residual = studies.effect - column(centre)
     squares = dot(residual * studies.others, residual) + centre * centre
     spread = squares / np.maximum(studies.count - 1, 1.0)
     return 1.001 * np.maximum(spread + np.sqrt(spread * studies.largest_variance()), low)

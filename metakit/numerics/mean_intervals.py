@@ -45,7 +45,7 @@ class MeanIntervalKernel(Protocol):
 def _interval(
     studies: Studies, weights: Weighted, level: float, *, normal: bool, scaled: bool, floor: bool
 ) -> MeanIntervals:
-    one = np.ones_like(studies.count)
+    one = 1.0 + 0.0 * studies.count
     # one study: 0 / 0, nothing to scale by; the quantile is infinite there
     raw = (weights.squares() + (studies.count == 1)) / np.maximum(studies.count - 1, 1.0) if scaled else one
     factor = np.maximum(raw, 1.0) if floor else raw

@@ -12,7 +12,7 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.roots import LIMIT, STEP_TOLERANCE, newton_in_bracket
-from metakit.numerics.weights import IndexArray, Studies, Weighted, dot, weigh, weighted
+from metakit.numerics.weights import IndexArray, Studies, Weighted, column, dot, weigh, weighted
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +58,7 @@ def _moments(studies: Studies, weights: Weighted) -> FloatArray:
     [Q_a - (sum a v - sum a^2 v / sum a)] / (sum a - sum a^2 / sum a); the bracket is written as
     sum a v (1 - a / sum a), which does not cancel.
     """
-    share_left = 1.0 - weights.others / weights.total[..., None]
+    share_left = 1.0 - weights.others / column(weights.total)
     anchor_left = weights.others_total / weights.total
     expected = dot(weights.others * studies.variance, share_left)
     expected = expected + weights.anchor * studies.anchor_variance * anchor_left

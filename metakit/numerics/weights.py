@@ -2,8 +2,8 @@
 
 One analysis is a pair of one-dimensional arrays; a batch has one analysis a row, its leading axes folded
 into the rows and unfolded in the answer. The kernels are written with the study axis last and serve both.
-Sums along it are `numpy.vecdot`, which runs the same loop for a single analysis and for each row of a
-batch, so that a batch equals a loop to the last bit.
+Sums along it are dot products, which numpy computes by the same loop for a single analysis and for each
+row of a batch, so that a batch equals a loop to the last bit.
 
 Every effect is measured from the *anchor*, the study with the smallest variance of its row. The anchor
 carries the largest weight whatever the between-study variance, so that differences which would
@@ -28,8 +28,18 @@ if TYPE_CHECKING:
 IndexArray = NDArray[np.intp]
 Answer = TypeVar("Answer", bound="DataclassInstance")
 
-dot = cast("Callable[[FloatArray, FloatArray], FloatArray]", np.vecdot)
-"""Sum of products along the studies; a number for one analysis, else one number a row."""
+
+def dot(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Sum products along the studies: a number for one analysis, else one number a row.
+
+    Both branches end in the same loop of numpy; the first saves two thirds of the cost of a short call.
+    """
+    return cast("FloatArray", left.dot(right) if left.ndim == 1 else np.vecdot(left, right))
+
+
+def column(values: FloatArray | float) -> FloatArray | float:
+    """Return one value an analysis so that it meets all studies of its own analysis."""
+    return values[..., None] if isinstance(values, np.ndarray) else values
 
 
 def scalar(value: float) -> FloatArray:
@@ -138,7 +148,7 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
     y, v = np.asarray(effect, dtype=float), np.asarray(variance, dtype=float)
     here = None if present is None else np.asarray(present, dtype=bool)
     if not (y.shape == v.shape and y.ndim == 1 and here is None):
-        y, v, here = _batch(y, v, here)
+        y, v, here = _aligned(y, v, here)
     leading, k = y.shape[:-1], y.shape[-1]
     if k == 0:
         raise ValueError("an analysis needs at least one study")
@@ -157,29 +167,29 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
         v = np.where(here, v, 1.0)
     elif y.ndim > 1:
         count = np.full(len(y), count)
-    sound = (
-        np.isfinite(y).all() and np.isfinite(v).all() and np.all(anchor_variance > 0) and np.all(count > 0)
-    )
-    if not sound:
+    sound = np.isfinite(y).all() and np.isfinite(v).all() and (anchor_variance > 0).all()
+    if not (sound and (here is None or (count > 0).all())):
         raise ValueError(
             "every analysis needs a study, and every study a finite effect and positive variance"
         )
-    y = y - anchor_effect[..., None]
+    y = y - column(anchor_effect)
     if here is not None:
         y *= here
     others[where] = 0.0
     return Studies(y, v, others, anchor, anchor_effect, anchor_variance, count, leading)
 
 
-def _batch(
+def _aligned(
     effect: FloatArray, variance: FloatArray, present: BoolArray | None
 ) -> tuple[FloatArray, FloatArray, BoolArray | None]:
-    """Give all parts the same shape, in memory order."""
-    here = np.True_ if present is None else present
-    y, v, broadcast = (np.ascontiguousarray(part) for part in np.broadcast_arrays(effect, variance, here))
-    if y.ndim == 0:
+    """Give all parts the same shape, each row contiguous in memory."""
+    parts = (effect, variance) if present is None else (effect, variance, present)
+    shape = np.broadcast_shapes(*(part.shape for part in parts))
+    if not shape:
         raise ValueError("an analysis needs an axis of studies")
-    return y, v, None if present is None else broadcast
+    y: FloatArray = np.ascontiguousarray(np.broadcast_to(effect, shape))
+    v: FloatArray = np.ascontiguousarray(np.broadcast_to(variance, shape))
+    return y, v, None if present is None else np.ascontiguousarray(np.broadcast_to(present, shape))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,10 +225,8 @@ class Weighted:
 
 def weigh(studies: Studies, tau2: FloatArray | float) -> Weighted:
     """Weight the studies by 1 / (variance + tau2); `tau2` is one number or has one a row."""
-    column = tau2[..., None] if isinstance(tau2, np.ndarray) else tau2
-    return weighted(
-        studies, studies.others / (studies.variance + column), 1.0 / (studies.anchor_variance + tau2), tau2
-    )
+    others: FloatArray = studies.others / (studies.variance + column(tau2))
+    return weighted(studies, others, 1.0 / (studies.anchor_variance + tau2), tau2)
 
 
 def weighted(
@@ -228,7 +236,7 @@ def weighted(
     others_total = dot(others, studies.others)
     total = others_total + anchor
     mean = dot(others, studies.effect) / total
-    return Weighted(tau2, others, anchor, total, others_total, mean, studies.effect - mean[..., None])
+    return Weighted(tau2, others, anchor, total, others_total, mean, studies.effect - column(mean))
 
 
 def study_shares(studies: Studies, weights: Weighted) -> FloatArray:

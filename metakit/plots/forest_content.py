@@ -149,7 +149,7 @@ def forest_content(
         left_words=sides[0],
         right_words=sides[1],
         unit=measure.unit if unit is None else unit,
-        footnotes=tuple(_footnotes(source, known, footnotes)),
+        footnotes=tuple(_footnotes(source, result, group_results, footnotes)),
         level=source.level,
         overall_allowed=overall_allowed,
     )
@@ -210,7 +210,7 @@ def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResu
     table = source.table
     name = table.study[i]
     cells = study_cells(source.measure, table, i)
-    alone = any(isinstance(result, SingleStudyResult) for result in known)
+    alone = all(isinstance(result, SingleStudyResult) for result in known)
     weight = row.weight if row is not None and not alone else None
     shown = _own_numbers(source, i, row)
     if shown is None:
@@ -307,11 +307,19 @@ def _mask(table: EffectTable, members: Iterable[int]) -> BoolArray:
     return mask
 
 
-def _footnotes(source: _Source, known: Sequence[PoolResult], asked: Sequence[str]) -> list[str]:
-    notes = list(dict.fromkeys(how_pooled(result) for result in known))
+def _footnotes(
+    source: _Source, result: PoolResult | None, group_results: Mapping[str, PoolResult], asked: Sequence[str]
+) -> list[str]:
+    """Return how each mean was computed, then what concerns all studies, then what was asked for."""
+    ways = {} if result is None else {"All studies" if group_results else "": how_pooled(result)}
+    ways |= {name: how_pooled(mean) for name, mean in group_results.items()}
+    alike: dict[str, list[str]] = {}
+    for name, way in ways.items():
+        alike.setdefault(way, []).append(name)
+    notes = [f"{', '.join(names)}: {way}" if any(names) else way for way, names in alike.items()]
     if source.exact:
         name = method_words(next(iter(source.measure.exact_intervals)))
         notes.append(f"Intervals of single studies by {name}.")
     if source.scale.caution:
         notes.append(source.scale.caution)
-    return [*(note for note in notes if note), *asked]
+    return [*notes, *asked]

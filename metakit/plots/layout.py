@@ -22,7 +22,7 @@ from metakit.plots.columns import (
 from metakit.plots.content import ForestContent, ForestSummary
 from metakit.plots.footing import add_axis, add_directions, add_notes, axis_name, forest_notes, shown_unit
 from metakit.plots.marks import Panel, mean_mark, prediction_mark, study_mark
-from metakit.plots.scale import Interval, plan_axis
+from metakit.plots.scale import plan_axis
 from metakit.plots.scene import LEADING, Line, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
 
@@ -97,15 +97,13 @@ def _lay_out(
     wording = word_everything(content)
     columns = plan_columns(content, wording, width=width, type_=type_, measure=measure)
     left, right = columns.panel
-    means: list[Interval] = []
-    for mean in content.summaries:
-        means.append((mean.estimate, mean.lower, mean.upper))
-        if mean.prediction is not None:
-            means.append((mean.estimate, *mean.prediction))
+    known = [row.interval for row in content.rows if row.interval is not None]
+    # A prediction interval from few studies may be far wider than all else: it may leave the axis, too.
+    known += [(mean.estimate, *mean.prediction) for mean in content.summaries if mean.prediction is not None]
     axis = plan_axis(
         content.axis,
-        studies=[row.interval for row in content.rows if row.interval is not None],
-        means=means,
+        studies=known,
+        means=[(mean.estimate, mean.lower, mean.upper) for mean in content.summaries],
         null=content.null,
         label_width=lambda label: measure(label, type_.small, False),
         width=right - left,

@@ -74,7 +74,8 @@ def lay_out_overview(content: OverviewContent, *, width_mm: float, measure: Text
         panels.setdefault((row.axis, row.unit, row.null), []).append(row)
     for rows in panels.values():
         top = _panel(layout, sheet, tuple(rows), top)
-    key = f"Diamond: mean; line: its {100 * content.level:.4g} % interval"
+    alone = ", or the one study there is" if any(row.studies == 1 for row in content.rows) else ""
+    key = f"Diamond: mean{alone}; line: its {100 * content.level:.4g} % interval"
     key += ", an arrow head where it goes on beyond the axis." if _has_arrows(scene) else "."
     apart = "Each panel has a scale of its own: lengths compare within a panel only."
     notes = [key, *([apart] if len(panels) > 1 else []), *content.footnotes]
@@ -145,8 +146,10 @@ def _headings(scene: Scene, sheet: _Sheet, content: OverviewContent, top: float)
 def panel_heading(row: OverviewRow) -> str:
     """Return what the rows of a panel have in common."""
     unit = shown_unit(row.unit, row.axis)
-    if row.axis == "log":
-        return "Ratios" if row.null is not None else f"Rates{f' {unit}' if unit else ''}"
+    if row.axis == "log" and row.null is not None:
+        return "Ratios"
+    if unit.startswith("per "):
+        return f"Rates {unit}"
     if row.axis == "percent":
         return f"Proportions ({unit})" if row.null is None else f"Differences of proportions ({unit})"
     kind = "Values" if row.null is None else "Differences"

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from metakit.core.effects import EffectTable
-from metakit.core.results import PoolResult, SingleStudyResult
+from metakit.core.results import PoolResult
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.cells import study_cells, total_cells
 from metakit.plots.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
@@ -114,13 +114,13 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
     scale = measure.scale(finding.plan.scale)
     factor = 1.0 if scale.axis == "percent" else measure.natural_factor
     null = measure.null_value
+    left = f"; left: {finding.left_short}" if finding.left_short else ""
     row = OverviewRow(
-        outcome=finding.title,
-        measure=_upper_first(measure.label),
+        outcome=f"{finding.term.label}: {_asked_about(finding)}",
+        measure=f"{_upper_first(measure.label)}{left}",
         axis=scale.axis,
         null=None if null is None else float(scale.to_natural(np.asarray(null))) * factor,
         unit=unit_of(finding),
-        direction=f"left: {finding.left_short}" if finding.left_short else "",
         note=finding.answer.reason,
     )
     result = finding.result
@@ -137,8 +137,15 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
         upper=upper,
         studies=result.k,
         size=_size_words(finding, measure),
-        note="one study, nothing pooled" if isinstance(result, SingleStudyResult) else "",
+        note="",
     )
+
+
+def _asked_about(finding: AnalysisFinding) -> str:
+    comparison = finding.comparison
+    if comparison is None:
+        return f"{finding.plan.techniques_label}, series"
+    return f"{comparison.technique_label} against {comparison.comparator_label}"
 
 
 def _size_words(finding: AnalysisFinding, measure: Measure) -> str:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from metakit.measures.registry import MEASURES
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.synthesis.findings import AnalysisFinding, Findings
@@ -42,10 +44,11 @@ class FigurePart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResultPart:
-    """One analysis on the page: its anchor and its figures."""
+    """One analysis on the page: its anchor, its label among the analyses of its question, its figures."""
 
     finding: AnalysisFinding
     anchor: str
+    label: str
     forest: FigurePart | None
     funnel: FigurePart | None
 
@@ -77,6 +80,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         Gets a line of text before each analysis.
     """
     results = []
+    asked = Counter(_question(finding) for finding in findings.analyses)
     for number, finding in enumerate(findings.analyses, start=1):
         progress(f"drawing {finding.plan.id}")
         name = f"{number:02d}-{slug(finding.plan.id)}"
@@ -84,11 +88,22 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
             ResultPart(
                 finding=finding,
                 anchor=f"result-{name}",
+                label=_label(finding, repeated=asked[_question(finding)] > 1),
                 forest=_forest(finding, name, kinds),
                 funnel=_funnel(finding, name, kinds),
             )
         )
     return ReportFigures(overview=_overview(findings, kinds), results=tuple(results))
+
+
+def _question(finding: AnalysisFinding) -> tuple[str, str, tuple[str, ...]]:
+    return finding.term.id, finding.plan.comparison, finding.plan.techniques
+
+
+def _label(finding: AnalysisFinding, *, repeated: bool) -> str:
+    """Name an analysis within its question; the measure tells two analyses of one outcome apart."""
+    measure = MEASURES[finding.plan.measure].label
+    return f"{finding.term.label} ({measure})" if repeated else finding.term.label
 
 
 def slug(text: str) -> str:

@@ -42,7 +42,8 @@ def review_lock(folder: str | Path, *, patience: float = PATIENCE) -> Iterator[N
         lock.acquire(timeout=patience)
     except Timeout:
         raise UsageError(
-            f"another process has been writing to {home} for {patience:g} seconds; wait for it, then run again"
+            f"another process has been writing to {home} for {patience:g} seconds; wait for it, then run "
+            "again"
         ) from None
     except OSError as error:
         raise UsageError(f"{home} cannot be written to: {error.strerror or error}") from None

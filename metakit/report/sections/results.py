@@ -32,7 +32,7 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
         "subject": finding.comparison.label
         if finding.comparison
         else f"{finding.plan.techniques_label}, series",
-        "heading": finding.term.label,
+        "heading": part.label,
         "rank": RANKS[finding.outcome_plan.importance],
         "when": "all follow-up, per thumb-year" if rates else window(finding.outcome_plan.window).label,
         "measure": measure.label,

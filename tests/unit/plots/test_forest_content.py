@@ -75,6 +75,20 @@ def test_groups_keep_their_order_and_their_own_means() -> None:
     assert math.fsum(row.weight for row in overall.rows if row.weight is not None) == pytest.approx(1)
 
 
+def test_a_group_of_one_study_keeps_the_weights_of_the_whole() -> None:
+    groups = ["Randomised"] * 4 + ["Cohorts"]
+    masks = {name: np.array([g == name for g in groups]) for name in dict.fromkeys(groups)}
+    means = {
+        "Randomised": pooled(TABLE.select(masks["Randomised"])),
+        "Cohorts": pooled(TABLE.select(masks["Cohorts"]), model="single_study"),
+    }
+    content = forest_content(pooled(TABLE), TABLE, groups=groups, group_results=means)
+    assert math.fsum(row.weight for row in content.rows if row.weight is not None) == pytest.approx(1)
+    assert content.groups[1].summary is None
+    assert content.footnotes[0].startswith("All studies: Random-effects mean")
+    assert "Cohorts: One study: nothing was pooled." in content.footnotes
+
+
 def test_a_mean_that_must_not_be_is_refused() -> None:
     with pytest.raises(ValueError, match="stay apart"):
         forest_content(pooled(TABLE), TABLE, overall_allowed=False)
