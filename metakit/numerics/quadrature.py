@@ -118,8 +118,9 @@ def adapt_panels(
     edges : ndarray
         Increasing start edges.
     tolerance : float
-        Largest allowed difference of Gauss and Kronrod values over the whole interval, as a fraction
-        of the integral of the absolute value of each component.
+        Largest allowed difference of Gauss and Kronrod values over the whole interval, for every component
+        as a fraction of the integral of the absolute value of the first: a companion that is all
+        rounding error must not be refined for ever.
     most_panels : int
         Give up beyond this number.
 
@@ -132,10 +133,9 @@ def adapt_panels(
     points, weights, gauss = panel_rule(lower, upper)
     values = function(points.ravel()).reshape(-1, *points.shape)
     while True:
-        size = np.sum(np.abs(values) * weights, axis=(1, 2))
+        size = float(np.sum(np.abs(values[0]) * weights))
         error = np.abs(np.sum(values * (weights - gauss), axis=2))
-        share = error / np.where(size > 0, size, 1.0)[:, None]
-        worst = share.max(axis=0)
+        worst = error.max(axis=0) / (size if size > 0 else 1.0)
         # A panel that is narrower than rounding in its edges cannot be halved further.
         divisible = (upper - lower) > 8 * np.spacing(np.maximum(np.abs(lower), np.abs(upper)))
         split = (worst > tolerance / len(lower)) & divisible
