@@ -238,15 +238,19 @@ def numeric_columns(table: Table, names: Iterable[str]) -> dict[str, list[float]
     return numbers
 
 
-def free_columns(table: Table, used: Iterable[str]) -> dict[str, list[float] | list[str]]:
-    """Return the columns that are not `used`: as numbers where every cell is one, else as text."""
+def free_columns(table: Table, used: Iterable[str]) -> dict[str, list[float | None] | list[str]]:
+    """Return the columns that are not `used`: as numbers where every filled cell is one, else as text.
+
+    An empty cell of a column of numbers is None, not zero and not text.
+    """
     taken = set(used)
-    free: dict[str, list[float] | list[str]] = {}
+    free: dict[str, list[float | None] | list[str]] = {}
     for name, cells in table.columns.items():
         if name in taken:
             continue
         try:
-            free[name] = [number_of(cell) for cell in cells]
+            numbers = [None if text_of(cell).strip() == "" else number_of(cell) for cell in cells]
+            free[name] = numbers if any(number is not None for number in numbers) else [""] * len(cells)
         except Refused:
             free[name] = [text_of(cell) for cell in cells]
     return free

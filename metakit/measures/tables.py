@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption
 from metakit.errors import DataError, UsageError
+from metakit.forms.tables import free_columns
 from metakit.measures.cells import RawTable, raw_table
 from metakit.measures.column_rules import CORRELATION
 from metakit.measures.effect_log import correction_lines, notes_on, set_aside_lines
@@ -119,7 +120,7 @@ def effects_of_table(
     UnknownNameError, UsageError
         As `effect_sizes`.
     """
-    return _effects(
+    effects = _effects(
         raw_table(table.columns, file=table.file, lines=table.lines, letters=table.letters),
         MEASURES[measure],
         scale=scale,
@@ -128,6 +129,9 @@ def effects_of_table(
         align_to=align_to,
         correlation=correlation,
     )
+    # Cells of a file are text: a column of numbers becomes numbers, so that it can order or explain studies.
+    typed = free_columns(table, [name for name in table.columns if name not in effects.moderators])
+    return replace(effects, moderators={**effects.moderators, **{n: tuple(c) for n, c in typed.items()}})
 
 
 def exact_intervals(effects: EffectTable, *, method: str | None = None, level: float = 0.95) -> Limits:

@@ -1,0 +1,74 @@
+"""The README's commands, run as printed in an empty folder."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCK = re.compile(r"(?:<!-- (?P<mark>[^>]*) -->\n)?```(?P<kind>\w+)\n(?P<text>.*?)```", re.DOTALL)
+
+
+def commands(section: str) -> list[str]:
+    text = README.split(f"## {section}")[1].split("\n## ")[0]
+    return [
+        line
+        for block in BLOCK.finditer(text)
+        if block["kind"] == "bash"
+        for line in block["text"].strip().splitlines()
+    ]
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    for block in BLOCK.finditer(README):
+        if block["mark"] and block["mark"].startswith("file: "):
+            (tmp_path / block["mark"].removeprefix("file: ")).write_text(block["text"], encoding="utf-8")
+    shutil.copytree(ROOT / "demo_studies", tmp_path / "demo_studies")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("section", "made"),
+    [
+        ("Five minutes for the guideline writer", ["my_review/protocol.yaml", "my_report/report.html", "my_report/findings.json"]),
+        ("Five minutes for the fellow", ["forest.pdf", "funnel.png"]),
+        ("Five minutes for the department", []),
+    ],
+)  # fmt: skip
+def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Path, capsys) -> None:
+    from metakit.cli.app import app
+    from metakit.cli.running import run
+
+    lines = commands(section)
+    assert lines
+    for line in lines:
+        program, *arguments = shlex.split(line)
+        assert program == "metakit"
+        status = run(app, arguments)
+        said = capsys.readouterr()
+        assert status == 0, f"{line}\n{said.err}"
+    for name in made:
+        assert (folder / name).stat().st_size > 0
+
+
+def test_python_of_the_readme_runs(folder: Path, capsys) -> None:
+    (code,) = (block["text"] for block in BLOCK.finditer(README) if block["kind"] == "python")
+    exec(compile(code, "README.md", "exec"), {})  # noqa: S102 - our own README
+    assert "risk ratio" in capsys.readouterr().out
+
+
+def test_the_two_commands_are_marked_for_the_ci_script() -> None:
+    marks = [block["mark"] for block in BLOCK.finditer(README) if block["mark"]]
+    assert marks[:2] == ["command: demo", "command: test"]
+
+
+def test_pictures_exist() -> None:
+    for picture in re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README):
+        assert (ROOT / picture).is_file()
