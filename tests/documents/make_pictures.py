@@ -12,7 +12,7 @@ from pathlib import Path
 
 from PIL import Image
 
-PICTURES = Path(__file__).parents[2] / "demo_studies" / "pictures"
+PICTURES = Path(__file__).parent / "pictures"
 BROWSER = [
     "chromium", "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run",

@@ -1,0 +1,79 @@
+"""A network's answer as plain text, in natural units."""
+
+from __future__ import annotations
+
+import math
+
+from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+
+RATIOS = ("odds_ratio", "risk_ratio", "rate_ratio")
+
+
+def network_text(found: NetworkAnalysis) -> str:
+    """Say each comparison with the reference, disagreement, ranks with their uncertainty, and components."""
+    measure = found.arms.measure
+    lines: list[str] = []
+    for item in found.parts:
+        lines += _part_lines(item, measure)
+    if found.components is not None:
+        lines += ["", "What each component adds, everything else equal"]
+        for effect in found.components.effects:
+            if effect.estimate is None or effect.interval is None:
+                lines.append(f"  {effect.component}: cannot be told from these studies")
+            else:
+                shown = f"{_show(effect.estimate, measure)} ({_limits(effect.interval, measure)})"
+                lines.append(f"  {effect.component}: {shown}")
+        if found.components.additivity:
+            test = found.components.additivity
+            lines.append(f"  test of additivity: Q {test.value:.3g} on {test.df:g} df, p {test.p_value:.3g}")
+    for title, items in (
+        ("Set aside", [f"{item.study}: {item.reason}" for item in found.arms.set_aside]),
+        ("Assumed", [str(item) for item in found.arms.assumptions]),
+        ("Notes", list(dict.fromkeys(found.to_json()["notes"]))),
+    ):
+        if items:
+            lines += ["", title, *(f"  {item}" for item in items)]
+    return "\n".join(lines).lstrip("\n")
+
+
+def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
+    part = item.part
+    words = measure.replace("_", " ")
+    lines = [
+        "",
+        f"{words.capitalize()} against {item.reference}; {len(part.techniques)} techniques, "
+        f"{len(part.arms.studies)} {'study' if len(part.arms.studies) == 1 else 'studies'}",
+    ]
+    for technique in part.techniques:
+        if technique == item.reference:
+            continue
+        contrast = part.contrast(technique, item.reference)
+        line = f"  {technique}: {_show(contrast.estimate, measure)} ({_limits(contrast.interval, measure)})"
+        if contrast.prediction:
+            line += f"; in a new centre {_limits(contrast.prediction, measure)}"
+        lines.append(line)
+    if part.model == "random_effects":
+        lines.append(f"  Studies differ by tau {math.sqrt(part.tau2):.3g} on the analysis scale")
+    test = item.inconsistency.design_by_treatment
+    if test:
+        lines.append(
+            f"  Direct against indirect evidence, all at once: Q {test.value:.3g} on {test.df:g} df, "
+            f"p {test.p_value:.3g}"
+        )
+    if item.ranking is not None:
+        order = sorted(range(len(part.techniques)), key=lambda n: float(item.ranking.mean_ranks[n]))  # type: ignore[union-attr]
+        lines.append("  Ranks with their 95 % range (best first; not a measure of certainty)")
+        for n in order:
+            low, high = item.ranking.rank_intervals[n]
+            lines.append(
+                f"    {part.techniques[n]}: {item.ranking.mean_ranks[n]:.1f} ({low:.0f} to {high:.0f})"
+            )
+    return lines
+
+
+def _show(value: float, measure: str) -> str:
+    return f"{math.exp(value) if measure in RATIOS else value:.3g}"
+
+
+def _limits(pair: tuple[float, float], measure: str) -> str:
+    return f"{_show(pair[0], measure)} to {_show(pair[1], measure)}"
