@@ -176,6 +176,8 @@ def plan_columns(
     if room - study < 130:  # names give way to the picture, down to a sixth of the figure
         study = max(min(study, room - 130), min(names, 0.17 * width))
     study = max(study, min(labels, 0.26 * width, room - 165))  # labels of means take only what is left over
+    word = widest([word for words in means for word in words.label.split()], bold=True)
+    study = max(study, min(word, 0.26 * width))  # but no word of theirs is broken
     if room - study >= 110:
         return _side_by_side(width, study, estimate, cells, weight)
     lined = widest([words.interval for words in numbered], bold=bool(means))
