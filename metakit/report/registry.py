@@ -38,6 +38,7 @@ SECTIONS: Registry[Section] = Registry(
         "metakit.report.sections.glance",
         "metakit.report.sections.studies",
         "metakit.report.sections.results",
+        "metakit.report.sections.robustness",
         "metakit.report.sections.missing_results",
         "metakit.report.sections.raised_questions",
         "metakit.report.sections.methods",

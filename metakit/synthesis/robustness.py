@@ -1,0 +1,113 @@
+"""Whether an answer would survive without one of its studies, and whether small studies say something else.
+
+All of this is exploration, not planned analysis, and is labelled so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from metakit.errors import MetakitError
+from metakit.measures.registry import MEASURES
+from metakit.models.influence import Influence, SubsetEstimate, influence, leave_one_out
+from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.spoken import fixed, listed, ratio
+
+FEWEST_STUDIES = 4
+"""With one left out three remain; two would give intervals that nobody can use."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Robustness:
+    """What one comparative answer rests on.
+
+    `without` holds the random-effects answer without each study in turn; `turning` the studies without
+    which the mean changes its direction; `settling` those without which the interval starts or stops to
+    include no difference; `small` the test of small-study effects where there is one.
+    """
+
+    finding: AnalysisFinding
+    without: tuple[SubsetEstimate, ...]
+    rows: tuple[tuple[str, str, str], ...]
+    influences: tuple[Influence, ...]
+    turning: tuple[str, ...]
+    settling: tuple[str, ...]
+    small: SmallStudyTest | None
+    sentences: tuple[str, ...]
+
+
+def robustness(finding: AnalysisFinding) -> Robustness | None:
+    """Explore one comparative answer; None where fewer than 4 studies have an effect."""
+    table, result = finding.table, finding.result
+    if table is None or result is None or not finding.comparative:
+        return None
+    if int(np.sum(table.estimable)) < FEWEST_STUDIES:
+        return None
+    try:
+        without = leave_one_out(table, level=finding.plan.level)
+        influences = influence(table)
+    except MetakitError:  # the headline stands by its own model; this look at it has no answer
+        return None
+    measure = MEASURES[finding.plan.measure]
+    null = measure.null_value or 0.0
+    scale = measure.scale(finding.plan.scale)
+
+    def show(value: float) -> str:
+        natural = float(scale.to_natural(np.asarray(value))) * measure.natural_factor
+        return ratio(natural) if scale.axis == "log" else fixed(natural, 2)
+
+    side = np.sign(result.estimate - null)
+    turning = tuple(row.study for row in without if np.sign(row.estimate - null) == -side and side != 0)
+    open_now = result.interval.lower <= null <= result.interval.upper
+    settling = tuple(
+        row.study for row in without if (row.interval.lower <= null <= row.interval.upper) != open_now
+    )
+    small = None
+    if len(without) >= FEWEST:
+        try:
+            small = small_study_test(table)
+        except MetakitError:
+            small = None
+    low, high = min(without, key=lambda row: row.estimate), max(without, key=lambda row: row.estimate)
+    sentences = [
+        f"With each study left out in turn, the {measure.label} lies between {show(low.estimate)} (without "
+        f"{low.study}) and {show(high.estimate)} (without {high.study})."
+    ]
+    if turning:
+        sentences.append(f"Without {listed(list(turning))} the mean falls on the other side.")
+    else:
+        sentences.append("No single study decides on which side the mean falls.")
+    if settling:
+        now = "leaves the direction open" if open_now else "lies on one side"
+        sentences.append(
+            f"The interval {now}; without {listed(list(settling))} alone that would be different, so the "
+            "answer "
+            "hangs on one study."
+        )
+    flagged = [f"{row.study} ({', '.join(row.flagged)})" for row in influences if row.flagged]
+    if flagged:
+        sentences.append(f"Worth a second look at the paper: {'; '.join(flagged)}.")
+    if small is not None:
+        sentences.append(f"{small.label}: p = {small.p_value:.2f}. {small.notes[0]}")
+    else:
+        sentences.append(
+            f"Whether small studies say something else was not tested: {len(without)} studies, at least "
+            f"{FEWEST} are needed."
+        )
+    rows = tuple(
+        (row.study, show(row.estimate), f"{show(row.interval.lower)} to {show(row.interval.upper)}")
+        for row in without
+    )
+    return Robustness(
+        finding=finding,
+        without=without,
+        rows=rows,
+        influences=influences,
+        turning=turning,
+        settling=settling,
+        small=small,
+        sentences=tuple(sentences),
+    )
