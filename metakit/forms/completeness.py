@@ -65,7 +65,7 @@ def _absent(group: Group, spec: FieldSpec, root: Group, form: Form, blank: Place
         allowed=allowed_text(spec),
         hint="write not_reported when the report does not give it" if spec.may_be_missing else "",
     )
-    yield replace(problem, field=group.path(spec.name), line=place.line, column=place.column)
+    yield replace(problem, file=place.file, field=group.path(spec.name), line=place.line, column=place.column)
 
 
 def _holds(condition: Condition, group: Group, root: Group, form: Form) -> bool:

@@ -35,7 +35,7 @@ def read_workbook(path: Path, name: str) -> SheetRows:
     UnreadableError
         When the file is no .xlsx workbook, is damaged, carries macros, or is beyond the limits.
     """
-    _check_package(path, name)
+    check_package(path, name)
     with warnings.catch_warnings():
         # openpyxl warns of extensions that it leaves out (colours, drop-downs); none of them holds a value.
         warnings.simplefilter("ignore")
@@ -63,7 +63,7 @@ def _stop(name: str, what: str, *, allowed: str = "", hint: str = "") -> Unreada
     return UnreadableError([Problem(file=name, what=what, allowed=allowed, hint=hint)])
 
 
-def _check_package(path: Path, name: str) -> None:
+def check_package(path: Path, name: str) -> None:
     """Refuse what could do harm when unpacked, before anything is."""
     if not (openpyxl.DEFUSEDXML or openpyxl.LXML):
         raise _stop(

@@ -10,6 +10,7 @@ import textwrap
 from collections.abc import Sequence
 
 from metakit.forms.field_types import FIELD_TYPES
+from metakit.forms.field_words import limits_words
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Missing
 
@@ -98,7 +99,8 @@ class _Writer:
             parts.append(_sentence(FIELD_TYPES[spec.type].label + unit))
             if spec.example:
                 parts.append(f"Such as: {spec.example}")
-        parts.insert(2, _limits(spec))
+        limits = limits_words(spec)
+        parts.insert(2, f"{limits.capitalize()}." if limits else "")
         if spec.required_when:
             wanted = (
                 f"{c.field}{' ' + c.fact if c.fact else ''} is {' or '.join(c.values)}"
@@ -123,16 +125,3 @@ def _sentence(text: str) -> str:
         return ""
     # The id of a term keeps its small letter.
     return f"{text}." if "_" in text.split()[0] else f"{text[0].upper()}{text[1:]}."
-
-
-def _limits(spec: FieldSpec) -> str:
-    texts = []
-    for word, low, high in (
-        ("possible", spec.hard_minimum, spec.hard_maximum),
-        ("usual", spec.soft_minimum, spec.soft_maximum),
-    ):
-        if low is not None and high is not None:
-            texts.append(f"{word} {low:g} to {high:g}")
-        elif low is not None or high is not None:
-            texts.append(f"{word} from {low:g}" if low is not None else f"{word} up to {high:g}")
-    return f"{'; '.join(texts).capitalize()}." if texts else ""

@@ -1,0 +1,45 @@
+"""`metakit sheet`: workbooks to type into."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from metakit.cli.running import say
+
+NAME = "sheet"
+HELP = """Make a workbook to extract into: one for a study, one for several, or a folder of them; also as CSV.
+
+OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
+a study. Fill it in, then give it to 'metakit collect'.
+
+Example: metakit sheet smith_2016.xlsx
+"""
+
+
+def command(
+    out: Annotated[
+        Path, typer.Argument(help="What to write: NAME.xlsx, NAME.zip or a folder.", show_default=False)
+    ],
+    record: Annotated[
+        list[Path] | None,
+        typer.Option("--record", help="Fill in this record; give it again for more.", show_default=False),
+    ] = None,
+    blank: Annotated[
+        int, typer.Option(min=0, max=200, help="How many empty records.", show_default=False)
+    ] = 0,
+    form: Annotated[str, typer.Option(help="Name of a form, or the file of one's own.")] = "study",
+    csv: Annotated[bool, typer.Option("--csv", help="Write CSV files.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace files of the same name.")] = False,
+) -> None:
+    """Write the workbooks and say where they are."""
+    from metakit.review.sheets import write_sheets
+
+    for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):
+        typer.echo(str(path))
+    say(
+        "Fill in, save, close; then 'metakit collect FILE --into REVIEW_FOLDER'. "
+        "Never enter data of identifiable patients."
+    )
