@@ -13,15 +13,9 @@ from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import Heterogeneity, Limits, PoolResult
 from metakit.errors import ConvergenceError, UsageError
 from metakit.measures.registry import MEASURES
+from metakit.models.one_stage_checks import Verdict, check_estimable, nothing_or_everything
 from metakit.models.one_stage_contrast import fit_contrast
-from metakit.models.one_stage_data import (
-    CountData,
-    Verdict,
-    check_estimable,
-    chosen_variant,
-    nothing_or_everything,
-    usable_counts,
-)
+from metakit.models.one_stage_data import CountData, chosen_variant, usable_counts
 from metakit.models.one_stage_exact import exact_result
 from metakit.models.one_stage_intervals import Likelihood, mean_intervals
 from metakit.models.one_stage_results import OneStageResult
@@ -74,7 +68,7 @@ def fit(effects: EffectTable, options: PoolOptions) -> PoolResult:
         len(data.effects) == 1 or nothing_or_everything(data.columns, effects.measure)
     ):
         return exact_result(data, options)
-    verdict = check_estimable(variant, data.columns, effects.measure)
+    verdict = check_estimable(variant, data.columns, effects.measure, options.level)
     if variant.prepare is None:
         return fit_contrast(data, variant, verdict, options)
     prepared = variant.prepare(*(column[None, :] for column in data.columns))

@@ -9,7 +9,8 @@ import numpy as np
 from metakit.core.results import Heterogeneity, Limits
 from metakit.errors import ConvergenceError
 from metakit.measures.registry import MEASURES
-from metakit.models.one_stage_data import CountData, Verdict
+from metakit.models.one_stage_checks import Verdict
+from metakit.models.one_stage_data import CountData
 from metakit.models.one_stage_intervals import Likelihood, mean_intervals
 from metakit.models.one_stage_results import BetaBinomialResult
 from metakit.models.one_stage_summary import ratio_test, shared_fields

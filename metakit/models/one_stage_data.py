@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -91,114 +91,17 @@ def usable_counts(effects: EffectTable, variant: OneStageVariant) -> CountData:
         aside.append(SetAside(study=effects.study[row], reason=reason))
     keep = finite & observed & telling
     if not keep.any():
-        why = "; ".join(f"{item.study}: {item.reason}" for item in aside) or "the table is empty"
-        raise NotEstimableError(f"no study is left for the one-stage model ({why})")
+        raise NotEstimableError(f"no study is left for the one-stage model ({_by_reason(aside)})")
     kept = effects.select(keep)
     return CountData(
         effects=replace(kept, set_aside=tuple(aside)), columns=tuple(column[keep] for column in columns)
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """Whether heterogeneity can be estimated, and the note that says why not."""
-
-    heterogeneous: bool
-    note: str = ""
-
-
-def check_estimable(variant: OneStageVariant, columns: tuple[FloatArray, ...], measure: str) -> Verdict:
-    """Refuse data whose likelihood has no maximum; say when only a common effect can be estimated.
-
-    Raises
-    ------
-    NotEstimableError
-        With the totals behind it and what could be asked instead.
-    """
-    check = _CHECKS[len(columns)]
-    lowest, highest = check(variant, columns, measure)
-    if len(columns[0]) == 1:
-        return Verdict(False, "One study: its own effect is shown, nothing is pooled and tau is unknown.")
-    narrow = highest - lowest <= 1
-    position = columns[0]
-    extreme = (position == lowest) | (position == highest)
-    if variant.prepare is None or "random_study_intercepts" in variant.name:
-        return Verdict(True)
-    if bool(np.all(narrow)):
-        return Verdict(
-            False,
-            "No study has more than one outcome that could have been otherwise, so the data say "
-            "nothing on how "
-            "studies differ: tau is held at 0 (a common effect).",
-        )
-    if bool(np.all(extreme)):
-        raise NotEstimableError(
-            "every study lies at one end of what it could have shown (no event or nothing but "
-            "events), and not "
-            "all at the same end: the likelihood grows without end with tau, and no mean has a "
-            "finite estimate; "
-            "show the studies, or ask for "
-            + ("a common effect (mantel_haenszel)" if len(columns) == 4 else "each study's exact interval")
-        )
-    return Verdict(True)
-
-
-Ends = tuple[FloatArray, FloatArray]
-
-
-def _one_arm_ends(variant: OneStageVariant, columns: tuple[FloatArray, ...], measure: str) -> Ends:
-    events, total = columns
-    return np.zeros_like(events), total if measure == "proportion" else np.full_like(events, np.inf)
-
-
-def _two_arm_ends(variant: OneStageVariant, columns: tuple[FloatArray, ...], measure: str) -> Ends:
-    """Return the fewest and the most events of arm 1 that each study's totals allow."""
-    events_1, size_1, events_2, size_2 = columns
-    both = events_1 + events_2
-    rates = measure == "rate_ratio"
-    if variant.prepare is None or "random_study_intercepts" in variant.name:
-        _check_arm_totals(columns, rates)
-        return np.zeros_like(both), both
-    lowest = np.zeros_like(both) if rates else np.maximum(0.0, both - size_2)
-    highest = both if rates else np.minimum(both, size_1)
-    for ends, which, value in ((lowest, "fewest", "0"), (highest, "most", "infinite")):
-        if bool(np.all(events_1 == ends)):
-            raise NotEstimableError(
-                f"in every informative study arm 1 has the {which} events that the totals allow "
-                f"({_totals(columns, rates)}), so the ratio is estimated as {value}, with no limit "
-                "on that side; "
-                "ask for the risk difference, or show the counts"
-            )
-    return lowest, highest
-
-
-def _check_arm_totals(columns: tuple[FloatArray, ...], rates: bool) -> None:
-    for arm, (events, size) in enumerate(((columns[0], columns[1]), (columns[2], columns[3])), start=1):
-        empty = float(events.sum()) == 0
-        full = not rates and float(events.sum()) == float(size.sum())
-        if empty or full:
-            what = "has no event in any study" if empty else "has nothing but events in every study"
-            raise NotEstimableError(
-                f"arm {arm} {what} ({_totals(columns, rates)}), so the contrast has no finite "
-                "estimate in this model; "
-                "ask for the risk difference by mantel_haenszel, or show the counts"
-            )
-
-
-def _totals(columns: tuple[FloatArray, ...], rates: bool) -> str:
-    events_1, size_1, events_2, size_2 = (float(column.sum()) for column in columns)
-    per = "over" if rates else "of"
-    return f"in all {events_1:g} {per} {size_1:g} against {events_2:g} {per} {size_2:g}"
-
-
-_CHECKS: dict[int, Callable[[OneStageVariant, tuple[FloatArray, ...], str], Ends]] = {
-    2: _one_arm_ends,
-    4: _two_arm_ends,
-}
-
-
-def nothing_or_everything(columns: tuple[FloatArray, ...], measure: str) -> bool:
-    """Whether a one-arm series has no event at all, or nothing but events."""
-    events, total = columns
-    none = float(events.sum()) == 0
-    return none or (measure == "proportion" and float(events.sum()) == float(total.sum()))
+def _by_reason(aside: Sequence[SetAside]) -> str:
+    """Name all studies, each reason once."""
+    reasons: dict[str, list[str]] = {}
+    for item in aside:
+        reasons.setdefault(item.reason, []).append(item.study)
+    parts = [f"{', '.join(studies)}: {reason}" for reason, studies in reasons.items()]
+    return "; ".join(parts) or "the table is empty"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import partial
 from typing import TypedDict
 
 import numpy as np
@@ -15,6 +14,7 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.results import Limits, MeanInterval, Prediction, StudyRow, TestStatistic
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.measures.tables import exact_intervals
+from metakit.models.assembly import back_transform
 from metakit.models.one_stage_results import Average
 from metakit.numerics.one_stage_average import log_normal_average, logistic_normal_average
 
@@ -38,15 +38,10 @@ def shared_fields(effects: EffectTable, level: float) -> SharedFields:
         measure=effects.measure,
         level=level,
         studies=_study_rows(effects, measure, scale, level),
-        back_transform=partial(to_natural, scale),
+        back_transform=back_transform(effects),
         set_aside=effects.set_aside,
         assumptions=effects.assumptions,
     )
-
-
-def to_natural(scale: Scale, value: float) -> float:
-    """Take one number from the analysis scale to natural units."""
-    return float(scale.to_natural(np.asarray(value, dtype=float)))
 
 
 def _study_rows(effects: EffectTable, measure: Measure, scale: Scale, level: float) -> tuple[StudyRow, ...]:
@@ -108,7 +103,7 @@ def average_of(
     The interval is of the Wald kind, by the delta method on the analysis scale.
     """
     measure = MEASURES[effects.measure]
-    scale = measure.scale(effects.scale)
+    scale, back = measure.scale(effects.scale), back_transform(effects)
     function = logistic_normal_average if scale.name == "logit" else log_normal_average
     value, by_mean, by_spread = (float(part[0]) for part in function(np.array([mean]), np.array([spread])))
     slopes = np.array([by_mean, by_spread if spread > 0 else 0.0])
@@ -116,12 +111,10 @@ def average_of(
     error = math.sqrt(float(slopes @ covariance @ slopes)) / per_unit
     centre = float(scale.from_natural(np.asarray(value)))
     half = float(special.ndtri(0.5 + level / 2)) * error
-    average = Average(
-        estimate=value, interval=Limits(to_natural(scale, centre - half), to_natural(scale, centre + half))
-    )
+    average = Average(estimate=value, interval=Limits(back(centre - half), back(centre + half)))
     factor, unit = measure.natural_factor, measure.unit
     text = (
-        f"The pooled {measure.label} {factor * to_natural(scale, mean):.3g} {unit} is the median of "
+        f"The pooled {measure.label} {factor * back(mean):.3g} {unit} is the median of "
         "the distribution "
         f"of studies; the population average over that distribution is {factor * value:.3g} {unit} "
         f"({100 * level:g} % interval {factor * average.interval.lower:.3g} to "

@@ -52,13 +52,12 @@ def _any_event(columns: Columns) -> BoolArray:
 _COUNTS = ("events_1", "total_1", "events_2", "total_2")
 _RATES = ("events_1", "time_1", "events_2", "time_2")
 _SILENT_COUNTS = (
-    "both arms without events, or both with nothing but events: this variant of the one-stage model "
-    "conditions such a study away (the variants beta_binomial and "
-    "binomial_normal_random_study_intercepts keep it)"
+    "no event, or nothing but events, in both arms: this variant conditions such a study away "
+    "(beta_binomial and binomial_normal_random_study_intercepts keep it)"
 )
 _SILENT_RATES = (
-    "no events in either arm: this variant of the one-stage model conditions such a study away (the variant "
-    "poisson_normal_random_study_intercepts keeps it)"
+    "no event in either arm: this variant conditions such a study away "
+    "(poisson_normal_random_study_intercepts keeps it)"
 )
 
 ONE_STAGE_VARIANTS: Registry[OneStageVariant] = Registry("variant of the one-stage model")

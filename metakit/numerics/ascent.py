@@ -15,8 +15,11 @@ IntArray = NDArray[np.intp]
 _STEPS = 80
 _HALVINGS = 40
 _DECREMENT = 1e-24  # (distance to the maximum in standard errors) squared
-_GOOD_DECREMENT = 1e-9  # still a maximum when rounding lets the function climb no further
+_GOOD_DECREMENT = 1e-7  # still a maximum when rounding lets the function climb no further
 _ROUNDING = 1e-13
+_ROUGHNESS = 1e-9  # a quadrature's value may fall by so much while its gradient still leads to the top
+_NOISY_DECREMENT = 1e-10
+_STALLED = 0.25
 _LARGEST_STEP = 3.0
 _BOUNDLESS = 40.0  # a log odds, log rate or spread beyond this is on its way to infinity
 
@@ -110,19 +113,23 @@ def climb(
     value, gradient, hessian = first.value.copy(), first.gradient.copy(), first.hessian.copy()
     held = tuple(np.array(part) for part in first.carry)
     converged = np.zeros(batch, dtype=bool)
+    last = np.full(batch, np.inf)
     live = every
     for _ in range(_STEPS):
         step, decrement, concave = newton_step(gradient[live], hessian[live], free)
         other_step, more = follow(tuple(part[live] for part in held), step)
         decrement = decrement + more
-        done = (decrement < _DECREMENT) & concave
+        # Near the top the decrement falls with its square; when it no longer does, rounding has the word.
+        stalled = (decrement < _NOISY_DECREMENT) & (decrement > _STALLED * last[live])
+        done = ((decrement < _DECREMENT) | stalled) & concave
+        last[live] = decrement
         converged[live[done]] = True
         going = ~done & (np.abs(theta[live]).max(axis=1) <= _BOUNDLESS)
         live, step, other_step = live[going], step[going], other_step[going]
         near = (decrement < _GOOD_DECREMENT)[going] & concave[going]
         longest = np.maximum(np.abs(step).max(axis=1), np.abs(other_step).max(axis=1, initial=0.0))
         length = np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
-        trying, ended = np.arange(len(live)), np.zeros(len(live), dtype=bool)
+        trying, stuck = np.arange(len(live)), np.zeros(len(live), dtype=bool)
         for _ in range(_HALVINGS):
             if len(trying) == 0:
                 break
@@ -130,11 +137,8 @@ def climb(
             new_theta = theta[rows] + length[trying, None] * step[trying]
             new_other = other[rows] + length[trying, None] * other_step[trying]
             point = evaluate(new_theta, new_other, tuple(part[rows] for part in held), rows)
-            # Rounding may take the last few digits of a function that can grow no further.
-            slack = _ROUNDING * (1.0 + np.abs(value[rows]))
-            gain = point.value - value[rows]
-            better = gain >= -slack
-            ended[trying[better & (gain <= slack)]] = True
+            slack = np.where(near[trying], _ROUGHNESS, _ROUNDING) * (1.0 + np.abs(value[rows]))
+            better = point.value >= value[rows] - slack
             good = rows[better]
             theta[good], other[good], value[good] = new_theta[better], new_other[better], point.value[better]
             gradient[good], hessian[good] = point.gradient[better], point.hessian[better]
@@ -142,12 +146,14 @@ def climb(
                 part[good] = new[better]
             trying = trying[~better]
             length[trying] *= 0.5
-        ended[trying] = True
+        stuck[trying] = True
         # The function gains nothing more: that is the top where the curvature says so, else a failure.
-        converged[live[ended & near]] = True
-        live = live[~ended]
+        converged[live[stuck & near]] = True
+        live = live[~stuck]
         if len(live) == 0:
             break
+    else:  # steps that no longer gain or lose anything are as good as none
+        converged[live] = last[live] < _GOOD_DECREMENT
     return Top(
         parameters=theta,
         extra=other,

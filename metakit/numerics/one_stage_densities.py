@@ -15,6 +15,7 @@ from scipy import special
 from metakit.core.effects import FloatArray
 
 _LARGEST_EXPONENT = 500.0
+_BLOCK = 1 << 16  # numbers held at once over the support of hypergeometric counts
 
 
 class Curve(NamedTuple):
@@ -76,12 +77,14 @@ def hypergeometric(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Cur
     offset, log_coefficient = counts
     if predictor.ndim < 3:
         return _hypergeometric(predictor, offset, log_coefficient)
-    # Node by node: over all nodes at once the support of big studies would fill the memory.
+    # A few nodes at a time: over all of them the support of big studies would fill the memory.
+    nodes = predictor.shape[-1]
+    stride = max(1, _BLOCK // max(1, offset.size))
     parts = [
-        _hypergeometric(predictor[..., node], offset[..., 0, :], log_coefficient[..., 0, :])
-        for node in range(predictor.shape[-1])
+        _hypergeometric(predictor[..., first : first + stride], offset, log_coefficient)
+        for first in range(0, nodes, stride)
     ]
-    return Curve(*(np.stack(part, axis=-1) for part in zip(*parts, strict=True)))
+    return Curve(*(np.concatenate(part, axis=-1) for part in zip(*parts, strict=True)))
 
 
 def _hypergeometric(predictor: FloatArray, offset: FloatArray, log_coefficient: FloatArray) -> Curve:

@@ -14,7 +14,7 @@ _STEPS = 60
 _TOLERANCE = 1e-9
 _SETTLED = 1e-7
 _FARTHEST = 15.0  # on a log or logit scale: beyond, a limit is as good as infinite
-_LARGEST_SPREAD = 8.0  # a likelihood that can be held up by such a tau excludes nothing on that side
+_LARGEST_SPREAD = 5.0  # a likelihood that can be held up by such a tau excludes nothing on that side
 _LEAST_START_SPREAD = 0.05
 
 
@@ -102,7 +102,8 @@ def _limit(
                 continue
             # Far from the centre more heterogeneity may fit better, however little there is at the centre.
             reach = distance[live] / 2 if column == terms else 0.0
-            start[:, column] = np.maximum(np.maximum(start[:, column], reach), _LEAST_START_SPREAD)
+            fresh = np.maximum(reach, _LEAST_START_SPREAD)
+            start[:, column] = np.where(start[:, column] > 0, start[:, column], fresh)
         part = here.rows(live)
         refit = maximise(part, start, intercepts[live], free=free, nodes=nodes, mode=mode[live])
         parameters[live], intercepts[live], mode[live] = refit.parameters, refit.intercepts, refit.mode
