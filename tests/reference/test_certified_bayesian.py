@@ -98,9 +98,11 @@ def test_tail_probability(number: int) -> None:
 
 def printed_posterior() -> list[dict[str, Any]]:
     """Return the printed quantiles of beta-blockers under a uniform prior."""
-    return [
+    rows = [
         x for x in published("betablockers")["expected"] if (x["path"] or "").startswith("bayes_uniform_tau/")
     ]
+    # the median in a new centre is not part of metakit's answer
+    return [x for x in rows if x["path"] != "bayes_uniform_tau/new_q/2"]
 
 
 @pytest.mark.parametrize(
