@@ -212,10 +212,19 @@ def _unit(measure: Measure, term: OutcomeTerm) -> str:
 def _logs(
     table: EffectTable | None, result: PoolResult | None
 ) -> tuple[tuple[SetAside, ...], tuple[Assumption, ...], tuple[str, ...]]:
-    """Return what table and result log; lines that the result took over from the table come once."""
+    """Return what table and result log; lines that the result took over from the table come once.
+
+    A model may use a study that has no effect of its own (no events at all): such a study is not set aside,
+    and where the model has a reason of its own, that is the one that counts.
+    """
     sources = [source for source in (table, result) if source is not None]
+    aside = result.set_aside if result else ()
+    settled = {row.study for row in result.studies} if result else set()
+    settled |= {item.study for item in aside}
+    if table is not None:
+        aside = (*(item for item in table.set_aside if item.study not in settled), *aside)
     return (
-        tuple(dict.fromkeys(item for source in sources for item in source.set_aside)),
+        tuple(dict.fromkeys(aside)),
         tuple(dict.fromkeys(item for source in sources for item in source.assumptions)),
         tuple(dict.fromkeys(item for source in sources for item in source.notes)),
     )

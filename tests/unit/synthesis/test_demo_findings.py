@@ -1,4 +1,4 @@
-"""What an answer rests on, on the invented demo review."""
+"""The invented demo review carried out: what each answer rests on, and what was set aside."""
 
 from __future__ import annotations
 
@@ -43,3 +43,15 @@ def test_leaving_out_equals_pooling_the_others() -> None:
         assert row.study == table.study[place]
         assert row.estimate == pytest.approx(float(alone.mean.estimate), rel=1e-10)
     assert "at least 10 are needed" in found.sentences[-1]
+
+
+def test_a_study_is_set_aside_only_if_the_model_did_not_use_it_and_once() -> None:
+    for finding in findings().analyses:
+        if finding.result is None:
+            continue
+        aside = [item.study for item in finding.set_aside]
+        assert len(aside) == len(set(aside)), finding.plan.id
+        assert not set(aside) & {row.study for row in finding.result.studies}, finding.plan.id
+    zeros = next(item for item in findings().analyses if item.plan.id == "revision_lrti_risk")
+    assert zeros.result is not None
+    assert {"DEMO-01 Quillmere", "DEMO-02 Brackenhythe"} <= {row.study for row in zeros.result.studies}
