@@ -12,6 +12,8 @@ from mpmath import mp, mpf
 
 from .precision import Number, Vector, bracketed_root, t_two_sided_p, total
 
+INDEPENDENT = mpf(0)
+
 
 def symmetric_power(matrix: mp.matrix, power: Number) -> mp.matrix:
     """Return a power of a symmetric matrix; eigenvalues that are zero stay zero (Moore-Penrose)."""
@@ -82,25 +84,39 @@ def cr2(y: Vector, x: list[Vector], phi: mp.matrix, cluster: Sequence[object]) -
 
 
 def three_level_covariance(
-    v: Vector, cluster: Sequence[object], between: Number, within: Number
+    v: Vector,
+    cluster: Sequence[object],
+    between: Number,
+    within: Number,
+    correlation: Number = INDEPENDENT,
 ) -> mp.matrix:
-    """Return diag(v + within) plus `between` for every pair of one cluster."""
+    """Return diag(v + within) plus, for every pair of one cluster, `between` and the sampling covariance.
+
+    `correlation` is that of the sampling errors of two effects of one cluster (Pustejovsky & Tipton 2022).
+    """
     n = len(v)
     phi = mp.matrix(n, n)
     for i in range(n):
         for j in range(n):
             if cluster[i] == cluster[j]:
                 phi[i, j] = between
+                if i != j:
+                    phi[i, j] += correlation * mp.sqrt(v[i] * v[j])
         phi[i, i] += v[i] + within
     return phi
 
 
 def three_level_pieces(
-    y: Vector, v: Vector, cluster: Sequence[object], between: Number, within: Number
+    y: Vector,
+    v: Vector,
+    cluster: Sequence[object],
+    between: Number,
+    within: Number,
+    correlation: Number = INDEPENDENT,
 ) -> tuple[Number, Number, Number, tuple[Number, Number]]:
     """Return mean, standard error, restricted log-likelihood and its gradient."""
     n = len(y)
-    phi = three_level_covariance(v, cluster, between, within)
+    phi = three_level_covariance(v, cluster, between, within, correlation)
     w = phi**-1
     ones = mp.matrix([mpf(1)] * n)
     outcome = mp.matrix(y)
@@ -128,12 +144,14 @@ def three_level_pieces(
     return mean, 1 / mp.sqrt(information), value, (slope_between, slope_within)
 
 
-def three_level_reml(y: Vector, v: Vector, cluster: Sequence[object]) -> dict[str, Number]:
+def three_level_reml(
+    y: Vector, v: Vector, cluster: Sequence[object], correlation: Number = INDEPENDENT
+) -> dict[str, Number]:
     """Return the restricted maximum over between- and within-cluster variance, both at least zero."""
 
     def best_within(between: Number) -> Number:
         def slope(within: Number) -> Number:
-            return three_level_pieces(y, v, cluster, between, within)[3][1]
+            return three_level_pieces(y, v, cluster, between, within, correlation)[3][1]
 
         if slope(mpf(0)) <= 0:
             return mpf(0)
@@ -143,7 +161,7 @@ def three_level_reml(y: Vector, v: Vector, cluster: Sequence[object]) -> dict[st
         return bracketed_root(slope, low, high, digits=30)
 
     def profile_slope(between: Number) -> Number:
-        return three_level_pieces(y, v, cluster, between, best_within(between))[3][0]
+        return three_level_pieces(y, v, cluster, between, best_within(between), correlation)[3][0]
 
     if profile_slope(mpf(0)) <= 0:
         between = mpf(0)
@@ -153,7 +171,7 @@ def three_level_reml(y: Vector, v: Vector, cluster: Sequence[object]) -> dict[st
             low, high = high, high * 2
         between = bracketed_root(profile_slope, low, high, digits=26)
     within = best_within(between)
-    mean, se, value, _ = three_level_pieces(y, v, cluster, between, within)
+    mean, se, value, _ = three_level_pieces(y, v, cluster, between, within, correlation)
     return {
         "estimate": mean,
         "standard_error": se,

@@ -247,11 +247,23 @@ def dependent_effects() -> tuple[str, Records]:
     moderator = ("0", "1", "0", "1", "1", "0", "0", "1", "2", "0", "1")
     y, v, x = doubles(y_text), doubles(v_text), doubles(moderator)
     data = {"doubles": True, "effect": y_text, "variance": v_text, "cluster": cluster, "moderator": moderator}
-    three = dependent.three_level_reml(y, v, cluster)
-    records: Records = [{"name": "three_level_reml", **data, "answer": three}]
-    spread_y = ("1.2", "0.30", "-0.9", "0.44", "2.1", "1.4", "-1.3", "0.61", "0.9", "-0.4", "0.7")
-    spread = dependent.three_level_reml(doubles(spread_y), v, cluster)
-    records.append({"name": "three_level_reml", **data, "effect": spread_y, "answer": spread})
+    spread = ("1.2", "0.30", "-0.9", "0.44", "2.1", "1.4", "-1.3", "0.61", "0.9", "-0.4", "0.7")
+    records: Records = []
+    for texts, correlation in ((y_text, "0"), (spread, "0"), (spread, "0.6")):
+        effects, rho = doubles(texts), mpf(float(correlation))
+        answer = dependent.three_level_reml(effects, v, cluster, rho)
+        phi = dependent.three_level_covariance(v, cluster, answer["tau2_between"], answer["tau2_within"], rho)
+        robust = dependent.cr2(effects, [[mpf(1)] for _ in effects], phi, cluster)[0]
+        records.append(
+            {
+                "name": "three_level_reml",
+                **data,
+                "effect": texts,
+                "sampling_correlation": correlation,
+                "answer": answer,
+                "cluster_robust": robust,
+            }
+        )
     ones = [[mpf(1)] for _ in y]
     line = [[mpf(1), item] for item in x]
     for name, between, within in (
