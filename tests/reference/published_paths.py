@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from agreement import CLOSED, ITERATED, published
 
 from metakit.core.effects import EffectTable
+from metakit.measures.double_arcsine import harmonic_mean, miller_back_transform
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 
@@ -71,6 +73,8 @@ def answer(table: str, path: str) -> tuple[float, float] | None:
     head, *rest = path.split("/")
     if head in ("mantel_haenszel", "mantel_haenszel_rate_ratio", "peto"):
         return stratified(table, path)
+    if head in ("ft_back_transform", "logit_back_transform"):
+        return back_transformed(table, path)
     known = {*SCALES, "book_hedges_g", "odds_ratio", "risk_ratio", "risk_difference", "rate_ratio"}
     known |= {"standardized_mean_difference", "mean_difference", "ratio_of_means"}
     if head not in known or rest[0] in LATER:
@@ -129,6 +133,29 @@ def heterogeneity(table: str, name: str, figure: str, places: list[str]) -> tupl
         pair = profile.tau2_interval if figure.startswith("tau2") else profile.i2_interval
         return pair[int(places[0])], ITERATED
     return None
+
+
+def back_transformed(table: str, path: str) -> tuple[float, float] | None:
+    """Return a pooled proportion in natural units.
+
+    metakit shows the double arcsine by the squared sine (the collection's p_plain_sin2) and names the harmonic mean n,
+    with which Miller's inverse gives the figures of older reviews.
+    """
+    head, method, figure = path.split("/")
+    name = "freeman_tukey" if head == "ft_back_transform" else "logit"
+    if method == "common_effect":
+        result, required = fit(table, name, model="common_effect"), CLOSED - 1
+    else:
+        closed = method == "dersimonian_laird"
+        result, required = fit(table, name, tau2=method, interval="wald"), CLOSED - 1 if closed else ITERATED
+    if figure == "p_n_inv_var":
+        return None  # an inverse at yet another n, shown by the collection for contrast
+    value = {"lo": result.interval[0], "hi": result.interval[1]}.get(figure, result.estimate)
+    if name == "logit" or figure == "p_plain_sin2":
+        return float(result.back_transform(value)), required
+    sizes = np.array([row[2] for row in published(table)["rows"]], dtype=float)
+    back = miller_back_transform(np.array([value]), np.array([harmonic_mean(sizes)]))
+    return float(np.asarray(back)[0]), required
 
 
 def stratified(table: str, path: str) -> tuple[float, float] | None:

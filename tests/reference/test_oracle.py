@@ -190,6 +190,18 @@ def test_mantel_haenszel_of_one_table_is_its_odds_ratio() -> None:
     assert abs(answer[1] - woolf) < mpf(10) ** -40
 
 
+def test_printed_mantel_haenszel_tests() -> None:
+    """Agresti 1996 table 3.3 (published): 280.1375; Agresti 1990 rabbits (published): 3.9286 with correction, p 0.04747."""
+    china = cases.columns(cases.table("china_smoking"), *cases.TWO_COUNTS)
+    rabbits = cases.columns(cases.table("rabbits_zero_cells"), *cases.TWO_COUNTS)
+    assert float(stratified.mantel_haenszel_test(china, continuity=False)) == pytest.approx(
+        280.1375, abs=1e-4
+    )
+    corrected = stratified.mantel_haenszel_test(rabbits, continuity=True)
+    assert float(corrected) == pytest.approx(3.9286, abs=5e-5)
+    assert float(precision.chi2_sf(corrected, mpf(1))) == pytest.approx(0.04747, abs=5e-6)
+
+
 def test_profile_interval_ends_at_the_right_height() -> None:
     """Definition: at both limits twice the fall of the profile is the chi-square quantile."""
     y, v = BCG_Y[:4], BCG_V[:4]
@@ -277,3 +289,19 @@ def test_oracle_agrees_with_the_collection(record: dict[str, object]) -> None:
         comparison.close()
     else:
         assert not any(path.startswith(f"{prefix}/") for path in table["computed"])
+
+
+def test_digits_are_counted_as_described() -> None:
+    """Log relative error of the NIST Statistical Reference Datasets; a comparison can fail."""
+    assert digits(1.0001, "1") == pytest.approx(4, abs=1e-6)
+    assert digits(0.5, "0.5") == 99
+    assert digits(1e-5, "0") == pytest.approx(5)
+    assert digits(1e-5, "0", scale="0.01") == pytest.approx(3)
+    for bad in (None, math.nan, math.inf):
+        assert digits(bad, "1") < 0
+    comparison = Comparison("must fail")
+    comparison.check("figure", 1.0001, "1", 9)
+    with pytest.raises(AssertionError, match=r"4\.0 of 9 digits"):
+        comparison.close()
+    with pytest.raises(AssertionError, match="nothing was compared"):
+        Comparison("empty").close()

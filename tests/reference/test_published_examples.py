@@ -110,3 +110,55 @@ def test_streptokinase_patients() -> None:
         part = effects_of("streptokinase_cumulative", "odds_ratio").select([i < count for i in range(33)])  # type: ignore[arg-type]
         truth = content["computed"][f"cumulative_MH/{count - 1}/OR"]
         assert digits(math.exp(pool(part, model="mantel_haenszel").estimate), truth) > 11
+
+
+ANSWERED_ELSEWHERE = {
+    "bcg_latitude": "test_oracle_exploring and test_certified_exploring",
+    "combine_groups": "test_certified_conversions",
+    "handbook_sd": "test_certified_conversions",
+    "wan_luo": "test_certified_conversions",
+    "parkinson_nma": "test_certified_network",
+    "handbook_nnt_rr": "METHODS section 6 (absolute effects)",
+    "kappa_fleiss": "METHODS section 7 (agreement)",
+}
+OUTSIDE_OF_METAKIT = {
+    "bayes_binomial_exact_gamma_precision": "a binomial likelihood with a gamma prior on 1/tau2: metakit has no such prior",
+    "beta11_posterior_mean": "independent hospitals with a uniform prior: nothing is pooled",
+    "mantel_haenszel/OR/cmh": "the test of no effect in all strata: the oracle computes it (test_oracle)",
+}
+
+
+def test_no_printed_value_is_forgotten() -> None:
+    """Each printed value has a test, or a reason why metakit has no such figure."""
+    forgotten = []
+    for name in published_names():
+        for item in published(name)["expected"]:
+            path = item["path"] or ""
+            covered = (
+                name in ANSWERED_ELSEWHERE
+                or path.startswith(("bayes_uniform_tau/", *OUTSIDE_OF_METAKIT))
+                or (item["path"] and scope(name, item))
+                or item["quantity"] in UNPATHED
+            )
+            if not covered:
+                forgotten.append(f"{name}: {item['quantity']} ({path})")
+    assert not forgotten, forgotten
+
+
+UNPATHED = {
+    "variance of random mean": "test_variance_of_the_random_mean",
+    "patients in first 8 trials": "test_streptokinase_patients",
+    "patients in all 33": "test_streptokinase_patients",
+    "cumulative OR after 8 trials (1973), MH": "test_streptokinase_patients",
+    "lower": "test_streptokinase_patients",
+    "upper": "test_streptokinase_patients",
+    "P value": "test_oracle (p of the test with continuity correction, rabbits)",
+}
+
+
+def test_variance_of_the_random_mean() -> None:
+    """Borenstein 2009 ch 14 (memory): 0.0111, from the book's own g and variance."""
+    from published_paths import fit
+
+    result = fit("borenstein_smd", "book_hedges_g", tau2="dersimonian_laird", interval="wald")
+    assert result.standard_error**2 == pytest.approx(0.0111, abs=1e-4)
