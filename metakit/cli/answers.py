@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from metakit.core.registry import Registry
     from metakit.core.results import Limits, PoolResult
     from metakit.measures.registry import Measure
 
@@ -15,14 +16,17 @@ _DIGITS = 3
 def pooled_text(result: PoolResult) -> str:
     """Say the answer, how much studies differ, every study, and all that was set aside or assumed."""
     from metakit.measures.registry import MEASURES
+    from metakit.models.estimators import MEAN_INTERVALS
+    from metakit.models.registry import MODELS
 
     measure = MEASURES[result.measure]
     show = _shower(measure, result.back_transform)
     percent = f"{100 * result.level:g} %"
     lines = [
-        f"{measure.label.capitalize()}{' ' + measure.unit if measure.unit else ''}: {show(result.estimate)}, "
-        f"{percent} interval {_limits(result.interval, show)} ({_words(result.mean.method)})",
-        f"{_words(result.model).capitalize()}; {result.k} {'study' if result.k == 1 else 'studies'}",
+        f"{_sentence_case(measure.label)}{f' ({measure.unit})' if measure.unit else ''}: "
+        f"{show(result.estimate)}, {percent} interval {_limits(result.interval, show)} "
+        f"({_label(MEAN_INTERVALS, result.mean.method)})",
+        f"{_sentence_case(_label(MODELS, result.model))}; {result.k} {'study' if result.k == 1 else 'studies'}",
     ]
     prediction = getattr(result, "prediction", None)
     if prediction:
@@ -80,8 +84,13 @@ def _study_lines(result: PoolResult, show: Callable[[float], str]) -> list[str]:
     return lines
 
 
-def _words(name: str) -> str:
-    return name.replace("_", " ")
+def _label(registry: Registry[Any], name: str) -> str:
+    """Name a method as its registry does; a method of a single model's own is named by its words."""
+    return str(registry[name].label) if name in registry else name.replace("_", " ")
+
+
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _p_value(value: float) -> str:
