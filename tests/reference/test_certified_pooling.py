@@ -81,6 +81,12 @@ def test_common_effect_and_q(number: int) -> None:
     comparison.check("Q", q.value, record["q"]["value"], required_for(record, CLOSED), 1e-3)
     comparison.check("Q df", q.df, record["q"]["df"], CLOSED)
     comparison.check("Q p value", q.p_value, record["q"]["p_value"], PROBABILITY, 1e-300)
+    comparison.check(
+        "I2", result.heterogeneity.i2, record["i2_from_q"], required_for(record, CLOSED) - 1, 1e-2
+    )
+    if record["k"] > 2:  # with two studies metakit gives no test-based interval, whatever Q is
+        found = result.heterogeneity.i2_interval
+        comparison.check_pair("I2 interval", found, record["i2_interval_from_h"], CLOSED - 2, 1e-2)
     comparison.close()
 
 
