@@ -130,9 +130,8 @@ def _check_proper(priors: Priors, k: int) -> None:
     if k < fewest:
         raise UsageError(
             f"with a prior of tau that is uniform without an upper end, {k} "
-            f"{'study gives' if k == 1 else 'studies give'} no proper posterior; state an upper end "
-            "as tau_prior_scale, "
-            f"or another prior (at least {fewest} studies are needed)"
+            f"{'study gives' if k == 1 else 'studies give'} no proper posterior; state an upper end as "
+            f"tau_prior_scale, or another prior (at least {fewest} studies are needed)"
         )
 
 
@@ -241,8 +240,8 @@ def _words(
     for item in variations:
         low, high = (back(limit) for limit in item.interval)
         notes.append(
-            f"With tau {item.prior} instead: {back(item.estimate):.3g} ({low:.3g} to {high:.3g}), median tau "
-            f"{item.tau:.3g}."
+            f"With tau {item.prior} instead: {back(item.estimate):.3g} ({low:.3g} to {high:.3g}), median "
+            f"tau {item.tau:.3g}."
         )
     if not variations:
         notes.append("A prior without an end has no scale to vary; compare with half_normal.")

@@ -139,18 +139,17 @@ def chosen_priors(effects: EffectTable, extra: Mapping[str, Any]) -> Priors:
     location = _number(extra, "tau_prior_location") if kind.needs_location else 0.0
     if kind.needs_location and (given is None or location is None):
         raise UsageError(
-            "a log_normal prior of tau needs tau_prior_location and tau_prior_scale, the mean and "
-            "standard deviation "
-            "of ln tau^2; Turner 2015 tables them by outcome and comparison"
+            "a log_normal prior of tau needs tau_prior_location and tau_prior_scale, the mean and standard "
+            "deviation of ln tau^2; Turner 2015 tables them by outcome and comparison"
         )
     if not kind.needs_location and extra.get("tau_prior_location") is not None:
         raise UsageError(f"a {kind.name} prior of tau has no location; state tau_prior_scale only")
     if given is None:
-        scale, origin = _default_scale(effects)
         if kind.name == "uniform":
             raise UsageError(
                 "a uniform prior of tau needs its upper end as tau_prior_scale (may be infinite)"
             )
+        scale, origin = _default_scale(effects)
     else:
         scale, origin = _positive(extra, "tau_prior_scale", infinite=kind.name == "uniform"), "as stated"
     mean_location, mean_scale = _number(extra, "mean_prior_location"), extra.get("mean_prior_scale")
@@ -200,10 +199,10 @@ def _default_scale(effects: EffectTable) -> tuple[float, str]:
     sizes = [column for name, column in effects.data.items() if name.split("_")[0] == "total"]
     if not sizes:
         raise UsageError(
-            f"there is no default prior scale of tau for the measure {measure.name} without the "
-            "sizes of the studies; "
-            "state tau_prior_scale on the analysis scale: a half-normal prior of scale s holds that effects "
-            "of two centres rarely differ by more than about 4 s (0.5 is usual for log ratios)"
+            f"there is no default prior scale of tau for the measure {measure.name} without the sizes of "
+            "the studies; state tau_prior_scale on the analysis scale: a half-normal prior of scale s "
+            "holds that effects of two centres rarely differ by more than about 4 s (0.5 is usual for log "
+            "ratios)"
         )
     usable = effects.estimable
     total = np.sum([column[usable] for column in sizes], axis=0)

@@ -107,8 +107,8 @@ def pool_dependent(
     count = int(codes.max()) + 1
     if count < 2:
         raise NotEstimableError(
-            f"all {len(rows)} effects belong to one cluster; a model of clusters needs two or more "
-            "(choose one effect of the cluster and show it alone)"
+            f"all {len(rows)} effects belong to one cluster; a model of clusters needs two or more (choose "
+            "one effect of the cluster and show it alone)"
         )
     data = _laid_out(rows, codes, sampling_correlation)
     fit = _fitted(data)
@@ -181,9 +181,8 @@ def _fitted(data: Clusters) -> ThreeLevelFit:
     fit = fit_three_level(data)
     if not fit.converged:
         raise ConvergenceError(
-            "the restricted likelihood of the multilevel model did not settle at a maximum; choose "
-            "one effect a "
-            "cluster and use the random_effects model"
+            "the restricted likelihood of the multilevel model did not settle at a maximum; choose one "
+            "effect a cluster and use the random_effects model"
         )
     return fit
 
@@ -270,8 +269,8 @@ def _correlated(rows: EffectTable, codes: IntArray, correlation: float) -> _Side
 def _side_words(effects: EffectTable, sides: Sequence[_Side], assumed: float) -> tuple[str, ...]:
     back = back_transform(effects)
     parts = [
-        f"{side.correlation:g}: {back(side.estimate):.3g} (robust standard error {side.error:.3g} "
-        "on the analysis scale)"
+        f"{side.correlation:g}: {back(side.estimate):.3g} (robust standard error {side.error:.3g} on the "
+        "analysis scale)"
         for side in sides
     ]
     return (
@@ -294,16 +293,15 @@ def _words(
         notes.append(f"Without a cluster label, each a cluster of its own: {', '.join(blank)}.")
     if not data.nested:
         notes.append(
-            "Every cluster has one effect: the variances between and within clusters cannot be "
-            "told apart, and the "
-            "model is the ordinary random-effects model."
+            "Every cluster has one effect: the variances between and within clusters cannot be told apart, "
+            "and the model is the ordinary random-effects model."
         )
     df = made["cluster_robust"].df
     if df < FEWEST_DF:
         notes.append(
             f"Caution: the cluster-robust interval rests on {df:.2g} degrees of freedom, fewer than "
-            f"{FEWEST_DF:g}; its "
-            "level cannot be trusted (Tipton 2015). Choose one effect a cluster, or show the clusters."
+            f"{FEWEST_DF:g}; its level cannot be trusted (Tipton 2015). Choose one effect a cluster, or "
+            "show the clusters."
         )
     if data.nested and (fit.between == 0 or fit.within == 0):
         zero = [

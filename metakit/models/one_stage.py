@@ -79,9 +79,8 @@ def _check_options(effects: EffectTable, options: PoolOptions) -> None:
     expected = _SCALES.get(effects.measure)
     if expected and effects.scale != expected:
         raise UsageError(
-            f"the one-stage model of a {effects.measure} works on the {expected} scale, and these "
-            "effects are on the "
-            f"{effects.scale} scale; compute them with scale={expected!r}"
+            f"the one-stage model of a {effects.measure} works on the {expected} scale, and these effects "
+            f"are on the {effects.scale} scale; compute them with scale={expected!r}"
         )
     for name, value, allowed in (
         ("tau2", options.tau2, "maximum_likelihood"),
@@ -99,9 +98,8 @@ def _fit_latent(
     found = fit_latent(model, prepared.beta, prepared.intercepts, heterogeneous=verdict.heterogeneous)
     if not bool(found.maximum.converged[0]):
         raise ConvergenceError(
-            f"the likelihood of the variant {variant.name} did not settle at a maximum with {k} "
-            "studies; try another "
-            "variant, or a common effect (mantel_haenszel), or show the counts"
+            f"the likelihood of the variant {variant.name} did not settle at a maximum with {k} studies; "
+            "try another variant, or a common effect (mantel_haenszel), or show the counts"
         )
     terms = model.coefficients
     estimate, tau = float(found.maximum.parameters[0, 0]), float(found.maximum.parameters[0, terms])
@@ -177,9 +175,8 @@ def _numerical_words(found: LatentFit) -> list[str]:
         words.append("The likelihood has more than one maximum; the highest that was found is shown.")
     if not bool(found.settled[0]):
         words.append(
-            f"With {int(found.nodes[0])} quadrature nodes the log-likelihood still changes by more "
-            "than 1e-8; read "
-            "the last digits with care."
+            f"With {int(found.nodes[0])} quadrature nodes the log-likelihood still changes by more than "
+            "1e-10; read the last digits with care."
         )
     return words
 

@@ -51,8 +51,8 @@ def check_estimable(variant: OneStageVariant, columns: Columns, measure: str, le
     if bool(np.all(highest - lowest <= 1)):
         return Verdict(
             False,
-            "No study has more than one outcome that could have been otherwise, so the data say nothing "
-            "on how studies differ: tau is held at 0 (a common effect).",
+            "No study has more than one outcome that could have been otherwise, so the data say nothing on "
+            "how studies differ: tau is held at 0 (a common effect).",
         )
     if bool(np.all((columns[0] == lowest) | (columns[0] == highest))):
         instead = "a common effect (mantel_haenszel)" if len(columns) == 4 else "each study's exact interval"
@@ -95,8 +95,8 @@ def _check_arm_totals(columns: Columns, measure: str, level: float) -> None:
         if empty or full:
             what = "has no event in any study" if empty else "has nothing but events in every study"
             raise NotEstimableError(
-                f"arm {arm} {what} ({_totals(columns, measure)}), so this model has no finite estimate"
-                f"{_other_side(columns, measure, level)}; {_instead(measure)}"
+                f"arm {arm} {what} ({_totals(columns, measure)}), so this model has no finite "
+                f"estimate{_other_side(columns, measure, level)}; {_instead(measure)}"
             )
 
 

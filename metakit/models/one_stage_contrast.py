@@ -31,8 +31,8 @@ def fit_contrast(
     )
     if not bool(fit.converged[0]):
         raise ConvergenceError(
-            "the beta-binomial likelihood did not settle at a maximum; ask for mantel_haenszel, or "
-            "show the counts"
+            "the beta-binomial likelihood did not settle at a maximum; ask for mantel_haenszel, or show "
+            "the counts"
         )
     value, error = (float(part[0]) for part in contrast(fit.logits, fit.covariance, kind))
     correlation = float(fit.correlation[0])
@@ -53,9 +53,9 @@ def fit_contrast(
     mean, others, notes = mean_intervals(facts, options.level, options.interval)
     words = [verdict.note] if verdict.note else []
     words.append(
-        "Beta-binomial: the arms of a study are compared through their means over all studies, not "
-        "within each "
-        "study, so studies without any event count in full, and a difference in size between arms matters."
+        "Beta-binomial: the arms of a study are compared through their means over all studies, not within "
+        "each study, so studies without any event count in full, and a difference in size between arms "
+        "matters."
     )
     if verdict.heterogeneous and correlation == 0:
         words.append("The intracluster correlation is estimated as 0, its boundary: plain pooled binomials.")

@@ -32,8 +32,7 @@ def chosen_variant(effects: EffectTable, extra: Mapping[str, Any]) -> tuple[OneS
         served = sorted({measure for variant in ONE_STAGE_VARIANTS for measure in variant.measures})
         raise UsageError(
             "the one-stage model needs raw counts or rates, so it does not serve the measure "
-            f"{effects.measure}; "
-            f"it serves {', '.join(served)}"
+            f"{effects.measure}; it serves {', '.join(served)}"
         )
     unknown = sorted(set(extra) - {"variant"})
     if unknown:
@@ -46,9 +45,8 @@ def chosen_variant(effects: EffectTable, extra: Mapping[str, Any]) -> tuple[OneS
         chosen = available[0]
         if chosen.whole_counts and not whole and effects.measure == "odds_ratio":
             note = (
-                "Some numbers of events or thumbs are not whole (effective numbers), which the "
-                "conditional variant "
-                f"of the one-stage model cannot use: the variant {_FIXED_INTERCEPTS} was fitted."
+                "Some numbers of events or thumbs are not whole (effective numbers), which the conditional "
+                f"variant of the one-stage model cannot use: the variant {_FIXED_INTERCEPTS} was fitted."
             )
             return ONE_STAGE_VARIANTS[_FIXED_INTERCEPTS], (note,)
     else:
@@ -58,9 +56,8 @@ def chosen_variant(effects: EffectTable, extra: Mapping[str, Any]) -> tuple[OneS
         chosen = ONE_STAGE_VARIANTS[name]
     if chosen.whole_counts and not whole:
         raise UsageError(
-            f"the variant {chosen.name} needs whole numbers of events and thumbs, and some are "
-            "effective numbers; "
-            f"use odds_ratio with the variant {_FIXED_INTERCEPTS}, or a random_effects model"
+            f"the variant {chosen.name} needs whole numbers of events and thumbs, and some are effective "
+            f"numbers; use odds_ratio with the variant {_FIXED_INTERCEPTS}, or a random_effects model"
         )
     return chosen, ()
 

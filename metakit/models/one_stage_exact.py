@@ -70,10 +70,8 @@ def _words(data: CountData, options: PoolOptions, one_sided: bool, k: int) -> li
             where = where.replace("any", "all")
         over = "of" if measure.name == "proportion" else "over"
         notes.append(
-            f"{what} {where} ({events:g} {over} {size:g}): no model of the differences between "
-            "studies can be "
-            f"fitted. The limit is exact and one-sided at {100 * options.level:g} %, for the "
-            "average of the studies "
-            "weighted by their size; 'no event seen' is not 'no event possible'."
+            f"{what} {where} ({events:g} {over} {size:g}): no model of the differences between studies can "
+            f"be fitted. The limit is exact and one-sided at {100 * options.level:g} %, for the average of "
+            "the studies weighted by their size; 'no event seen' is not 'no event possible'."
         )
     return notes

@@ -80,9 +80,9 @@ def prediction_of(
         return None, "With fewer than 3 studies there is no prediction interval."
     if tau2 == 0:
         return None, (
-            "The estimate of tau is 0, its boundary: as far as these data can tell the studies do "
-            "not differ, and no "
-            "prediction interval is shown. Look at the upper limit of tau before calling them alike."
+            "The estimate of tau is 0, its boundary: as far as these data can tell the studies do not "
+            "differ, and no prediction interval is shown. Look at the upper limit of tau before calling "
+            "them alike."
         )
     df = float(k - 2)
     half = float(special.stdtrit(df, 0.5 + level / 2)) * math.sqrt(tau2 + mean.standard_error**2)
@@ -114,9 +114,8 @@ def average_of(
     average = Average(estimate=value, interval=Limits(back(centre - half), back(centre + half)))
     factor, unit = measure.natural_factor, measure.unit
     text = (
-        f"The pooled {measure.label} {factor * back(mean):.3g} {unit} is the median of "
-        "the distribution "
-        f"of studies; the population average over that distribution is {factor * value:.3g} {unit} "
+        f"The pooled {measure.label} {factor * back(mean):.3g} {unit} is the median of the distribution of "
+        f"studies; the population average over that distribution is {factor * value:.3g} {unit} "
         f"({100 * level:g} % interval {factor * average.interval.lower:.3g} to "
         f"{factor * average.interval.upper:.3g})."
     )

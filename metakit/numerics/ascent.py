@@ -16,7 +16,7 @@ _STEPS = 80
 _HALVINGS = 40
 _DECREMENT = 1e-24  # (distance to the maximum in standard errors) squared
 _GOOD_DECREMENT = 1e-7  # still a maximum when rounding lets the function climb no further
-_ROUNDING = 1e-13
+_ENOUGH = 1e-4  # share of the promised gain that a step must bring, or an even function is climbed in circles
 _ROUGHNESS = 1e-9  # a quadrature's value may fall by so much while its gradient still leads to the top
 _NOISY_DECREMENT = 1e-10
 _STALLED = 0.25
@@ -126,7 +126,8 @@ def climb(
         converged[live[done]] = True
         going = ~done & (np.abs(theta[live]).max(axis=1) <= _BOUNDLESS)
         live, step, other_step = live[going], step[going], other_step[going]
-        near = (decrement < _GOOD_DECREMENT)[going] & concave[going]
+        promise = decrement[going]
+        near = (promise < _GOOD_DECREMENT) & concave[going]
         longest = np.maximum(np.abs(step).max(axis=1), np.abs(other_step).max(axis=1, initial=0.0))
         length = np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
         trying, stuck = np.arange(len(live)), np.zeros(len(live), dtype=bool)
@@ -137,8 +138,12 @@ def climb(
             new_theta = theta[rows] + length[trying, None] * step[trying]
             new_other = other[rows] + length[trying, None] * other_step[trying]
             point = evaluate(new_theta, new_other, tuple(part[rows] for part in held), rows)
-            slack = np.where(near[trying], _ROUGHNESS, _ROUNDING) * (1.0 + np.abs(value[rows]))
-            better = point.value >= value[rows] - slack
+            enough = np.where(
+                near[trying],
+                -_ROUGHNESS * (1.0 + np.abs(value[rows])),
+                _ENOUGH * length[trying] * promise[trying],
+            )
+            better = point.value >= value[rows] + enough
             good = rows[better]
             theta[good], other[good], value[good] = new_theta[better], new_other[better], point.value[better]
             gradient[good], hessian[good] = point.gradient[better], point.hessian[better]

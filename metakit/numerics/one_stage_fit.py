@@ -90,16 +90,17 @@ def fit_latent(
     ladder = NODE_LADDER[size]
     free = np.ones(terms + size, dtype=bool)
     free[terms:] = heterogeneous
-    found = [
-        maximise(
-            model,
-            np.concatenate([beta, np.full((batch, size), spread if heterogeneous else 0.0)], axis=1),
-            intercepts,
-            free=free,
-            nodes=ladder[0],
-        )
-        for spread in _START_SPREADS
-    ]
+    # Both starts climb as one batch: for a single analysis the calls cost more than the numbers.
+    every = np.arange(batch)
+    spreads = np.repeat(_START_SPREADS if heterogeneous else (0.0, 0.0), batch)
+    both = maximise(
+        model.rows(np.concatenate([every, every])),
+        np.concatenate([np.tile(beta, (2, 1)), np.repeat(spreads[:, None], size, axis=1)], axis=1),
+        np.tile(intercepts, (2, 1)),
+        free=free,
+        nodes=ladder[0],
+    )
+    found = [take_rows(both, every), take_rows(both, batch + every)]
     # The first start wins ties, so that rounding cannot choose between equal fits.
     gain = found[1].value - found[0].value
     second = found[1].converged & (~found[0].converged | (gain > 1e-9 * (1.0 + np.abs(found[0].value))))
@@ -107,7 +108,7 @@ def fit_latent(
     best = found[0]
     put_rows(best, np.flatnonzero(second), take_rows(found[1], np.flatnonzero(second)))
     nodes = np.full(batch, ladder[0])
-    open_rows = np.arange(batch)
+    open_rows = every
     for rung, finer in zip(ladder, [*ladder[1:], 2 * ladder[-1] - 1], strict=True):
         here, part = model.rows(open_rows), take_rows(best, open_rows)
         if rung != ladder[0]:
@@ -124,7 +125,7 @@ def fit_latent(
     settled[open_rows] = False
     spread_part = best.parameters[:, terms:]
     spread_part[spread_part < _ZERO_SPREAD] = 0.0
-    common = take_rows(best, np.arange(batch))
+    common = take_rows(best, every)
     for rung in np.unique(nodes):
         rows = np.flatnonzero(nodes == rung)
         put_rows(common, rows, _without_spread(model.rows(rows), take_rows(best, rows), free, int(rung)))

@@ -179,7 +179,9 @@ def test_certified(record: dict[str, Any]) -> None:
     labels = record["cluster"]
     cluster = np.array([sorted(set(labels)).index(label) for label in labels])
     if record["name"] == "three_level_reml":
-        fit = fit_three_level(by_cluster(effect, variance, np.ones((len(effect), 1)), cluster))
+        shared = float(record["sampling_correlation"])
+        ones = np.ones((len(effect), 1))
+        fit = fit_three_level(by_cluster(effect, variance, ones, cluster, correlation=shared))
         answer = {key: float(value) for key, value in record["answer"].items()}
         assert fit.coefficients[0] == pytest.approx(answer["estimate"], rel=1e-9)
         assert np.sqrt(fit.covariance[0, 0]) == pytest.approx(answer["standard_error"], rel=1e-9)

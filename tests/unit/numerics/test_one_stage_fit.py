@@ -236,3 +236,12 @@ def test_nodes_are_raised_until_the_likelihood_is_settled() -> None:
 def test_a_likelihood_without_maximum_is_not_called_converged() -> None:
     fit = fitted(models.binomial_normal(np.array([[0.0, 40.0]]), np.array([[20.0, 40.0]])))
     assert not fit.maximum.converged[0]
+
+
+def test_a_newton_step_across_zero_does_not_go_round_in_circles() -> None:
+    """A case met by the simulation: from tau 0.423 the full step leads to -0.423, where all is the same."""
+    prepared = models.binomial_normal(
+        np.array([[1.0, 0.0, 1.0, 1.0, 0.0]]), np.array([[93.0, 65.0, 105.0, 25.0, 67.0]])
+    )
+    root = signed_root(prepared.model, fitted(prepared), parameter=0, value=float(special.logit(0.02)))
+    assert np.isfinite(root[0]) and root[0] < 0
