@@ -26,7 +26,8 @@ def pooled_text(result: PoolResult) -> str:
         f"{_sentence_case(measure.label)}{f' ({measure.unit})' if measure.unit else ''}: "
         f"{show(result.estimate)}, {percent} interval {_limits(result.interval, show)} "
         f"({_label(MEAN_INTERVALS, result.mean.method)})",
-        f"{_sentence_case(_label(MODELS, result.model))}; {result.k} {'study' if result.k == 1 else 'studies'}",
+        f"{_sentence_case(_label(MODELS, result.model))}; "
+        f"{result.k} {'study' if result.k == 1 else 'studies'}",
     ]
     prediction = getattr(result, "prediction", None)
     if prediction:
