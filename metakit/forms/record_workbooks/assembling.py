@@ -405,4 +405,6 @@ def _without_blanks(node: Node) -> Node | None:
             tuple(item for item in map(_without_blanks, node.items) if item is not None), node.place
         )
     kept = ((key, _without_blanks(value)) for key, value in node.entries)
-    return MapNode(tuple((key, value) for key, value in kept if value is not None), node.place)
+    entries = tuple((key, value) for key, value in kept if value is not None)
+    # A group of blanks is no group; one left empty on purpose has no entries to begin with.
+    return MapNode(entries, node.place) if entries or not node.entries else None
