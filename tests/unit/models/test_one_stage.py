@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
+from metakit.core.bibliography import reference
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.tables import effect_sizes
 from metakit.models.one_stage import fit
@@ -58,32 +59,38 @@ def test_every_variant_serves_a_measure_that_the_model_takes() -> None:
     assert served == set(MODELS["one_stage"].measures) == set(TABLES)
 
 
+def test_sources_of_every_variant_are_in_the_bibliography() -> None:
+    for variant in ONE_STAGE_VARIANTS:
+        assert variant.references
+        for key in variant.references:
+            assert reference(key).year >= 2010
+
+
 @pytest.mark.parametrize(("measure", "variant"), PAIRS)
-@pytest.mark.parametrize("interval", INTERVALS)
-def test_every_variant_with_every_interval(measure: str, variant: str, interval: str) -> None:
-    result = pooled(TABLES[measure], measure, variant=variant, interval=interval)
+def test_every_variant_uses_or_names_every_study(measure: str, variant: str) -> None:
+    result = pooled(TABLES[measure], measure, variant=variant)
     answer = result.to_json()
-    assert answer["variant"] == variant and answer["interval_method"] == interval
-    assert answer["model"] == "one_stage" and answer["converged"]
+    assert answer["variant"] == variant and answer["model"] == "one_stage" and answer["converged"]
     assert result.interval.lower < result.estimate < result.interval.upper
-    assert [other.method for other in result.other_intervals] == [x for x in INTERVALS if x != interval]
-    named = {row.study for row in result.studies} | {item.study for item in result.set_aside}
-    assert named == set(TABLES[measure]["study"])
+    assert [result.mean.method, *(other.method for other in result.other_intervals)] == list(INTERVALS)
     assert all(row.weight is None for row in result.studies)
     assert str(result) and len(result.tidy()) == result.k + 1
-
-
-@pytest.mark.parametrize(("measure", "variant"), PAIRS)
-def test_double_zero_studies_stay_or_are_named(measure: str, variant: str) -> None:
-    result = pooled(TABLES[measure], measure, variant=variant)
-    empty = {"odds_ratio": "B", "risk_ratio": "B", "risk_difference": "B", "rate_ratio": "D"}.get(measure)
     kept = {row.study for row in result.studies}
-    conditional = bool(ONE_STAGE_VARIANTS[variant].reason_without_information)
-    if empty and conditional:
+    assert kept | {item.study for item in result.set_aside} == set(TABLES[measure]["study"])
+    empty = {"odds_ratio": "B", "risk_ratio": "B", "risk_difference": "B", "rate_ratio": "D"}.get(measure)
+    if empty and ONE_STAGE_VARIANTS[variant].reason_without_information:
         (aside,) = result.set_aside
         assert aside.study == empty and "conditions such a study away" in aside.reason
     else:
         assert result.set_aside == () and kept == set(TABLES[measure]["study"])
+
+
+@pytest.mark.parametrize("interval", INTERVALS)
+@pytest.mark.parametrize("measure", ["proportion", "risk_ratio", "rate_ratio"])
+def test_every_interval_can_be_the_headline(measure: str, interval: str) -> None:
+    result = pooled(TABLES[measure], measure, interval=interval)
+    assert result.mean.method == result.to_json()["interval_method"] == interval
+    assert [other.method for other in result.other_intervals] == [x for x in INTERVALS if x != interval]
 
 
 def test_counts_enter_uncorrected_whatever_the_table_was_made_with() -> None:
