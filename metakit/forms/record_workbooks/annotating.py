@@ -31,6 +31,7 @@ def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
     import openpyxl
     from openpyxl.comments import Comment
     from openpyxl.styles import Border, Font, Side
+    from openpyxl.worksheet.properties import PageSetupProperties
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -60,6 +61,9 @@ def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
         for letter, width in zip("ABCD", (24, 8, 10, 120), strict=True):
             listing.column_dimensions[letter].width = width
         listing.freeze_panes = "A2"
+        listing.page_setup.orientation = "landscape"
+        listing.page_setup.fitToHeight = 0
+        listing.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         book.active = 0
         for other in book.worksheets[1:]:
             other.sheet_view.tabSelected = False

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -22,6 +21,7 @@ from metakit.forms.record_workbooks.layout import (
     key_of,
 )
 from metakit.forms.record_workbooks.locating import FoundRow, Locator, Text
+from metakit.forms.record_workbooks.reports import explained_by_missing, position_of
 from metakit.forms.rules.registry import run_rules
 from metakit.forms.specs import GROUP, FieldSpec
 from metakit.forms.tree import MISSING_CODES
@@ -91,30 +91,17 @@ def assemble(book: Book, layout: Layout) -> Collected:
         root = builder.record(place, book.facts)
         group, problems = read_fields(root, layout.form)
         problems += run_rules(group, layout.form)
-        collected.problems += [at_cell(problem) for problem in problems if not _explained(problem, missing)]
+        collected.problems += [
+            at_cell(problem) for problem in problems if not explained_by_missing(problem, missing)
+        ]
         bare = _without_blanks(root)
         if isinstance(bare, MapNode):
             collected.records[name] = bare
     order = [key_of(sheet.name) for sheet in layout.sheets]
     collected.problems = sorted(
-        dict.fromkeys(collected.problems), key=lambda problem: _position(problem, order)
+        dict.fromkeys(collected.problems), key=lambda problem: position_of(problem, order)
     )
     return collected
-
-
-def _position(problem: Problem, order: list[str]) -> tuple[int, int, int, str]:
-    found = re.search(r"> (.+)!([A-Z]+)(\d+)$", problem.file)
-    if not found or key_of(found[1]) not in order:
-        return (-1, problem.line or 0, problem.column or 0, "")
-    return (order.index(key_of(found[1])), int(found[3]), len(found[2]), found[2])
-
-
-def _explained(problem: Problem, missing: list[Path]) -> bool:
-    """Say whether a missing heading or sheet explains that a value is asked for."""
-    if not problem.what.startswith("a value is required"):
-        return False
-    path = tuple(re.sub(r"\[\d+\]", "", problem.field).split("."))
-    return any(path[: len(gone)] == gone or gone[: len(path)] == path for gone in missing if gone)
 
 
 def _names(

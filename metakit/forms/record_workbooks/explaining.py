@@ -176,6 +176,7 @@ def write_example(sheet: Any, layout: Layout, looks: Looks, example: MapNode | N
                 row += 1
             row += 1
     _finish(sheet)
+    sheet.set_print_scale(60)  # wide tables: several pages that can be read
 
 
 def _example(spec: FieldSpec) -> str:
