@@ -74,22 +74,21 @@ def random_effects_batch(
     >>> round(float(found.mean.upper - found.mean.estimate), 3)
     0.548
     """
-    parts = (effect, variance) if present is None else (effect, variance, present)
-    shape = np.broadcast_shapes(*(np.shape(part) for part in parts))
-    if math.prod(shape) <= CHUNK or len(shape) < 2:
-        return _pool(effect, variance, present, tau2, interval, prediction, level)
-    rows, k = math.prod(shape[:-1]), shape[-1]
-    size = max(1, CHUNK // max(k, 1))
-    y, v, here = (
-        None if part is None else np.broadcast_to(np.asarray(part), shape).reshape(rows, k)
-        for part in (effect, variance, present)
-    )
+    y, v = np.asarray(effect, dtype=float), np.asarray(variance, dtype=float)
+    shape = y.shape
+    if present is not None or v.shape != shape:
+        shape = np.broadcast_shapes(shape, v.shape, () if present is None else np.shape(present))
+    if len(shape) < 2 or math.prod(shape) <= CHUNK:
+        return _pool(y, v, present, tau2, interval, prediction, level)
+    leading, k = shape[:-1], shape[-1]
+    rows, size = math.prod(leading), max(1, CHUNK // max(k, 1))
+    y, v = (np.broadcast_to(part, shape).reshape(rows, k) for part in (y, v))
+    here = None if present is None else np.broadcast_to(present, shape).reshape(rows, k)
     chunks = []
     for first in range(0, rows, size):
         cut = slice(first, first + size)
         mask = None if here is None else here[cut]
-        chunks.append(_pool(y[cut], v[cut], mask, tau2, interval, prediction, level))  # type: ignore[index]
-    leading = shape[:-1]
+        chunks.append(_pool(y[cut], v[cut], mask, tau2, interval, prediction, level))
     return RandomEffectsBatch(
         tau2=_joined([part.tau2 for part in chunks], leading),
         mean=_joined([part.mean for part in chunks], leading),

@@ -122,8 +122,9 @@ class Scan:
 def scan(studies: Studies, *, restricted: bool, mean: FloatArray | None = None) -> Scan:
     """Evaluate the score on the grid that brackets every local maximum (see the module's text)."""
     lowest = studies.anchor_variance
-    end = np.maximum((studies.largest_variance() - _SAFE_RATIO * lowest) / (_SAFE_RATIO - 1.0), 0.0)
-    points = 1 + math.ceil(math.log1p(np.max(end / lowest)) / _LOG_STEP)
+    end = (studies.largest_variance() - _SAFE_RATIO * lowest) / (_SAFE_RATIO - 1.0)
+    end = end * (end > 0)
+    points = 1 + math.ceil(math.log1p((end / lowest).max()) / _LOG_STEP)
     # An analysis that needs fewer points than its neighbours repeats its last one: the answer is the same.
     grid = np.minimum(column(lowest) * _steps(points), column(end))
     size = points * studies.effect.shape[-1]
@@ -204,18 +205,22 @@ def _maximise_one(studies: Studies, restricted: bool) -> Maximum:
     """Maximise for a single analysis, on plain numbers when it has one maximum, as nearly all have."""
     found = scan(studies, restricted=restricted)
     rising = found.observed > found.expected
-    number = np.count_nonzero(rising)
+    number = int(np.count_nonzero(rising))
     if not number:
         return _one(scalar(0.0), True)
     if not rising[:number].all():
         general = maximise(studies.as_rows(), restricted=restricted)
         return Maximum(general.tau2[0], general.converged[0], general.maxima[0])
-    last, low = number - 1, found.grid[number - 1]
-    if number < len(rising):
-        high = found.grid[number]
-        start = _interpolate(low, high, *(found.expected / found.observed)[last : last + 2])
-    else:
+    low = found.grid[number - 1]
+    if number == len(rising):
         high, start = _bound(studies, low, None), low
+    else:
+        high, third = found.grid[number], _third(found.grid, number)
+        ratio = found.expected / found.observed
+        straight, bent = _interpolate(
+            *(low, high, found.grid[third]), *(ratio[number - 1], ratio[number], ratio[third])
+        )
+        start = bent if third >= 0 and low <= bent <= high else straight
     root, settled = newton_of_one(lambda t: _equation(studies, t, restricted, None), low, high, start)
     return _one(root, settled)
 
@@ -224,9 +229,24 @@ def _one(tau2: FloatArray, converged: bool) -> Maximum:
     return Maximum(tau2, cast("BoolArray", np.bool_(converged)), cast("IndexArray", np.intp(1)))
 
 
-def _interpolate(low: FloatArray, high: FloatArray, ratio: FloatArray, next_ratio: FloatArray) -> FloatArray:
-    """Return where the line through the ends reaches 1."""
-    return low + (high - low) * (1.0 - ratio) / (next_ratio - ratio)
+def _third(grid: FloatArray, high: int) -> int:
+    """Return the point beside a bracket that ends at `high`: the one after it, else the one before, or -1."""
+    return high + 1 if high + 1 < len(grid) and grid[high + 1] > grid[high] else high - 2
+
+
+def _interpolate(
+    low: FloatArray,
+    high: FloatArray,
+    third: FloatArray,
+    ratio_low: FloatArray,
+    ratio_high: FloatArray,
+    ratio_third: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return where the ratio reaches 1 on the line, and on the parabola, of tau2 against the ratio."""
+    first = (high - low) / (ratio_high - ratio_low)
+    second = ((third - high) / (ratio_third - ratio_high) - first) / (ratio_third - ratio_low)
+    straight = low + first * (1.0 - ratio_low)
+    return straight, straight + second * (1.0 - ratio_low) * (1.0 - ratio_high)
 
 
 def _bound(studies: Studies, low: FloatArray, mean: FloatArray | None) -> FloatArray:
@@ -238,7 +258,7 @@ def _bound(studies: Studies, low: FloatArray, mean: FloatArray | None) -> FloatA
     centre = dot(studies.effect, studies.others) / studies.count if mean is None else mean
     residual = studies.effect - column(centre)
     squares = dot(residual * studies.others, residual) + centre * centre
-    spread = squares / np.maximum(studies.count - 1, 1.0)
+    spread = squares / studies.spare
     return 1.001 * np.maximum(spread + np.sqrt(spread * studies.largest_variance()), low)
 
 
@@ -247,11 +267,14 @@ def _brackets(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return low, high and start for each fall of the score; past the grid it falls before the bound."""
     last = found.grid.shape[1] - 1
-    after = np.minimum(point + 1, last)
+    after, beyond = np.minimum(point + 1, last), np.minimum(point + 2, last)
     low, high = found.grid[row, point], found.grid[row, after]
-    ratio, next_ratio = (found.expected[row, at] / found.observed[row, at] for at in (point, after))
+    third = np.where(found.grid[row, beyond] > high, beyond, point - 1)  # as in `_third`
+    ends = [found.expected[row, at] / found.observed[row, at] for at in (point, after, third)]
     with np.errstate(invalid="ignore", divide="ignore"):  # equal ends of those past the grid
-        start = np.where(point < last, _interpolate(low, high, ratio, next_ratio), low)
+        straight, bent = _interpolate(low, high, found.grid[row, third], *ends)
+    start = np.where((third >= 0) & (low <= bent) & (bent <= high), bent, straight)
+    start = np.where(point < last, start, low)
     outer = np.flatnonzero(point == last)
     if len(outer):
         index = row[outer]

@@ -47,11 +47,11 @@ def _interval(
 ) -> MeanIntervals:
     one = 1.0 + 0.0 * studies.count
     # one study: 0 / 0, nothing to scale by; the quantile is infinite there
-    raw = (weights.squares() + (studies.count == 1)) / np.maximum(studies.count - 1, 1.0) if scaled else one
+    raw = (weights.squares() + (studies.count == 1)) / studies.spare if scaled else one
     factor = np.maximum(raw, 1.0) if floor else raw
     error = np.sqrt(factor / weights.total)
     df = one * np.inf if normal else studies.count - 1
-    reach = t_quantile(level, df) * np.maximum(error, _TINY)
+    reach = t_quantile(level, df) * (error + _TINY)
     estimate = studies.anchor_effect + weights.mean
     return studies.unfold(
         MeanIntervals(

@@ -40,7 +40,7 @@ class PredictionKernel(Protocol):
 def _around_mean(
     studies: Studies, weights: Weighted, level: float, *, df: FloatArray, scaled: bool
 ) -> PredictionIntervals:
-    factor = weights.squares() / np.maximum(studies.count - 1, 1.0) if scaled else 1.0
+    factor = weights.squares() / studies.spare if scaled else 1.0
     reach = t_quantile(level, df * (studies.count > 2)) * np.sqrt(
         weights.tau2 + factor / weights.total + _TINY
     )

@@ -103,7 +103,7 @@ def hunter_schmidt(studies: Studies) -> Tau2Estimate:
 def sidik_jonkman(studies: Studies) -> Tau2Estimate:
     """Sidik & Jonkman (2005): crude variance of the effects, then one weighted step; never below zero."""
     crude = _equal(studies).squares() / studies.count
-    return _estimate(studies, crude * weigh(studies, crude).squares() / np.maximum(studies.count - 1, 1.0))
+    return _estimate(studies, crude * weigh(studies, crude).squares() / studies.spare)
 
 
 def solve_generalised_q(studies: Studies, target: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:
@@ -150,7 +150,7 @@ def solve_generalised_q(studies: Studies, target: FloatArray) -> tuple[FloatArra
 def paule_mandel(studies: Studies) -> Tau2Estimate:
     """Value at which the generalised Q equals its expectation k - 1 (Paule & Mandel 1982)."""
     rows = studies.as_rows()
-    tau2, below, converged = solve_generalised_q(rows, np.maximum(rows.count - 1, 1.0))
+    tau2, below, converged = solve_generalised_q(rows, rows.spare)
     return _estimate(rows, np.where(below, -1.0, tau2), converged)
 
 
@@ -160,8 +160,7 @@ def empirical_bayes(studies: Studies) -> Tau2Estimate:
     It has the same root as Paule-Mandel's equation; it is solved from its own equation.
     """
     rows = studies.as_rows()
-    spare = np.maximum(rows.count - 1, 1.0)
-    inflation = rows.count / spare
+    inflation = rows.count / rows.spare
 
     def equation(tau2: FloatArray, part: IndexArray) -> tuple[FloatArray, FloatArray]:
         live, factor = rows.take(part), inflation[part]
@@ -177,7 +176,7 @@ def empirical_bayes(studies: Studies) -> Tau2Estimate:
     expected = dot(weights.others, rows.variance) + weights.anchor * rows.anchor_variance
     inside = inflation * weights.squares() > expected
     interior = np.flatnonzero(inside)
-    most = _equal(rows).squares() / spare  # Q is at most the squared deviations over tau2
+    most = _equal(rows).squares() / rows.spare  # Q is at most the squared deviations over tau2
     zero = np.zeros(len(interior))
     found = newton_in_bracket(lambda t, part: equation(t, interior[part]), zero, most[interior], zero)
     tau2, converged = np.full(rows.rows, -1.0), np.ones(rows.rows, dtype=bool)

@@ -54,7 +54,7 @@ def _answer(
 def q_profile(studies: Studies, level: float) -> Tau2Intervals:
     """Values of tau2 at which the generalised Q meets its chi-squared quantiles (Viechtbauer 2007)."""
     studies = studies.as_rows()
-    df = np.maximum(studies.count - 1, 1.0)
+    df = studies.spare
     lower, _, low_done = solve_generalised_q(studies, chi_squared_quantile((1 + level) / 2, df))
     upper, below, high_done = solve_generalised_q(studies, chi_squared_quantile((1 - level) / 2, df))
     return _answer(studies, lower, upper, below, low_done & high_done)

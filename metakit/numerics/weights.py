@@ -13,6 +13,7 @@ terms. This is what keeps 12 digits when variances span 12 orders of magnitude.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -65,6 +66,8 @@ class Studies:
         Its effect (on the original scale) and variance.
     count : float or ndarray, shape (rows,)
         Number of studies present.
+    spare : float or ndarray, shape (rows,)
+        One less, but not less than 1: a divisor for sums that are zero for one study alone.
     leading : tuple of int
         Shape of the batch axes, for the answer.
     """
@@ -76,6 +79,7 @@ class Studies:
     anchor_effect: FloatArray
     anchor_variance: FloatArray
     count: FloatArray
+    spare: FloatArray
     leading: tuple[int, ...]
 
     @property
@@ -103,6 +107,7 @@ class Studies:
             function(self.anchor_effect),
             function(self.anchor_variance),
             function(self.count),
+            function(self.spare),
             leading,
         )
 
@@ -155,10 +160,14 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
     if y.ndim > 2:
         y, v = y.reshape(-1, k), v.reshape(-1, k)
         here = None if here is None else here.reshape(-1, k)
-    others, count = np.ones_like(v), scalar(k)
-    if here is not None:
+    count, spare = scalar(k), scalar(max(k - 1, 1))
+    if here is None:
+        others = np.empty_like(v)
+        others.fill(1.0)
+    else:
         others = here.astype(float)
         count = others.sum(axis=-1)
+        spare = np.maximum(count - 1.0, 1.0)
         y, v = np.where(here, y, 0.0), np.where(here, v, np.inf)
     anchor = v.argmin(axis=-1)
     where = anchor if y.ndim == 1 else (np.arange(len(y)), anchor)
@@ -166,8 +175,9 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
     if here is not None:
         v = np.where(here, v, 1.0)
     elif y.ndim > 1:
-        count = np.full(len(y), count)
-    sound = np.isfinite(y).all() and np.isfinite(v).all() and (anchor_variance > 0).all()
+        count, spare = np.full(len(y), count), np.full(len(y), spare)
+    with np.errstate(invalid="ignore", over="ignore"):
+        sound = math.isfinite((y + v).sum()) and (anchor_variance > 0).all()
     if not (sound and (here is None or (count > 0).all())):
         raise ValueError(
             "every analysis needs a study, and every study a finite effect and positive variance"
@@ -176,7 +186,7 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
     if here is not None:
         y *= here
     others[where] = 0.0
-    return Studies(y, v, others, anchor, anchor_effect, anchor_variance, count, leading)
+    return Studies(y, v, others, anchor, anchor_effect, anchor_variance, count, spare, leading)
 
 
 def _aligned(
