@@ -15,7 +15,7 @@ HELP = """Read filled workbooks (or their CSV files) and write the records, chec
 Every problem names file, sheet and cell. A workbook with errors writes nothing; a copy NAME.problems.xlsx
 beside it has a comment on each cell in question. The workbook itself is never changed.
 
-Example: metakit collect smith_2016.xlsx --into my_review
+Example: metakit collect hillford_2016.xlsx --into my_review
 """
 
 

@@ -15,7 +15,7 @@ HELP = """Make a workbook to extract into: one for a study, one for several, or 
 OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
 a study. Fill it in, then give it to 'metakit collect'.
 
-Example: metakit sheet smith_2016.xlsx
+Example: metakit sheet hillford_2016.xlsx
 """
 
 

@@ -217,9 +217,10 @@ def _maximise_one(studies: Studies, restricted: bool) -> Maximum:
     else:
         high, third = found.grid[number], _third(found.grid, number)
         ratio = found.expected / found.observed
-        straight, bent = _interpolate(
-            *(low, high, found.grid[third]), *(ratio[number - 1], ratio[number], ratio[third])
-        )
+        with np.errstate(invalid="ignore", divide="ignore"):  # equal points where there is no third
+            straight, bent = _interpolate(
+                *(low, high, found.grid[third]), *(ratio[number - 1], ratio[number], ratio[third])
+            )
         start = bent if third >= 0 and low <= bent <= high else straight
     root, settled = newton_of_one(lambda t: _equation(studies, t, restricted, None), low, high, start)
     return _one(root, settled)

@@ -38,7 +38,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("section", "made"),
     [
         ("Five minutes for the guideline writer", ["my_review/protocol.yaml", "my_report/report.html", "my_report/findings.json"]),
-        ("Five minutes for the fellow", ["forest.pdf", "funnel.png"]),
+        ("Five minutes for the fellow", ["forest.pdf", "funnel.png", "quillmere.xlsx", "fellow_review/records/quillmere.yaml"]),
         ("Five minutes for the department", []),
     ],
 )  # fmt: skip
