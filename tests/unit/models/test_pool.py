@@ -202,3 +202,21 @@ def test_refusals_say_what_is_allowed(options, error, words) -> None:
     with pytest.raises(error) as caught:
         pool(**options)
     assert words in str(caught.value)
+
+
+def restricted_log_likelihood(y: np.ndarray, v: np.ndarray, tau2: float) -> float:
+    """Written out from its definition, independently of the engine."""
+    weight = 1 / (v + tau2)
+    mean = np.sum(weight * y) / np.sum(weight)
+    return -0.5 * float(np.sum(np.log(v + tau2)) + np.log(np.sum(weight)) + np.sum(weight * (y - mean) ** 2))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(st.floats(-3, 3), st.floats(0.001, 3)), min_size=2, max_size=14))
+def test_reml_is_a_maximum_and_never_warns(studies) -> None:
+    y, v = (np.array(column) for column in zip(*studies, strict=True))
+    tau2 = pool(effect=y, variance=v, model="random_effects", tau2="reml", interval="wald").heterogeneity.tau2
+    assert tau2 is not None
+    top = restricted_log_likelihood(y, v, tau2)
+    for other in (0.0, 0.5 * tau2, 0.99 * tau2, 1.01 * tau2, 2 * tau2, tau2 + 1e-3, tau2 + 1.0):
+        assert restricted_log_likelihood(y, v, other) <= top + 1e-8
