@@ -35,8 +35,9 @@ Sloped = Callable[[FloatArray, IndexArray], tuple[FloatArray, FloatArray]]
 def newton_in_bracket(function: Sloped, low: FloatArray, high: FloatArray, start: FloatArray) -> Roots:
     """Find the root in [low, high] of functions that are positive at `low` and negative at `high`.
 
-    Newton steps from `start`; a step that would leave the bracket is replaced by its middle, and the
-    bracket shrinks at each evaluation, so that the worst case is bisection.
+    Newton steps from `start`; a step that would leave the bracket, or stands on a slope that does not
+    fall, is replaced by the middle of the bracket, which shrinks at each evaluation: the worst case is
+    bisection.
 
     Parameters
     ----------
@@ -58,7 +59,7 @@ def newton_in_bracket(function: Sloped, low: FloatArray, high: FloatArray, start
         low, high = np.where(positive, point, low), np.where(positive, high, point)
         with np.errstate(divide="ignore", invalid="ignore"):
             following = point - value / slope
-        inside = (following >= low) & (following <= high)  # False for NaN
+        inside = (slope < 0) & (following >= low) & (following <= high)  # False for NaN
         following = np.where(inside, following, 0.5 * (low + high))
         done = inside & (np.abs(following - point) <= STEP_TOLERANCE * following)
         done |= high - low <= WIDTH_TOLERANCE * high
@@ -89,8 +90,8 @@ def newton_of_one(
             low = point
         else:
             high = point
-        following = point - value / slope if slope else low - 1.0
-        inside = low <= following <= high
+        following = point - value / slope if slope < 0 else point
+        inside = slope < 0 and low <= following <= high
         if not inside:
             following = 0.5 * (low + high)
         if (inside and abs(following - point) <= STEP_TOLERANCE * following) or (
