@@ -59,6 +59,8 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     """
     if side not in ("below", "above"):
         raise UsageError(f"side must be 'below' or 'above', not {side!r}")
+    if not math.isfinite(threshold):
+        raise UsageError("the threshold must be a finite number on the analysis scale")
     if result.k < 3:
         raise UsageError(
             "the probability in a new centre needs at least three studies, as a prediction interval does"
@@ -74,6 +76,4 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     probability = float(probability_below(threshold, result.estimate, error, tau2, df))
     if side == "above":
         share, probability = 1 - share, 1 - probability
-    if not math.isfinite(threshold):
-        raise UsageError("the threshold must be a finite number on the analysis scale")
     return BeyondThreshold(threshold=threshold, side=side, share=share, probability=probability, df=df)

@@ -156,7 +156,7 @@ def test_random_effects_against_statsmodels(studies, tau2) -> None:
     ):  # statsmodels does not cut off at zero (METHODS section 8)
         assert ours.heterogeneity.tau2 == pytest.approx(theirs.tau2, rel=1e-9)
         assert ours.estimate == pytest.approx(theirs.mean_effect_re, rel=1e-8, abs=1e-10)
-    if theirs.tau2 <= 0:
+    if theirs.tau2 <= 0 and tau2 == "dersimonian_laird":  # their iteration can stop at 0 short of the root
         assert ours.heterogeneity.tau2 == pytest.approx(0.0, abs=1e-4)
         assert ours.truncated or ours.heterogeneity.tau2 >= 0
 
