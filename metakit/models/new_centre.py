@@ -55,7 +55,7 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     >>> found = pool(effect=[0.1, 0.5, 0.9, 1.1], variance=[0.04, 0.05, 0.06, 0.04])
     >>> beyond = beyond_threshold(found, 0.0, side="below")
     >>> round(beyond.share, 3), round(beyond.probability, 3)
-    (0.045, 0.165)
+    (0.053, 0.147)
     """
     if side not in ("below", "above"):
         raise UsageError(f"side must be 'below' or 'above', not {side!r}")

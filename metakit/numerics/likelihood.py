@@ -291,7 +291,14 @@ def _estimate(studies: Studies, restricted: bool) -> Tau2Estimate:
 
 
 def reml(studies: Studies) -> Tau2Estimate:
-    """Restricted maximum likelihood (Viechtbauer 2005): the highest maximum, all local ones counted."""
+    """Restricted maximum likelihood (Viechtbauer 2005): the highest maximum, all local ones counted.
+
+    Examples
+    --------
+    >>> from metakit.numerics.weights import prepare
+    >>> round(float(reml(prepare([0.1, 0.9, -0.4], [0.04, 0.05, 0.06])).tau2), 4)
+    0.3719
+    """
     return _estimate(studies, restricted=True)
 
 

@@ -95,6 +95,12 @@ def mantel_haenszel_odds_ratio(
     Returns
     -------
     Stratified
+
+    Examples
+    --------
+    >>> found = mantel_haenszel_odds_ratio([3, 0, 5], [40, 30, 50], [6, 2, 5], [41, 29, 52])
+    >>> round(float(found.estimate), 3), round(float(found.standard_error), 3)
+    (-0.505, 0.471)
     """
     _, (a, n1, c, n2) = _columns(present, events_1, total_1, events_2, total_2)
     n, b, d = n1 + n2, n1 - a, n2 - c

@@ -52,7 +52,15 @@ def _answer(
 
 
 def q_profile(studies: Studies, level: float) -> Tau2Intervals:
-    """Values of tau2 at which the generalised Q meets its chi-squared quantiles (Viechtbauer 2007)."""
+    """Values of tau2 at which the generalised Q meets its chi-squared quantiles (Viechtbauer 2007).
+
+    Examples
+    --------
+    >>> from metakit.numerics.weights import prepare
+    >>> found = q_profile(prepare([0.1, 0.9, -0.4], [0.04, 0.05, 0.06]), 0.95)
+    >>> round(float(found.lower), 3), round(float(found.upper), 2)
+    (0.063, 16.93)
+    """
     studies = studies.as_rows()
     df = studies.spare
     lower, _, low_done = solve_generalised_q(studies, chi_squared_quantile((1 + level) / 2, df))

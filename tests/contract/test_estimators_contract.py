@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
 import inspect
 from collections.abc import Callable
 from dataclasses import fields
@@ -148,3 +150,20 @@ def test_every_model_answers_in_the_fixed_form(entry: Any) -> None:
         assert all(reference(key) for key in (*entry.references, *result.references))
         tried += 1
     assert tried
+
+
+@pytest.mark.parametrize(
+    "module",
+    [
+        "metakit.models.pool",
+        "metakit.models.batch",
+        "metakit.models.new_centre",
+        "metakit.numerics.likelihood",
+        "metakit.numerics.stratified",
+        "metakit.numerics.tau2_intervals",
+    ],
+)
+def test_the_examples_in_the_docstrings_run(module: str) -> None:
+    found = doctest.testmod(importlib.import_module(module))
+    assert found.attempted
+    assert not found.failed
