@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import io
 import unicodedata
 import warnings
 import zipfile
@@ -36,12 +37,17 @@ def read_workbook(path: Path, name: str) -> SheetRows:
         When the file is no .xlsx workbook, is damaged, carries macros, or is beyond the limits.
     """
     check_package(path, name)
+    content = path.read_bytes()  # from memory: the reader leaves a damaged file open
     with warnings.catch_warnings():
         # openpyxl warns of extensions that it leaves out (colours, drop-downs); none of them holds a value.
         warnings.simplefilter("ignore")
         try:
-            values = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-            formulas = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
+            values = openpyxl.load_workbook(
+                io.BytesIO(content), read_only=True, data_only=True, keep_links=False
+            )
+            formulas = openpyxl.load_workbook(
+                io.BytesIO(content), read_only=True, data_only=False, keep_links=False
+            )
         except Exception as error:  # a damaged package fails in many ways inside the reader
             raise _stop(
                 name, f"the workbook is damaged ({type(error).__name__})", hint="save it again as .xlsx"

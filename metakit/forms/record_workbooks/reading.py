@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 import tempfile
 import warnings
@@ -76,10 +77,13 @@ def _workbook(path: Path, shown: str) -> Book:
                 Problem(file=shown, what="links to other files were not followed", severity="question")
             )
     books: list[Any] = []
+    content = path.read_bytes()  # from memory: the reader leaves a damaged file open
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of colours and drop-downs that the reader leaves out
         try:
-            typed: Any = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
+            typed: Any = openpyxl.load_workbook(
+                io.BytesIO(content), read_only=True, data_only=False, keep_links=False
+            )
             books.append(typed)
             raw = {
                 sheet.title: _cells(sheet, shown)
@@ -87,7 +91,9 @@ def _workbook(path: Path, shown: str) -> Book:
                 if sheet.title not in _OURS - {HIDDEN}
             }
             if any(cell.data_type == "f" for cells in raw.values() for cell in cells.values()):
-                values = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+                values = openpyxl.load_workbook(
+                    io.BytesIO(content), read_only=True, data_only=True, keep_links=False
+                )
                 books.append(values)
                 shown_values = {title: _cells(values[title], shown) for title in raw}
             else:
