@@ -40,7 +40,8 @@ def fit(effects: EffectTable, options: PoolOptions) -> PoolResult:
         With raw columns; studies that are not estimable by inverse variance are used where the variant
         can, and named where it cannot.
     options : PoolOptions
-        `interval` is one of `profile_likelihood` (default), `profile_likelihood_small_sample`, `wald`, `t`;
+        `interval` is one of `profile_likelihood` (default), `profile_likelihood_small_sample` (default of
+        the beta-binomial), `wald`, `t`;
         `extra["variant"]` names a variant (see ONE_STAGE_VARIANTS), else the measure's first.
 
     Returns
@@ -111,7 +112,8 @@ def _fit_latent(
 
     null = MEASURES[data.effects.measure].null_value
     facts = Likelihood(
-        k=k,
+        units=k,
+        df=k - 1,
         estimate=estimate,
         standard_error=float(np.sqrt(covariance[0, 0])),
         profile=profile,

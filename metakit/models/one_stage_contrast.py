@@ -19,12 +19,14 @@ from metakit.models.registry import PoolOptions
 from metakit.numerics.one_stage_beta_binomial import fit_beta_binomial
 from metakit.numerics.one_stage_contrast import Contrast, contrast, contrast_limits, contrast_root
 
+_DEFAULT = "profile_likelihood_small_sample"
+
 
 def fit_contrast(
     data: CountData, variant: OneStageVariant, verdict: Verdict, options: PoolOptions
 ) -> BetaBinomialResult:
     """Fit the beta-binomial and answer for the measure of the table."""
-    measure = MEASURES[data.effects.measure]
+    measure, k = MEASURES[data.effects.measure], len(data.effects)
     kind = cast(Contrast, measure.name)
     fit, tails = fit_beta_binomial(
         *(column[None, :] for column in data.columns), heterogeneous=verdict.heterogeneous
@@ -48,9 +50,15 @@ def fit_contrast(
             contrast_root(tails, fit, kind, np.array([null]), heterogeneous=verdict.heterogeneous)[0]
         )
     facts = Likelihood(
-        k=len(data.effects), estimate=value, standard_error=error, profile=profile, root=root, null_value=null
+        units=2 * k,
+        df=2 * k - 2,
+        estimate=value,
+        standard_error=error,
+        profile=profile,
+        root=root,
+        null_value=null,
     )
-    mean, others, notes = mean_intervals(facts, options.level, options.interval)
+    mean, others, notes = mean_intervals(facts, options.level, options.interval, default=_DEFAULT)
     words = [verdict.note] if verdict.note else []
     words.append(
         "Beta-binomial: the arms of a study are compared through their means over all studies, not within "

@@ -12,8 +12,9 @@ from metakit.core.results import Limits, MeanInterval
 from metakit.errors import UnknownNameError
 
 INTERVALS = ("profile_likelihood", "profile_likelihood_small_sample", "wald", "t")
-"""Names, the default first. The default is the one whose coverage the simulation of tests/simulation found
-nearest to its level with few events and 5 to 20 studies."""
+"""Names. Which one is the headline of a model was decided by coverage with few events and 5 to 20 studies
+(tests/simulation): plain profile likelihood where effects are normal between studies, the small-sample
+form for the beta-binomial, whose plain profile fell to 92 %."""
 
 Profile = Callable[[float], Limits]
 """Gives the limits at which twice the log-likelihood has dropped by a cutoff; NaN where it failed."""
@@ -23,10 +24,13 @@ Profile = Callable[[float], Limits]
 class Likelihood:
     """What every interval is made of: estimate, its standard error, the profile and the test of no effect.
 
-    `root` is the signed root of the likelihood ratio of the null value, None for a measure without one.
+    `units` are the studies (the arms, for the beta-binomial) whose variation is estimated, `df` what they
+    leave for it. `root` is the signed root of the likelihood ratio of the null value, None for a
+    measure without one.
     """
 
-    k: int
+    units: int
+    df: int
     estimate: float
     standard_error: float
     profile: Profile
@@ -35,25 +39,26 @@ class Likelihood:
 
 
 def mean_intervals(
-    facts: Likelihood, level: float, asked: str | None
+    facts: Likelihood, level: float, asked: str | None, *, default: str = "profile_likelihood"
 ) -> tuple[MeanInterval, tuple[MeanInterval, ...], tuple[str, ...]]:
     """Return the headline interval, the others, and a note when the headline had to be replaced.
 
-    `profile_likelihood_small_sample` replaces the chi-squared cutoff by k ln(1 + t^2 / (k - 1)), with t
-    the quantile on k - 1 degrees of freedom. For the mean of k equally precise normal effects the
+    `profile_likelihood_small_sample` replaces the chi-squared cutoff by n ln(1 + t^2 / df), with t the
+    quantile on df degrees of freedom. For the mean of n equally precise normal effects (df = n - 1) the
     likelihood-ratio interval is then exactly the t interval (the classical identity of the two tests), so
     the correction carries the uncertainty of tau2 into the cutoff.
     """
-    headline = asked or INTERVALS[0]
+    headline = asked or default
     if headline not in INTERVALS:
         raise UnknownNameError("interval of the one-stage model", headline, INTERVALS)
     made = {"profile_likelihood": _profile(facts, level), "wald": _wald(facts, level)}
-    if facts.k > 1:
+    if facts.df > 0:
         made["profile_likelihood_small_sample"] = _small_sample(facts, level)
         made["t"] = _t(facts, level)
     notes: tuple[str, ...] = ()
     if headline not in made:
-        notes = (f"The interval {headline} needs two studies or more; profile_likelihood is shown.",)
+        if asked:
+            notes = (f"The interval {headline} needs two studies or more; profile_likelihood is shown.",)
         headline = "profile_likelihood"
     failed = [
         name for name, interval in made.items() if any(math.isnan(limit) for limit in interval.interval)
@@ -82,16 +87,16 @@ def _profile(facts: Likelihood, level: float) -> MeanInterval:
 
 
 def _small_sample(facts: Likelihood, level: float) -> MeanInterval:
-    df = facts.k - 1
+    df = facts.df
     t = float(special.stdtrit(df, 0.5 + level / 2))
     statistic = p_value = None
     if facts.root is not None:
-        statistic = math.copysign(math.sqrt(df * math.expm1(facts.root**2 / facts.k)), facts.root)
+        statistic = math.copysign(math.sqrt(df * math.expm1(facts.root**2 / facts.units)), facts.root)
         p_value = float(2 * special.stdtr(df, -abs(statistic)))
     return MeanInterval(
         method="profile_likelihood_small_sample",
         standard_error=facts.standard_error,
-        interval=facts.profile(facts.k * math.log1p(t * t / df)),
+        interval=facts.profile(facts.units * math.log1p(t * t / df)),
         statistic=statistic,
         p_value=p_value,
         df=df,
@@ -106,7 +111,7 @@ def _wald(facts: Likelihood, level: float) -> MeanInterval:
 
 
 def _t(facts: Likelihood, level: float) -> MeanInterval:
-    df = facts.k - 1
+    df = facts.df
     statistic = _statistic(facts)
     p_value = None if statistic is None else float(2 * special.stdtr(df, -abs(statistic)))
     return _symmetric(facts, "t", float(special.stdtrit(df, 0.5 + level / 2)), statistic, p_value, df)

@@ -53,19 +53,29 @@ class Row:
     t: float
     inverse_variance: float | None
 
+    @property
+    def default(self) -> float:
+        """Coverage of the interval that the engine shows as headline."""
+        return self.small_sample if self.measure == "risk ratio" else self.profile
+
     def markdown(self) -> str:
-        """Return the line."""
+        """Return the line, the default in bold."""
+        profile, small = f"{100 * self.profile:.1f}", f"{100 * self.small_sample:.1f}"
+        if self.measure == "risk ratio":
+            small = f"**{small}**"
+        else:
+            profile = f"**{profile}**"
         other = "" if self.inverse_variance is None else f"{100 * self.inverse_variance:.1f}"
         return (
             f"| {self.measure} | {self.model} | {self.k} | {100 * self.risk:g} % | {self.tau:g} | {self.repeats} | "
-            f"{100 * self.not_estimable:.1f} | {self.bias:+.3f} | **{100 * self.profile:.1f}** | "
-            f"{100 * self.small_sample:.1f} | {100 * self.wald:.1f} | {100 * self.t:.1f} | {other} |"
+            f"{100 * self.not_estimable:.1f} | {self.bias:+.3f} | {profile} | "
+            f"{small} | {100 * self.wald:.1f} | {100 * self.t:.1f} | {other} |"
         )
 
 
 HEADER = (
-    "| measure | model | k | risk or rate | tau | repeats | not estimable, % | bias of the log | profile likelihood "
-    "(default) | profile, small sample | Wald | t | inverse variance + 0.5, Hartung-Knapp with floor |\n"
+    "| measure | model | k | risk or rate | tau | repeats | not estimable, % | bias of the log | profile likelihood | profile, small sample | "
+    "Wald | t | inverse variance + 0.5, Hartung-Knapp with floor |\n"
     "|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
@@ -84,17 +94,22 @@ class Tally:
     inverse_variance: int = 0
 
     def add(
-        self, root: np.ndarray, estimate: np.ndarray, error: np.ndarray, truth: float, k: np.ndarray
+        self,
+        root: np.ndarray,
+        estimate: np.ndarray,
+        error: np.ndarray,
+        truth: float,
+        units: np.ndarray,
+        df: np.ndarray,
     ) -> None:
-        """Add fitted repeats: signed roots at the truth, Wald parts, and the number of informative studies."""
+        """Add fitted repeats: signed roots at the truth, Wald parts, informative units and degrees of freedom."""
         if not np.all(np.isfinite(root)):
             raise AssertionError(f"{int(np.sum(~np.isfinite(root)))} refits at the truth failed")
-        df = k - 1
         quantile = stats.t.ppf(0.975, df)
         self.estimable += len(root)
         self.shift += float(np.sum(estimate - truth))
         self.profile += int(np.sum(root**2 <= Z2))
-        self.small_sample += int(np.sum(root**2 <= k * np.log1p(quantile**2 / df)))
+        self.small_sample += int(np.sum(root**2 <= units * np.log1p(quantile**2 / df)))
         away = np.abs(estimate - truth) / error
         self.wald += int(np.sum(away <= np.sqrt(Z2)))
         self.t += int(np.sum(away <= quantile))
@@ -184,6 +199,7 @@ def one_arm(measure: str, k: int, risk: float, tau: float, repeats: int) -> Row:
             wald_error(fit.maximum.hessian, parameters[:, 1]),
             truth,
             np.full(len(parameters), k),
+            np.full(len(parameters), k - 1),
         )
     return tally.row(
         measure, "binomial-normal" if is_share else "Poisson-normal", k, risk, tau, compared=is_share
@@ -232,6 +248,7 @@ def two_arms(variant: str, k: int, risk: float, tau: float, repeats: int) -> Row
             wald_error(fit.maximum.hessian, parameters[:, 1]),
             LOG_RATIO,
             telling.sum(axis=-1)[usable],
+            telling.sum(axis=-1)[usable] - 1,
         )
     name = "conditional binomial-normal" if rates else "conditional hypergeometric-normal"
     return tally.row("rate ratio" if rates else "odds ratio", name, k, risk, tau, compared=not rates)
@@ -254,7 +271,8 @@ def risk_ratios(k: int, risk: float, correlation: float, repeats: int) -> Row:
         fit, tails = fit_beta_binomial(a[usable], n1[usable], c[usable], n2[usable])
         estimate, error = contrast(fit.logits, fit.covariance, "risk_ratio")
         root = contrast_root(tails, fit, "risk_ratio", np.full(len(estimate), LOG_RATIO))
-        tally.add(root, estimate, error, LOG_RATIO, np.full(len(estimate), k))
+        arms = np.full(len(estimate), 2 * k)
+        tally.add(root, estimate, error, LOG_RATIO, arms, arms - 2)
     return tally.row(
         "risk ratio", "beta-binomial (tau column: correlation)", k, risk, correlation, compared=False
     )
