@@ -12,6 +12,7 @@ from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.across import problems_across
 from metakit.review.files import FolderFiles, folder_files
+from metakit.review.history import history_questions
 from metakit.review.typed import study_record
 from metakit.review.typed_protocol import protocol
 
@@ -58,6 +59,7 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     problems = [*files.problems, *(problem for reading in readings for problem in reading.problems)]
     problems += _wrong_place(plan, records)
     problems += problems_across(records, plan)
+    problems += history_questions(path)
     return FolderReading(files=files, protocol=plan, records=records, problems=tuple(problems))
 
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from metakit.synthesis.agreement import category_agreement, number_agreement
+from metakit.review.agreement import category_agreement, number_agreement
 
 
 def test_kappa_of_fleiss() -> None:

@@ -87,7 +87,8 @@ def category_agreement(
     from scipy import special
     from statsmodels.stats.inter_rater import cohens_kappa
 
-    found = cohens_kappa(table, return_results=True)
+    with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, unused here, may divide by 0
+        found = cohens_kappa(table, return_results=True)
     kappa, error = float(found.kappa), math.sqrt(max(float(found.var_kappa), 0.0))
     half = float(special.ndtri(0.5 + level / 2)) * error
     count = len(categories)
@@ -97,9 +98,10 @@ def category_agreement(
         categories=categories,
         proportion_same=same / n,
         kappa=kappa,
-        kappa_interval=Limits(max(kappa - half, -1.0), min(kappa + half, 1.0)),
+        kappa_interval=Limits(max(kappa - half, -1.0), min(kappa + half, 1.0)) if error > 0 else None,
         adjusted_kappa=(count * same / n - 1) / (count - 1),
         level=level,
+        note="" if error > 0 else "the large-sample error is zero here: no interval can be given",
     )
 
 

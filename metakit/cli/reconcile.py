@@ -1,0 +1,73 @@
+"""`metakit reconcile`: two extractors' records compared, decided and agreed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from metakit.cli.running import answer_json, say
+
+NAME = "reconcile"
+HELP = """Compare the records of two extractors (REVIEW/extractors/INITIALS/) and agree on one.
+
+Writes reconcile/agreement.csv and reconcile/decisions.csv, one row a disagreement. Fill in the last five
+columns (whose value, who decided, when, why) and give the file back with --decisions: the agreed records go
+to records/, each with its line in history.jsonl. An extractor's own record is never changed.
+
+Example: metakit reconcile my_review --decisions my_review/reconcile/decisions.csv
+"""
+
+
+def command(
+    folder: Annotated[Path, typer.Argument(help="Review folder.", show_default=False)],
+    decisions: Annotated[
+        Path | None, typer.Option(help="The filled-in decisions file.", show_default=False)
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """Compare, or write what was decided."""
+    from dataclasses import asdict
+
+    from metakit.review.reconcile import compare_review, reconcile, write_comparison
+    from metakit.review.reconcile_agreement import field_agreements, overall_agreement
+
+    comparison = compare_review(folder)
+    if decisions is not None:
+        done = reconcile(comparison, decisions)
+        if json:
+            paths = {name: [str(p) for p in getattr(done, name)] for name in ("written", "unchanged")}
+            answer_json({**paths, "waiting": {study: list(rows) for study, rows in done.waiting.items()}})
+            return
+        for path in done.written:
+            typer.echo(str(path))
+        for study, rows in done.waiting.items():
+            say(f"metakit: {study} waits for {len(rows)} decisions: {', '.join(rows)}")
+        say(f"metakit: {len(done.written)} agreed records written, {len(done.unchanged)} unchanged")
+        return
+    fields = field_agreements(comparison.items)
+    overall = overall_agreement(fields)
+    path = write_comparison(comparison)
+    if json:
+        answer_json(
+            {
+                "overall": asdict(overall),
+                "fields": [asdict(field) for field in fields],
+                "disagreements": [asdict(one.item) for one in comparison.asked],
+                "typed_by_one": dict(comparison.single),
+            }
+        )
+        return
+    for field in fields:
+        if field.same < field.n:
+            topic = f" ({field.topic})" if field.topic else ""
+            kappa = field.categories.kappa if field.categories else None
+            more = f", kappa {kappa:.2f}" if kappa is not None else ""
+            typer.echo(f"{field.field}{topic}: {field.same} of {field.n} the same{more}")
+    share = f"{100 * overall.same / overall.n:.1f} %" if overall.n else "nothing to compare"
+    kappa_words = f", kappa of the choices {overall.kappa:.2f}" if overall.kappa is not None else ""
+    say(f"metakit: {overall.same} of {overall.n} values the same ({share}){kappa_words}")
+    for study, person in comparison.single.items():
+        say(f"metakit: {study} was typed by {person} only; it stays as it is")
+    say(f"metakit: fill in {path}, then run again with --decisions {path}")

@@ -1,0 +1,389 @@
+"""Two extractors' records brought together: compared, decided, agreed, with their history.
+
+Records by extractor stand in `extractors/INITIALS/`, agreed ones in `records/`. An extractor's record is
+never changed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from metakit.core.files import sha256_of, write_atomically
+from metakit.core.records import Place
+from metakit.errors import DataError, Problem, UsageError
+from metakit.forms.library import Library, shipped
+from metakit.forms.record_text import record_text, same_nodes
+from metakit.forms.records import Reading, read_record
+from metakit.forms.specs import FieldSpec, Form
+from metakit.forms.tree import Group, Value
+from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode, read_document
+from metakit.review.files import RECORDS, yaml_files
+from metakit.review.history import append, last_of_each, read_history
+from metakit.review.lock import review_lock
+from metakit.review.reconcile_decisions import (
+    OTHER,
+    Asked,
+    Decision,
+    decisions_text,
+    read_decisions,
+    read_rows,
+)
+from metakit.review.reconcile_match import Compared, Entry, combine, compare
+
+EXTRACTORS = "extractors"
+FOLDER = "reconcile"
+DECISIONS = "decisions.csv"
+AGREEMENT = "agreement.csv"
+PAGE = "disagreements.html"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """One study as two people typed it, and everything compared."""
+
+    study: str
+    people: tuple[str, str]
+    readings: tuple[Reading, Reading]
+    groups: tuple[Group, Group]
+    form: Form
+    items: tuple[Compared, ...]
+
+    @property
+    def disagreements(self) -> tuple[Compared, ...]:
+        """The fields that differ, wording included."""
+        return tuple(item for item in self.items if not item.same)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """All pairs of a review, and the studies that only one person typed (study id to initials)."""
+
+    folder: Path
+    pairs: tuple[Pair, ...]
+    single: Mapping[str, str]
+
+    @property
+    def items(self) -> tuple[Compared, ...]:
+        """Every field compared, of all studies."""
+        return tuple(item for pair in self.pairs for item in pair.items)
+
+    @property
+    def asked(self) -> tuple[Asked, ...]:
+        """Every disagreement of all studies."""
+        return tuple(
+            Asked(item=item, people=pair.people) for pair in self.pairs for item in pair.disagreements
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reconciled:
+    """What came of decisions: records written, unchanged, and studies that wait with what they wait for."""
+
+    written: tuple[Path, ...]
+    unchanged: tuple[Path, ...]
+    waiting: Mapping[str, tuple[str, ...]]
+
+
+def compare_review(folder: str | Path, library: Library | None = None) -> Comparison:
+    """Compare the records of a review's two extractors, study by study.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The review folder.
+    library : Library, optional
+        Where the forms are; the shipped ones otherwise.
+
+    Raises
+    ------
+    UsageError
+        When there are no records by extractor.
+    DataError
+        When records have errors, one person typed a study twice, or three people typed it; all at once.
+    """
+    home = Path(folder)
+    known = library or shipped()
+    if not (home / EXTRACTORS).is_dir():
+        raise UsageError(
+            f"{home} has no folder {EXTRACTORS}; each extractor's records stand in {EXTRACTORS}/INITIALS/"
+        )
+    typed: dict[str, dict[str, Reading]] = {}
+    problems: list[Problem] = []
+    people = sorted(path for path in (home / EXTRACTORS).iterdir() if path.is_dir())
+    for person in people:
+        for file in yaml_files(person)[0]:
+            reading = read_record(file, known)
+            problems += [problem for problem in reading.problems if problem.severity == "error"]
+            if reading.group is None or not reading.sound:
+                continue
+            study = reading.group.text("study.id") or file.stem
+            by_person = typed.setdefault(study, {})
+            if person.name in by_person:
+                what = f"{person.name} typed {study} already in {by_person[person.name].file}"
+                problems.append(Problem(file=str(file), what=what, hint="keep one of the two files"))
+            elif len(by_person) == 2:
+                what = f"{study} was typed by {' and '.join(by_person)} already; two people are compared"
+                problems.append(Problem(file=str(file), what=what))
+            by_person.setdefault(person.name, reading)
+    if not people or (not typed and not problems):
+        raise UsageError(f"{home / EXTRACTORS} holds no records; one folder for each extractor's initials")
+    problems += _other_forms(typed)
+    if problems:
+        raise DataError(problems)
+    pairs = []
+    for study, by_person in sorted(typed.items()):
+        if len(by_person) == 2:
+            (one, first), (two, second) = by_person.items()
+            if first.group is None or second.group is None or first.form is None:  # pragma: no cover
+                continue
+            items = compare(study, first.group, second.group, first.form)
+            pairs.append(
+                Pair(
+                    study=study,
+                    people=(one, two),
+                    readings=(first, second),
+                    groups=(first.group, second.group),
+                    form=first.form,
+                    items=items,
+                )
+            )
+    single = {study: next(iter(found)) for study, found in sorted(typed.items()) if len(found) == 1}
+    return Comparison(folder=home, pairs=tuple(pairs), single=single)
+
+
+def _other_forms(typed: Mapping[str, Mapping[str, Reading]]) -> list[Problem]:
+    problems = []
+    for study, by_person in typed.items():
+        names = {reading.form.name for reading in by_person.values() if reading.form}
+        if len(names) > 1:
+            file = list(by_person.values())[-1].file
+            what = f"the two records of {study} follow different forms"
+            problems.append(Problem(file=file, what=what, found=" and ".join(sorted(names))))
+    return problems
+
+
+def write_comparison(comparison: Comparison) -> Path:
+    """Write the table of agreement and the decisions file, keeping decisions filled in before.
+
+    Returns
+    -------
+    Path
+        The decisions file.
+    """
+    from metakit.review.reconcile_agreement import agreement_rows, field_agreements
+
+    home = comparison.folder / FOLDER
+    with review_lock(comparison.folder):
+        path = home / DECISIONS
+        rows = read_rows(path) if path.is_file() else []
+        filled = {(row["study"], row["field"]): row for _, row in rows}
+        stream = io.StringIO(newline="")
+        csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
+        write_atomically(home / AGREEMENT, stream.getvalue())
+        return write_atomically(path, decisions_text(comparison.asked, filled))
+
+
+def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
+    """Write the agreed record of every study whose disagreements are all decided, and its history.
+
+    Wording without a decision stays as the first person has it; the history says so. Everything is checked
+    before anything is written. A run that was killed half-way is completed by the next one.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The two people's records, as just read.
+    decisions : str or Path
+        The filled-in decisions file.
+
+    Raises
+    ------
+    UnreadableError, DataError
+        For faulty decisions, agreed records that would break a rule, and records that were changed by hand
+        or never reconciled and would be overwritten; nothing is written then.
+    """
+    home = comparison.folder
+    decided = read_decisions(Path(decisions), comparison.asked)
+    waiting: dict[str, tuple[str, ...]] = {}
+    drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]] = []
+    problems: list[Problem] = []
+    for pair in comparison.pairs:
+        mine = {key: found for key, found in decided.items() if key[0] == pair.study}
+        open_fields = [
+            item.address
+            for item in pair.disagreements
+            if item.needs_decision and (item.study, item.address) not in mine
+        ]
+        if open_fields:
+            waiting[pair.study] = tuple(open_fields)
+            continue
+        text, date = _agreed_text(pair, mine)
+        problems += _problems_of(pair, text)
+        drafts.append((pair, text, date, mine))
+    if problems:
+        raise DataError(problems)
+    with review_lock(home):
+        return _write(home, drafts, waiting)
+
+
+def _write(
+    home: Path,
+    drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]],
+    waiting: Mapping[str, tuple[str, ...]],
+) -> Reconciled:
+    past = last_of_each(read_history(home)[0])
+    targets = {pair.study: home / RECORDS / Path(pair.readings[0].file).name for pair, *_ in drafts}
+    for pair, *_ in drafts:
+        if pair.study in past:
+            targets[pair.study] = home / str(past[pair.study]["record"])
+    in_the_way = [
+        Problem(
+            file=str(path),
+            what=f"this record of {pair.study} was typed or changed by hand and would be overwritten",
+            hint="take the change over into the decisions, move the file away, then run again",
+        )
+        for pair, text, *_ in drafts
+        if (path := targets[pair.study]).exists()
+        and not _same_record(path, text)
+        and sha256_of(path) != past.get(pair.study, {}).get("sha256")
+    ]
+    if in_the_way:
+        raise DataError(in_the_way)
+    written, unchanged, events = [], [], []
+    for pair, text, date, mine in drafts:
+        path = targets[pair.study]
+        if path.exists() and _same_record(path, text):
+            unchanged.append(path)
+        else:
+            for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
+                leftover.unlink(missing_ok=True)
+            write_atomically(path, text)
+            written.append(path)
+        event = _event(home, pair, path, date, mine)
+        before = dict(past.get(pair.study, {}))
+        before.pop("previous", None)
+        if before != event:
+            events.append(event)
+    if events:
+        append(home, events)
+    return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
+
+
+def _same_record(path: Path, text: str) -> bool:
+    before = read_document(path).root
+    with TemporaryDirectory() as scratch:
+        draft = Path(scratch) / path.name
+        draft.write_text(text, encoding="utf-8", newline="\n")
+        after = read_document(draft).root
+    return before is not None and after is not None and same_nodes(before, after)
+
+
+def _event(
+    home: Path, pair: Pair, path: Path, date: str, mine: Mapping[tuple[str, str], Decision]
+) -> dict[str, object]:
+    items = {item.address: item for item in pair.disagreements}
+    return {
+        "event": "reconciled",
+        "date": date,
+        "study": pair.study,
+        "record": path.relative_to(home).as_posix(),
+        "sha256": sha256_of(path),
+        "extractors": {
+            Path(reading.file).relative_to(home).as_posix(): reading.sha256 for reading in pair.readings
+        },
+        "decisions": [
+            {
+                "field": found.field,
+                pair.people[0]: items[found.field].first.typed,
+                pair.people[1]: items[found.field].second.typed,
+                "decision": found.decision,
+                "other_value": found.other_value,
+                "decided_by": found.decided_by,
+                "decided_on": found.decided_on,
+                "reason": found.reason,
+            }
+            for found in mine.values()
+        ],
+        "wording_kept": [
+            item.address
+            for item in pair.disagreements
+            if item.wording and (pair.study, item.address) not in mine
+        ],
+    }
+
+
+def _agreed_text(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> tuple[str, str]:
+    """Return the text of the agreed record and its date: that of the last decision or extraction."""
+
+    def choose(item: Compared, spec: FieldSpec, one: Entry | None, two: Entry | None) -> Entry | None:
+        found = mine.get((item.study, item.address))
+        if item.same or found is None or found.decision == pair.people[0]:
+            return one
+        if found.decision == OTHER:
+            parts = tuple(part.strip() for part in found.other_value.strip("[]").split(",") if part.strip())
+            value = parts if spec.type in ("choices", "list") else found.other_value
+            return Value(value, item.first.place, found.other_value)
+        return two
+
+    agreed = combine(pair.study, *pair.groups, pair.form, choose)
+    dates = [found.decided_on for found in mine.values()]
+    date = max([*dates, *(group.text("extraction.date") for group in pair.groups)])
+    own = {"extractor": " and ".join(pair.people), "date": date, "status": "agreed"}
+    root = _map_node(agreed)
+    head = (("form", pair.form.name), ("form_version", str(pair.form.version)))
+    entries: list[tuple[ScalarNode, Node]] = [(_scalar(name), _scalar(text)) for name, text in head]
+    for key, node in root.entries:
+        if key.text == "extraction" and isinstance(node, MapNode):
+            node = MapNode(
+                tuple((k, _scalar(own[k.text]) if k.text in own else v) for k, v in node.entries), node.place
+            )
+        entries.append((key, node))
+    heading = [
+        *_comments(Path(pair.readings[0].file)),
+        "Agreed by 'metakit reconcile'; a change by hand is noticed.",
+    ]
+    return record_text(MapNode(tuple(entries), root.place), heading), date
+
+
+def _comments(path: Path) -> list[str]:
+    """Return the comment lines at the head of an extractor's record."""
+    found = []
+    for line in path.read_text(encoding="utf-8-sig").splitlines():
+        if not line.startswith("#"):
+            break
+        found.append(line.lstrip("# "))
+    return found
+
+
+def _scalar(text: str) -> ScalarNode:
+    return ScalarNode(text, Place(file="", line=1, column=1))
+
+
+def _map_node(group: Group) -> MapNode:
+    return MapNode(tuple((_scalar(name), _node(entry)) for name, entry in group.entries.items()), group.place)
+
+
+def _node(entry: Entry) -> Node:
+    if isinstance(entry, Group):
+        return _map_node(entry)
+    if isinstance(entry, tuple):
+        place = entry[0].place if entry else Place(file="", line=1, column=1)
+        return ListNode(tuple(_map_node(group) for group in entry), place)
+    if isinstance(entry.value, tuple):
+        return ListNode(tuple(_scalar(str(item)) for item in entry.value), entry.place)
+    return ScalarNode(entry.text, entry.place)
+
+
+def _problems_of(pair: Pair, text: str) -> list[Problem]:
+    """Check an agreed record as any other; its problems name the study, since it is no file yet."""
+    with TemporaryDirectory() as scratch:
+        draft = Path(scratch) / "agreed.yaml"
+        draft.write_text(text, encoding="utf-8", newline="\n")
+        name = f"agreed record of {pair.study}"
+        reading = read_record(draft, shipped(), shown=name, form=pair.form)
+    return [problem for problem in reading.problems if problem.severity == "error"]

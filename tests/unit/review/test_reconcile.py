@@ -1,0 +1,310 @@
+"""Two extractors' records: compared, decided, agreed; the history; writes that are killed."""
+
+import csv
+import json
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from metakit.errors import DataError, UsageError
+from metakit.forms.library import shipped
+from metakit.forms.records import read_record
+from metakit.review.check import check_paths
+from metakit.review.history import HISTORY, append, history_questions, read_history
+from metakit.review.lock import review_lock
+from metakit.review.reconcile import DECISIONS, FOLDER, compare_review, reconcile, write_comparison
+from metakit.review.reconcile_agreement import field_agreements, overall_agreement
+from metakit.review.reconcile_match import paired
+from tests.unit.review.two_extractors import ADDRESSES, RECORD, WORDING, make_review, write
+
+ROOT = Path(__file__).resolve().parents[3]
+
+
+def fill(folder: Path, decision: str = "AB", **more: str) -> Path:
+    path = write_comparison(compare_review(folder))
+    rows = load(path)
+    for row in rows:
+        if row["needed"] == "yes":
+            row.update(
+                decision=decision, decided_by="EF", decided_on="2026-03-01", reason="read again", **more
+            )
+    save(path, rows)
+    return path
+
+
+def load(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def save(path: Path, rows: list[dict[str, str]]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        out = csv.DictWriter(stream, rows[0].keys())
+        out.writeheader()
+        out.writerows(rows)
+
+
+def test_exactly_the_planted_disagreements_are_found(tmp_path: Path) -> None:
+    comparison = compare_review(make_review(tmp_path))
+    (pair,) = comparison.pairs
+    assert pair.people == ("AB", "CD")
+    found = {i.address: (i.first.typed, i.second.typed) for i in pair.disagreements if i.needs_decision}
+    assert found == ADDRESSES
+    assert [i.address for i in pair.disagreements if i.wording] == [WORDING]
+    pinch = next(i for i in pair.disagreements if i.address.endswith("].mean"))
+    assert pinch.first.source == "page 5, table 3"
+    line = (tmp_path / "extractors/CD" / RECORD).read_text().splitlines()[pinch.second.place.line - 1]
+    assert line.strip() == "mean: 5.1"
+
+
+def test_order_and_spelling_do_not_matter(tmp_path: Path) -> None:
+    make_review(tmp_path, {})
+    path = tmp_path / "extractors/CD" / RECORD
+    text = path.read_text()
+    head, rest = text.split("outcomes:\n")
+    body, tail = rest.split("appraisal:\n")
+    entries = body.split("  - arm: ")[1:]
+    swapped = "".join(f"  - arm: {entry}" for entry in reversed(entries))
+    text = f"{head}outcomes:\n{swapped}appraisal:\n{tail}"
+    text = text.replace("components: [lr_fcr_slip, ti_fcr]", "components: [ti_fcr, lr_fcr_slip]")
+    path.write_text(text.replace("mean: 5.0\n", "mean: 5.00\n"))
+    assert compare_review(tmp_path).asked == ()
+
+
+def test_a_shifted_time_pairs_entries_and_a_missing_entry_is_one_row(tmp_path: Path) -> None:
+    shifted = "arm: A\n    outcome: any_complication\n    time: {value: 12, unit: months}"
+    make_review(tmp_path, {shifted: shifted.replace("12", "13")})
+    path = tmp_path / "extractors/CD" / RECORD
+    text = path.read_text()
+    start = text.index("  - arm: B\n    outcome: mp_recurrence")
+    end = text.index("  - arm: A\n    outcome: key_pinch")
+    path.write_text(text[:start] + text[end:])
+    found = {
+        one.item.address: (one.item.first.typed, one.item.second.typed)
+        for one in compare_review(tmp_path).asked
+    }
+    assert found == {
+        "outcomes[A/any_complication/12/months].time.value": ("12", "13"),
+        "outcomes[B/mp_recurrence/last_follow_up/24.9/months]": ("entered", ""),
+    }
+    # CD's side of a whole entry is "not entered": the agreed record lacks it.
+    reconcile(compare_review(tmp_path), fill(tmp_path, "CD"))
+    agreed = read_record(tmp_path / "records" / RECORD, shipped()).group
+    assert agreed is not None
+    outcomes = [entry.text("outcome") for entry in agreed.groups("outcomes")]
+    assert "mp_recurrence" not in outcomes and len(outcomes) == len(text.split("  - arm: ")) - 2
+
+
+def test_doubtful_entries_are_not_paired(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    group = read_record(tmp_path / "extractors/AB" / RECORD, shipped()).group
+    assert group is not None
+    one, two = group.groups("outcomes")[0], group.groups("outcomes")[9]
+    fields = ["unit_of_analysis", "reporting", "source.page", "arm", "outcome"]
+    # Both agree in the first three fields with each other: with one candidate they pair, with two they do not.
+    assert paired([one], [two], fields) == [(one, two)]
+    assert paired([one], [two, two], fields) == [(one, None), (None, two), (None, two)]
+
+
+def test_agreement_of_fields_and_overall(tmp_path: Path) -> None:
+    fields = field_agreements(compare_review(make_review(tmp_path)).items)
+    assert [f.proportion_same for f in fields] == sorted(f.proportion_same for f in fields)
+    pinch = next(f for f in fields if (f.field, f.topic) == ("outcomes.mean", "key_pinch"))
+    assert (pinch.n, pinch.same) == (2, 1)
+    # By hand: differences -0.1 and 0; mean -0.05, standard deviation 0.0707.
+    assert pinch.numbers is not None and pinch.numbers.limits is not None
+    assert pinch.numbers.mean_difference == pytest.approx(-0.05)
+    assert pinch.numbers.limits == pytest.approx(
+        (-0.05 - 1.959964 * 0.0707107, -0.05 + 1.959964 * 0.0707107), abs=1e-6
+    )
+    overall = overall_agreement(fields)
+    assert overall.n - overall.same == 4
+    weights = [(f.n, f.categories.kappa) for f in fields if f.categories and f.categories.kappa is not None]
+    assert overall.kappa == pytest.approx(sum(n * k for n, k in weights) / sum(n for n, _ in weights))
+
+
+@pytest.mark.parametrize(("decision", "more", "mean"), [("AB", {}, 5.0), ("CD", {}, 5.1), ("other", {}, 5.2)])
+def test_the_agreed_record_holds_what_was_decided(
+    tmp_path: Path, decision: str, more: dict, mean: float
+) -> None:
+    make_review(tmp_path)
+    before = {path: path.read_bytes() for path in (tmp_path / "extractors").rglob("*.yaml")}
+    path = fill(tmp_path, decision if decision != "other" else "AB")
+    if decision == "other":
+        rows = load(path)
+        rows[-1].update(decision="other", other_value="5.2")
+        save(path, rows)
+    (written,) = reconcile(compare_review(tmp_path), path).written
+    agreed = read_record(written, shipped())
+    assert agreed.sound and agreed.group is not None
+    values = [
+        entry.number("mean")
+        for entry in agreed.group.groups("outcomes")
+        if entry.text("outcome") == "key_pinch"
+    ]
+    assert values[0] == mean
+    assert agreed.group.text("extraction.status") == "agreed"
+    assert agreed.group.text("extraction.extractor") == "AB and CD"
+    assert {path: path.read_bytes() for path in before} == before
+    events, problems = read_history(tmp_path)
+    assert not problems and len(events) == 1
+    assert {d["field"] for d in events[0]["decisions"]} == set(ADDRESSES)
+    assert events[0]["wording_kept"] == [WORDING]
+    assert history_questions(tmp_path) == []
+    again = reconcile(compare_review(tmp_path), path)
+    assert again.written == () and len(read_history(tmp_path)[0]) == 1
+
+
+def test_undecided_studies_wait(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = write_comparison(compare_review(tmp_path))
+    done = reconcile(compare_review(tmp_path), path)
+    assert set(done.waiting["DEMO-06"]) == set(ADDRESSES)
+    assert not (tmp_path / "records").exists() and not (tmp_path / HISTORY).exists()
+
+
+def test_faulty_decisions_are_all_named_and_nothing_is_written(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = fill(tmp_path)
+    rows = load(path)
+    rows[0].update(decision="XY", decided_on="1/3/2026")
+    rows[1].update(reason="", other_value="7")
+    rows[-1].update(first_value="4.9")
+    save(path, rows)
+    with pytest.raises(DataError) as caught:
+        reconcile(compare_review(tmp_path), path)
+    found = {(p.line, p.field) for p in caught.value.problems}
+    assert found == {
+        (2, "decision"),
+        (2, "decided_on"),
+        (3, "reason"),
+        (3, "other_value"),
+        (5, "first_value"),
+    }
+    assert not (tmp_path / "records").exists()
+
+
+def test_an_impossible_agreed_value_is_refused(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = fill(tmp_path)
+    rows = load(path)
+    rows[-1].update(decision="other", other_value="five")
+    save(path, rows)
+    with pytest.raises(DataError, match="agreed record of DEMO-06"):
+        reconcile(compare_review(tmp_path), path)
+
+
+def test_filled_decisions_survive_another_comparison(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = fill(tmp_path)
+    before = path.read_text().replace("\r\n", "\n")
+    assert write_comparison(compare_review(tmp_path)).read_text() == before
+    text = (tmp_path / "extractors/AB" / RECORD).read_text()
+    write(tmp_path, "AB", RECORD, text.replace("blinding: none", "blinding: assessors"))
+    rows = load(write_comparison(compare_review(tmp_path)))
+    gone = [row for row in rows if row["field"] == "design.blinding"]
+    assert [row["needed"] for row in gone] == ["no longer asked"] and gone[0]["reason"] == "read again"
+
+
+def test_a_change_by_hand_is_noticed_not_forbidden_and_not_overwritten(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = fill(tmp_path)
+    reconcile(compare_review(tmp_path), path)
+    record = tmp_path / "records" / RECORD
+    record.write_text(record.read_text().replace("mean: 5.0\n", "mean: 5.3\n"))
+    report = check_paths([tmp_path])
+    assert report.exit_status == 0
+    assert any("changed by hand" in p.what and p.file == str(record) for p in report.problems)
+    with pytest.raises(DataError, match="would be overwritten"):
+        reconcile(compare_review(tmp_path), path)
+    assert "mean: 5.3\n" in record.read_text()
+
+
+@pytest.mark.parametrize("damage", ["change", "remove", "insert", "nonsense"])
+def test_a_broken_chain_is_seen(tmp_path: Path, damage: str) -> None:
+    append(tmp_path, [{"event": "note", "n": n} for n in range(4)])
+    path = tmp_path / HISTORY
+    assert read_history(tmp_path)[1] == ()
+    lines = path.read_text().splitlines()
+    if damage == "change":
+        lines[1] = lines[1].replace('"n": 1', '"n": 9')
+    elif damage == "remove":
+        del lines[1]
+    elif damage == "insert":
+        lines.insert(2, json.dumps({"previous": "0" * 64, "event": "note"}))
+    else:
+        lines[1] = "not json"
+    path.write_text("\n".join(lines) + "\n")
+    problems = read_history(tmp_path)[1]
+    assert problems and all(p.severity == "question" for p in problems)
+
+
+def test_faults_of_the_folder_are_named(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="extractors"):
+        compare_review(tmp_path)
+    make_review(tmp_path)
+    text = (tmp_path / "extractors/AB" / RECORD).read_text()
+    write(tmp_path, "EF", RECORD, text)
+    write(tmp_path, "AB", "again.yaml", text)
+    with pytest.raises(DataError) as caught:
+        compare_review(tmp_path)
+    assert len(caught.value.problems) == 2
+    with (
+        review_lock(tmp_path),
+        pytest.raises(UsageError, match="another process"),
+        review_lock(tmp_path, patience=0.05),
+    ):
+        pass
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from metakit.review.reconcile import compare_review, reconcile
+folder = Path(sys.argv[1])
+print("ready", flush=True)
+while True:
+    for name in ("one.csv", "two.csv"):
+        reconcile(compare_review(folder), folder / name)
+"""
+
+
+def kill_and_look(folder: Path, kills: int) -> None:
+    draw = random.Random(20261125)
+    make_review(folder)
+    for name, decision in (("one.csv", "AB"), ("two.csv", "CD")):
+        (folder / name).write_bytes(fill(folder, decision).read_bytes())
+        (folder / FOLDER / DECISIONS).unlink()
+    whole = set()
+    record = folder / "records" / RECORD
+    for name in ("one.csv", "two.csv"):
+        reconcile(compare_review(folder), folder / name)
+        whole.add(record.read_bytes())
+    assert len(whole) == 2
+    for _ in range(kills):
+        process = subprocess.Popen([sys.executable, "-c", WRITER, folder], cwd=ROOT, stdout=subprocess.PIPE)
+        assert process.stdout is not None and process.stdout.readline()
+        time.sleep(draw.uniform(0, 0.3))
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        process.stdout.close()
+        assert record.read_bytes() in whole
+        assert read_history(folder)[1] == ()
+        # The next run is not blocked, and completes what the killed one had begun.
+        reconcile(compare_review(folder), folder / "one.csv")
+        assert history_questions(folder) == []
+        assert not list(record.parent.glob(".*yaml*"))
+
+
+def test_a_killed_run_leaves_whole_files_and_no_lock(tmp_path: Path) -> None:
+    kill_and_look(tmp_path, 4)
+
+
+@pytest.mark.slow
+def test_two_hundred_killed_runs(tmp_path: Path) -> None:
+    kill_and_look(tmp_path, 200)
