@@ -12,7 +12,8 @@ from metakit.cli.running import answer_json, say
 NAME = "reconcile"
 HELP = """Compare the records of two extractors (REVIEW/extractors/INITIALS/) and agree on one.
 
-Writes reconcile/agreement.csv and reconcile/decisions.csv, one row a disagreement. Fill in the last five
+Writes a page with both sides (reconcile/disagreements.html), the agreement by field
+(reconcile/agreement.csv) and reconcile/decisions.csv, one row a disagreement. Fill in the last five
 columns (whose value, who decided, when, why) and give the file back with --decisions: the agreed records go
 to records/, each with its line in history.jsonl. An extractor's own record is never changed.
 
@@ -30,7 +31,9 @@ def command(
     """Compare, or write what was decided."""
     from dataclasses import asdict
 
-    from metakit.review.reconcile import compare_review, reconcile, write_comparison
+    from metakit.core.files import write_atomically
+    from metakit.report.disagreements import disagreement_page
+    from metakit.review.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
     from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 
     comparison = compare_review(folder)
@@ -49,6 +52,7 @@ def command(
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields)
     path = write_comparison(comparison)
+    page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall))
     if json:
         answer_json(
             {
@@ -70,4 +74,5 @@ def command(
     say(f"metakit: {overall.same} of {overall.n} values the same ({share}){kappa_words}")
     for study, person in comparison.single.items():
         say(f"metakit: {study} was typed by {person} only; it stays as it is")
+    say(f"metakit: {page} shows both sides of each disagreement")
     say(f"metakit: fill in {path}, then run again with --decisions {path}")

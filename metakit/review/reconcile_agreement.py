@@ -41,8 +41,9 @@ class OverallAgreement:
     """Agreement on everything.
 
     `kappa` is the mean of the fields' kappas, weighted by their numbers of values (Barlow, Lai & Azen 1991,
-    Stat Med 10:1465; from memory); fields without a defined kappa are left out; one
-    without an interval adds nothing to the error. None without any.
+    Stat Med 10:1465; from memory); fields without a defined kappa are left out. None
+    without any. Its interval is None as soon as one field has none (all the same, say): the error would be
+    too small.
     """
 
     n: int
@@ -109,11 +110,14 @@ def overall_agreement(fields: Sequence[FieldAgreement], *, level: float = 0.95) 
         kappa = sum(n * (value or 0.0) for n, value, _ in usable) / total
         quantile = float(special.ndtri(0.5 + level / 2))
         # Half widths are symmetric except where cut at 1; the wider half is the uncut one.
-        halves = [max(v - i.lower, i.upper - v) if v is not None and i else 0.0 for _, v, i in usable]
-        error = math.sqrt(
-            sum((n / total * half / quantile) ** 2 for (n, _, _), half in zip(usable, halves, strict=True))
-        )
-        interval = Limits(max(kappa - quantile * error, -1.0), min(kappa + quantile * error, 1.0))
+        halves = [
+            (n, max(value - found.lower, found.upper - value))
+            for n, value, found in usable
+            if value is not None and found is not None
+        ]
+        if len(halves) == len(usable):
+            error = math.sqrt(sum((n / total * half / quantile) ** 2 for n, half in halves))
+            interval = Limits(max(kappa - quantile * error, -1.0), min(kappa + quantile * error, 1.0))
     return OverallAgreement(
         n=sum(part.n for part in fields),
         same=sum(part.same for part in fields),

@@ -1,0 +1,54 @@
+"""The page of disagreements: both people's values side by side, each with its page and its place."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from metakit.report.page import SECURITY_POLICY
+from metakit.review.reconcile import Comparison
+from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
+from metakit.review.reconcile_decisions import shown
+
+
+def disagreement_page(
+    comparison: Comparison, fields: tuple[FieldAgreement, ...], overall: OverallAgreement
+) -> str:
+    """Return one self-contained HTML page without script.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Both people's records.
+    fields : tuple of FieldAgreement
+        Worst first.
+    overall : OverallAgreement
+        Of everything.
+    """
+    environment = Environment(
+        loader=PackageLoader("metakit.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["words"] = lambda name: str(name).replace("_", " ")
+    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
+    studies = [
+        (study, rows[0].people, [one.item for one in rows])
+        for study, found in groupby(comparison.asked, key=lambda one: one.item.study)
+        if (rows := list(found))
+    ]
+    return environment.get_template("disagreements.html.j2").render(
+        studies=studies,
+        single=comparison.single,
+        compared=len(comparison.pairs),
+        fields=[field for field in fields if field.same < field.n],
+        perfect=sum(field.same == field.n for field in fields),
+        overall=overall,
+        shown=shown,
+        policy=SECURITY_POLICY,
+        style=Markup(style),  # noqa: S704 - our own style sheet
+    )
