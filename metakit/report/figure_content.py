@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from metakit.plots.cells import study_cells, total_cells
 from metakit.plots.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
 from metakit.plots.forest_content import forest_content
 from metakit.plots.funnel_content import funnel_content
-from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.rows import StudyNumbers
 
 EFFECTIVE_NOTE = (
@@ -61,12 +62,13 @@ def funnel_of(finding: AnalysisFinding, table: EffectTable, result: PoolResult) 
     )
 
 
-def overview_of(findings: Findings) -> OverviewContent | None:
-    """Build the picture of all outcomes; None for a plan without analyses."""
-    rows = tuple(_overview_row(finding) for finding in findings.analyses)
-    if not rows:
-        return None
-    return OverviewContent(title="All outcomes at a glance", rows=rows, level=findings.analyses[0].plan.level)
+def overview_of(analyses: Sequence[AnalysisFinding], which: str = "") -> OverviewContent:
+    """Build the picture of some analyses; `which` ends its title (", 1 of 3")."""
+    return OverviewContent(
+        title=f"All outcomes at a glance{which}",
+        rows=tuple(_overview_row(finding) for finding in analyses),
+        level=analyses[0].plan.level,
+    )
 
 
 def unit_of(finding: AnalysisFinding) -> str:
@@ -137,7 +139,6 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
         upper=upper,
         studies=result.k,
         size=_size_words(finding, measure),
-        note="",
     )
 
 

@@ -7,6 +7,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 FOREST_MM = 180.0
 FUNNEL_MM = 140.0
 FEWEST_FOR_FUNNEL = 3
+MOST_ROWS = 10
+"""Analyses in one piece of the overview: as many as a printed page shows in readable type."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,16 +58,25 @@ class ResultPart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportFigures:
-    """All figures of a report: the overview, and those of each analysis."""
+    """All figures of a report: the overview, and those of each analysis.
+
+    `overview` is one picture of all analyses, kept as a file; `overview_parts` is what the page shows: the
+    same cut into pieces that fit a printed page.
+    """
 
     overview: FigurePart | None
+    overview_parts: tuple[FigurePart, ...]
     results: tuple[ResultPart, ...]
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
         """Every figure, in the order of the page."""
-        found = [self.overview, *(figure for part in self.results for figure in (part.forest, part.funnel))]
-        return tuple(figure for figure in found if figure is not None)
+        found = [
+            self.overview,
+            *self.overview_parts,
+            *(figure for part in self.results for figure in (part.forest, part.funnel)),
+        ]
+        return tuple({figure.name: figure for figure in found if figure is not None}.values())
 
 
 def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[str], None]) -> ReportFigures:
@@ -93,7 +105,9 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
                 funnel=_funnel(finding, name, kinds),
             )
         )
-    return ReportFigures(overview=_overview(findings, kinds), results=tuple(results))
+    progress("drawing the overview")
+    overview, pieces = _overviews(findings.analyses, kinds)
+    return ReportFigures(overview=overview, overview_parts=pieces, results=tuple(results))
 
 
 def _question(finding: AnalysisFinding) -> tuple[str, str, tuple[str, ...]]:
@@ -117,7 +131,7 @@ def _forest(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Figure
 
     if finding.table is None or len(finding.table) == 0:
         return None
-    groups = [f"{len(part.studies)} {lower_first(part.label)}" for part in finding.by_design]
+    groups = [f"{lower_first(part.label)} ({len(part.studies)})" for part in finding.by_design]
     by_design = f": {listed(groups)}" if len(groups) > 1 else ""
     return _part(
         f"forest-{name}",
@@ -144,18 +158,47 @@ def _funnel(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Figure
     )
 
 
-def _overview(findings: Findings, kinds: Sequence[str]) -> FigurePart | None:
+def _overviews(
+    analyses: Sequence[AnalysisFinding], kinds: Sequence[str]
+) -> tuple[FigurePart | None, tuple[FigurePart, ...]]:
+    """Draw all analyses in one picture and, where that would not fit a page, in pieces as well."""
+    if not analyses:
+        return None, ()
+    whole = _overview("overview", analyses, "", kinds)
+    pieces = in_pieces(analyses)
+    if len(pieces) == 1:
+        return whole, (whole,)
+    return whole, tuple(
+        _overview(f"overview-{number}", piece, f", {number} of {len(pieces)}", kinds)
+        for number, piece in enumerate(pieces, start=1)
+    )
+
+
+def in_pieces(analyses: Sequence[AnalysisFinding], most: int = MOST_ROWS) -> list[list[AnalysisFinding]]:
+    """Cut analyses into pieces of at most `most`, between two questions where a question fits a piece."""
+    pieces: list[list[AnalysisFinding]] = [[]]
+    for _, members in groupby(
+        analyses, key=lambda finding: (finding.plan.comparison, finding.plan.techniques)
+    ):
+        group = list(members)
+        if pieces[-1] and len(pieces[-1]) + len(group) > most:
+            pieces.append([])
+        for finding in group:
+            if len(pieces[-1]) == most:
+                pieces.append([])
+            pieces[-1].append(finding)
+    return pieces
+
+
+def _overview(name: str, analyses: Sequence[AnalysisFinding], which: str, kinds: Sequence[str]) -> FigurePart:
     from metakit.plots.overview import overview_figure
 
-    content = overview_of(findings)
-    if content is None:
-        return None
-    answered = sum(row.estimate is not None for row in content.rows)
-    planned = count(len(content.rows), "planned analysis", "planned analyses")
+    answered = sum(finding.result is not None for finding in analyses)
+    planned = count(len(analyses), "planned analysis", "planned analyses")
     return _part(
-        "overview",
-        overview_figure(content, width_mm=FOREST_MM),
-        caption=f"{planned}, {answered} with an answer.",
+        name,
+        overview_figure(overview_of(analyses, which), width_mm=FOREST_MM),
+        caption=f"Overview{which}: {planned}, {answered} with an answer.",
         more="The list below the figure tells each of them in words.",
         kinds=kinds,
     )

@@ -10,7 +10,7 @@ def build(page: Page) -> Content | None:
     """Return the overview figure and the first sentence of every analysis, by question."""
     if not page.figures.results:
         return None
-    return {"overview": page.figures.overview, "groups": page.by_question()}
+    return {"overview": page.figures.overview_parts, "groups": page.by_question()}
 
 
 SECTIONS.add(
