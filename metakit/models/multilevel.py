@@ -88,7 +88,7 @@ def pool_dependent(
     ... }
     >>> result = pool_dependent(effect_sizes(table, measure="generic"))
     >>> result.clusters, round(result.estimate, 3)
-    (4, 0.366)
+    (4, 0.347)
     """
     chosen = interval or INTERVALS[0]
     if chosen not in INTERVALS:

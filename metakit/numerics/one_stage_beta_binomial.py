@@ -106,6 +106,11 @@ def _arm(tail: TailCounts, p: FloatArray, theta: FloatArray) -> tuple[FloatArray
     )
 
 
+def slope_of_arm(tail: TailCounts, p: FloatArray, theta: FloatArray) -> FloatArray:
+    """Return the derivative of one arm's log-likelihood by its mean proportion."""
+    return _arm(tail, p, theta)[1]
+
+
 Located = tuple[FloatArray, FloatArray, FloatArray]
 """A mean proportion with its first and second derivative by its location parameter."""
 
@@ -142,19 +147,18 @@ def logistic(
     return np.asarray(floor + width * p), np.asarray(slope), np.asarray(slope * (1.0 - 2.0 * p))
 
 
-def best_of(tops: list[Top]) -> Top:
-    """Take each row from the start that climbed highest; the first one wins ties."""
-    best, second = tops
-    gain = second.surface.value - best.surface.value
-    better = second.converged & (~best.converged | (gain > 1e-9 * (1.0 + np.abs(best.surface.value))))
+def take_better(best: Top, other: Top, rows: IntArray) -> None:
+    """Write the rows of `other` over those of `best` where it climbed higher; `best` wins ties."""
+    value = best.surface.value[rows]
+    gain = other.surface.value - value
+    better = other.converged & (~best.converged[rows] | (gain > 1e-9 * (1.0 + np.abs(value))))
     for into, new in (
-        (best.parameters, second.parameters),
-        (best.converged, second.converged),
-        (best.surface.value, second.surface.value),
-        (best.surface.hessian, second.surface.hessian),
+        (best.parameters, other.parameters),
+        (best.converged, other.converged),
+        (best.surface.value, other.surface.value),
+        (best.surface.hessian, other.surface.hessian),
     ):
-        into[better] = new[better]
-    return best
+        into[rows[better]] = new[better]
 
 
 def fit_beta_binomial(
@@ -196,12 +200,12 @@ def fit_beta_binomial(
     zero = np.zeros(len(start[0]))
     plain = climb(evaluate, np.stack([*start, zero], axis=1), free=common)
     if heterogeneous:
-        top = best_of(
-            [
-                climb(evaluate, np.stack([*start, zero + root], axis=1), free=np.ones(3, dtype=bool))
-                for root in START_ROOTS
-            ]
-        )
+        tops = [
+            climb(evaluate, np.stack([*start, zero + root], axis=1), free=np.ones(3, dtype=bool))
+            for root in START_ROOTS
+        ]
+        top = tops[0]
+        take_better(top, tops[1], np.arange(len(zero)))
     else:
         top = plain
     root = np.abs(top.parameters[:, 2])

@@ -15,6 +15,7 @@ from scipy import special
 from metakit.core.effects import FloatArray
 
 _LARGEST_EXPONENT = 500.0
+_WIDEST, _DEVIATIONS = 100.0, 40.0
 _BLOCK = 1 << 16  # numbers held at once over the support of hypergeometric counts
 
 
@@ -111,11 +112,16 @@ def hypergeometric_support(
     Returns
     -------
     offset, log_coefficient : ndarray, shape (..., k, support)
-        `log_coefficient` is minus infinity beyond a study's own support.
+        `log_coefficient` is minus infinity beyond a study's own support. Of very long supports only what
+        lies within 40 standard deviations (and 100 events) of the observed number is kept: the rest has no
+        probability that a double could hold unless the observed number itself has none.
     """
     both = events_1 + events_2
-    lowest = np.maximum(0.0, both - total_2)
-    highest = np.minimum(both, total_1)
+    everyone = np.maximum(total_1 + total_2, 2.0)
+    spread = np.sqrt(total_1 * total_2 * both * (everyone - both) / (everyone**2 * (everyone - 1.0)))
+    reach = np.ceil(_WIDEST + _DEVIATIONS * spread)
+    lowest = np.maximum(np.maximum(0.0, both - total_2), events_1 - reach)
+    highest = np.minimum(np.minimum(both, total_1), events_1 + reach)
     width = int(np.max(highest - lowest, initial=0.0)) + 1
     value = lowest[..., None] + np.arange(width, dtype=float)
     inside = value <= highest[..., None]

@@ -83,3 +83,18 @@ def test_far_predictors_stay_finite(far: float) -> None:
             (densities.poisson, counts_of(2, 9)),
         ):
             assert np.all(np.isfinite(np.concatenate(density(predictor, counts))))
+
+
+def test_a_long_support_is_cut_where_nothing_is_left() -> None:
+    """Registry-sized counts: the sum over the whole support, by gamma functions, against the cut one."""
+    a, n1, c, n2 = 4900.0, 90_000.0, 3300.0, 52_000.0
+    support = densities.hypergeometric_support(*(np.array([[x]]) for x in (a, n1, c, n2)))
+    assert support[0].shape[-1] < 8200  # of 8201 possible numbers
+    observed = np.log(a * (n2 - c) / (c * (n1 - a)))
+    predictor = observed + np.array([[-0.3, -0.05, 0.0, 0.05, 0.3]])
+    possible = np.arange(0.0, a + c + 1)
+    weight = densities.binomial_constant(possible, n1) + densities.binomial_constant(a + c - possible, n2)
+    terms = weight + predictor[0][:, None] * possible
+    own = densities.binomial_constant(a, n1) + densities.binomial_constant(c, n2) + predictor[0] * a
+    expected = own - special.logsumexp(terms, axis=-1)
+    assert densities.hypergeometric(predictor, support).value[0] == pytest.approx(expected, abs=1e-8)
