@@ -71,7 +71,16 @@ def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
 
 def last_of_each(events: Sequence[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]]:
     """Return the last reconciliation of each study, by its id."""
-    return {str(event["study"]): event for event in events if event.get("event") == "reconciled"}
+    return {str(event.get("study")): event for event in events if event.get("event") == "reconciled"}
+
+
+def hashes_of_each(events: Sequence[Mapping[str, Any]]) -> dict[str, set[str]]:
+    """Return the hashes of every agreed record that each study ever had."""
+    found: dict[str, set[str]] = {}
+    for event in events:
+        if event.get("event") == "reconciled":
+            found.setdefault(str(event.get("study")), set()).add(str(event.get("sha256")))
+    return found
 
 
 def history_questions(folder: Path) -> list[Problem]:
@@ -81,18 +90,23 @@ def history_questions(folder: Path) -> list[Problem]:
     """
     events, problems = read_history(folder)
     found = list(problems)
+    earlier = hashes_of_each(events)
     for study, event in last_of_each(events).items():
         path = folder / str(event.get("record", ""))
         if not path.is_file():
             what = f"the agreed record of {study} is no longer there"
             found.append(Problem(file=str(path), what=what, severity="question"))
-        elif sha256_of(path) != event.get("sha256"):
+        elif (digest := sha256_of(path)) != event.get("sha256") and digest in earlier[study]:
+            what = f"an earlier agreed record of {study}; the last reconciliation was stopped half-way"
+            hint = f"run 'metakit reconcile {folder}' with the decisions again"
+            found.append(Problem(file=str(path), what=what, hint=hint, severity="question"))
+        elif digest != event.get("sha256"):
             what = f"changed by hand since {study} was reconciled on {event.get('date')}"
             hint = "put the change into both extractors' records or the decisions and reconcile again"
             found.append(Problem(file=str(path), what=what, hint=hint, severity="question"))
-        for name, digest in dict(event.get("extractors", {})).items():
+        for name, hashed in dict(event.get("extractors", {})).items():
             source = folder / name
-            if not source.is_file() or sha256_of(source) != digest:
+            if not source.is_file() or sha256_of(source) != hashed:
                 what = f"changed since {study} was reconciled on {event.get('date')}"
                 hint = f"run 'metakit reconcile {folder}' again"
                 found.append(Problem(file=str(source), what=what, hint=hint, severity="question"))

@@ -7,6 +7,7 @@ never changed.
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,7 +24,7 @@ from metakit.forms.specs import FieldSpec, Form
 from metakit.forms.tree import Group, Value
 from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode, read_document
 from metakit.review.files import RECORDS, yaml_files
-from metakit.review.history import append, last_of_each, read_history
+from metakit.review.history import append, hashes_of_each, last_of_each, read_history
 from metakit.review.lock import review_lock
 from metakit.review.reconcile_decisions import (
     OTHER,
@@ -236,41 +237,50 @@ def _write(
     drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]],
     waiting: Mapping[str, tuple[str, ...]],
 ) -> Reconciled:
-    past = last_of_each(read_history(home)[0])
+    history = read_history(home)[0]
+    past, known = last_of_each(history), hashes_of_each(history)
     targets = {pair.study: home / RECORDS / Path(pair.readings[0].file).name for pair, *_ in drafts}
     for pair, *_ in drafts:
         if pair.study in past:
             targets[pair.study] = home / str(past[pair.study]["record"])
+    there = {
+        pair.study: targets[pair.study].exists() and _same_record(targets[pair.study], text)
+        for pair, text, *_ in drafts
+    }
     in_the_way = [
         Problem(
             file=str(path),
             what=f"this record of {pair.study} was typed or changed by hand and would be overwritten",
             hint="take the change over into the decisions, move the file away, then run again",
         )
-        for pair, text, *_ in drafts
+        for pair, *_ in drafts
         if (path := targets[pair.study]).exists()
-        and not _same_record(path, text)
-        and sha256_of(path) != past.get(pair.study, {}).get("sha256")
+        and not there[pair.study]
+        and sha256_of(path) not in known.get(pair.study, ())
     ]
     if in_the_way:
         raise DataError(in_the_way)
-    written, unchanged, events = [], [], []
+    events = []
     for pair, text, date, mine in drafts:
         path = targets[pair.study]
-        if path.exists() and _same_record(path, text):
-            unchanged.append(path)
-        else:
-            for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
-                leftover.unlink(missing_ok=True)
-            write_atomically(path, text)
-            written.append(path)
-        event = _event(home, pair, path, date, mine)
-        before = dict(past.get(pair.study, {}))
-        before.pop("previous", None)
+        digest = sha256_of(path) if there[pair.study] else hashlib.sha256(text.encode()).hexdigest()
+        event = _event(home, pair, path, digest, date, mine)
+        before = {name: item for name, item in past.get(pair.study, {}).items() if name != "previous"}
         if before != event:
             events.append(event)
+    # The history first: a run that is killed now leaves records at an earlier agreement, which the history
+    # knows too; the other way round, a record whose agreement nobody knows would look like a change by hand.
     if events:
         append(home, events)
+    written, unchanged = [], []
+    for pair, text, *_ in drafts:
+        path = targets[pair.study]
+        if there[pair.study]:
+            unchanged.append(path)
+            continue
+        for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
+            leftover.unlink(missing_ok=True)
+        written.append(write_atomically(path, text))
     return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
 
 
@@ -284,7 +294,7 @@ def _same_record(path: Path, text: str) -> bool:
 
 
 def _event(
-    home: Path, pair: Pair, path: Path, date: str, mine: Mapping[tuple[str, str], Decision]
+    home: Path, pair: Pair, path: Path, digest: str, date: str, mine: Mapping[tuple[str, str], Decision]
 ) -> dict[str, object]:
     items = {item.address: item for item in pair.disagreements}
     return {
@@ -292,7 +302,7 @@ def _event(
         "date": date,
         "study": pair.study,
         "record": path.relative_to(home).as_posix(),
-        "sha256": sha256_of(path),
+        "sha256": digest,
         "extractors": {
             Path(reading.file).relative_to(home).as_posix(): reading.sha256 for reading in pair.readings
         },
