@@ -11,7 +11,20 @@ from typing import Annotated
 import typer
 
 from metakit import __version__
-from metakit.cli import check, collect, demo, draw, explore, network, new, pool, reconcile, report, sheet
+from metakit.cli import (
+    check,
+    collect,
+    demo,
+    draw,
+    explore,
+    network,
+    new,
+    pool,
+    reconcile,
+    report,
+    sheet,
+    trace,
+)
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -41,7 +54,7 @@ def _common(
     """Options that stand before a command."""
 
 
-for _module in (demo, new, sheet, collect, reconcile, check, pool, explore, network, draw, report):
+for _module in (demo, new, sheet, collect, reconcile, check, pool, explore, network, draw, report, trace):
     app.command(_module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo")(_module.command)
 
 

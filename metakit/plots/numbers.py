@@ -52,9 +52,9 @@ def show_ratio(value: float) -> str:
 
 
 def decimals_for(widths: Iterable[float]) -> int:
-    """Return the decimals (0 to 4) that show two digits of the narrowest interval of a column."""
+    """Return the decimals (0 to 4) whose last digit is a 30th of a column's narrowest interval or finer."""
     narrowest = min((width for width in widths if math.isfinite(width) and width > 0), default=1.0)
-    return min(max(1 - math.floor(math.log10(narrowest)), 0), MOST_DECIMALS)
+    return min(max(math.ceil(1.5 - math.log10(narrowest)), 0), MOST_DECIMALS)
 
 
 def show_linear(value: float, decimals: int) -> str:

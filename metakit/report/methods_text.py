@@ -11,6 +11,7 @@ from metakit.models.registry import MODELS
 from metakit.plots.result_words import method_words
 from metakit.report.citations import Citations
 from metakit.synthesis.cohorts import NO_COHORT
+from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.windows import WIDE_RATIO
@@ -91,6 +92,14 @@ def _units(findings: Findings, citations: Citations) -> Iterable[Cited]:
                 "Mantel-Haenszel formulas take such effective numbers as they are, whole or not."
             ),
             numbers=citations.numbers(("handbook",)),
+        )
+    rounded = [finding.term.label for finding in findings.analyses if ROUNDED in finding.notes]
+    if rounded:
+        yield Cited(
+            text=(
+                "A model that is defined for whole numbers only got effective numbers rounded: "
+                f"{listed(list(dict.fromkeys(rounded)))}."
+            )
         )
 
 

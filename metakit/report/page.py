@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from metakit.report.citations import Citations
 from metakit.report.figures import ReportFigures, ResultPart
-from metakit.report.registry import SECTIONS
+from metakit.report.registry import sections_in_order
 from metakit.synthesis.findings import Findings
 
 SECURITY_POLICY = "; ".join(
@@ -58,7 +58,7 @@ def render_page(page: Page) -> str:
     """Return the whole page as HTML."""
     environment = _environment()
     rendered = []
-    for section in SECTIONS:
+    for section in sections_in_order():
         content = section.build(page)
         if content is None:
             continue
@@ -74,11 +74,31 @@ def render_page(page: Page) -> str:
     )
 
 
+# Control characters are no text; those that turn the reading direction could make a name read as another.
+_NOT_SHOWN = dict.fromkeys(
+    [
+        *range(0x09),
+        0x0B,
+        0x0C,
+        *range(0x0E, 0x20),
+        *range(0x7F, 0xA0),
+        *range(0x202A, 0x202F),
+        *range(0x2066, 0x206A),
+    ]
+)
+
+
+def _shown(value: object) -> object:
+    """Clean a typed text before it is escaped; our own markup passes as it is."""
+    return value.translate(_NOT_SHOWN) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("metakit.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=False,

@@ -30,18 +30,21 @@ class Section:
     build: Callable[[Page], Content | None]
 
 
-SECTIONS: Registry[Section] = Registry(
-    "report section",
-    (
-        "metakit.report.sections.cautions",
-        "metakit.report.sections.question",
-        "metakit.report.sections.glance",
-        "metakit.report.sections.studies",
-        "metakit.report.sections.results",
-        "metakit.report.sections.robustness",
-        "metakit.report.sections.missing_results",
-        "metakit.report.sections.raised_questions",
-        "metakit.report.sections.methods",
-        "metakit.report.sections.reproduce",
-    ),
+_MODULES = (
+    "metakit.report.sections.cautions",
+    "metakit.report.sections.question",
+    "metakit.report.sections.glance",
+    "metakit.report.sections.studies",
+    "metakit.report.sections.results",
+    "metakit.report.sections.robustness",
+    "metakit.report.sections.missing_results",
+    "metakit.report.sections.raised_questions",
+    "metakit.report.sections.methods",
+    "metakit.report.sections.reproduce",
 )
+SECTIONS: Registry[Section] = Registry("report section", _MODULES)
+
+
+def sections_in_order() -> list[Section]:
+    """Return all sections in the order of the page, whichever module happened to be imported first."""
+    return sorted(SECTIONS, key=lambda section: _MODULES.index(section.build.__module__))

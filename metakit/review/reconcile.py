@@ -24,7 +24,7 @@ from metakit.forms.specs import FieldSpec, Form
 from metakit.forms.tree import Group, Value
 from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode, read_document
 from metakit.review.files import RECORDS, yaml_files
-from metakit.review.history import append, hashes_of_each, last_of_each, read_history
+from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, read_history
 from metakit.review.lock import review_lock
 from metakit.review.reconcile_decisions import (
     OTHER,
@@ -260,6 +260,9 @@ def _write(
     ]
     if in_the_way:
         raise DataError(in_the_way)
+    for path in (home / HISTORY, *targets.values()):
+        for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
+            leftover.unlink(missing_ok=True)
     events = []
     for pair, text, date, mine in drafts:
         path = targets[pair.study]
@@ -278,8 +281,6 @@ def _write(
         if there[pair.study]:
             unchanged.append(path)
             continue
-        for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
-            leftover.unlink(missing_ok=True)
         written.append(write_atomically(path, text))
     return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
 

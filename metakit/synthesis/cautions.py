@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from metakit.core.results import PoolResult
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
+from metakit.synthesis.definitions import definition_notes
 from metakit.synthesis.rows import StudyNumbers
 from metakit.synthesis.spoken import count
 from metakit.synthesis.terms import OutcomeTerm
@@ -41,6 +42,12 @@ def cautions_for(
     if result is None:
         return ()
     found = [*_few(result, measure, numbers)]
+    if definition_notes(numbers):
+        found.append(
+            "The studies do not count this outcome alike. What counts as a complication or a revision can "
+            "change the "
+            "answer several-fold: read the definitions below before the number."
+        )
     if not measure.comparative:
         found.append("A pool of single-arm series cannot show that one technique is better than another.")
     elif any(study.study.design_group != "randomised" for study in numbers):

@@ -31,10 +31,13 @@ def test_a_minus_is_a_real_minus_and_zero_has_none() -> None:
     assert show_linear(-1e7, 1) == "−1.0×10⁷"
 
 
-def test_a_column_shows_two_digits_of_its_narrowest_interval() -> None:
-    assert decimals_for([30.0, 12.0]) == 0
-    assert decimals_for([2.1, 0.8]) == 2
-    assert decimals_for([]) == 1
+def test_a_column_shows_a_thirtieth_of_its_narrowest_interval() -> None:
+    assert decimals_for([80.0, 45.0]) == 0
+    assert decimals_for([30.0, 14.6]) == 1
+    assert decimals_for([2.1, 1.15]) == 2
+    assert decimals_for([0.35]) == 2
+    assert decimals_for([0.05]) == 3
+    assert decimals_for([]) == 2
     assert decimals_for([math.inf, 0.0, 1e-9]) == 4
 
 

@@ -298,7 +298,7 @@ def kill_and_look(folder: Path, kills: int) -> None:
         # The next run is not blocked, and completes what the killed one had begun.
         reconcile(compare_review(folder), folder / "one.csv")
         assert history_questions(folder) == []
-        assert not list(record.parent.glob(".*yaml*"))
+        assert not list(record.parent.glob(".*yaml*")) and not list(folder.glob(".history*"))
 
 
 def test_a_killed_run_leaves_whole_files_and_no_lock(tmp_path: Path) -> None:

@@ -1,0 +1,170 @@
+"""The path of a number: from the page of a paper to its weight in an analysis."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from metakit.core.notes import Assumption
+from metakit.core.records import OutcomeValue, StudyRecord
+from metakit.errors import UnknownNameError
+from metakit.review.history import last_of_each, read_history
+from metakit.synthesis.findings import AnalysisFinding, Findings
+
+_TYPED = (
+    "events", "total", "event_count", "percent", "n", "mean", "standard_deviation", "standard_error",
+    "interval_lower", "interval_upper", "median", "first_quartile", "third_quartile", "minimum", "maximum",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TypedStep:
+    """One outcome of one arm as it stands in the record, in the vocabulary's unit, and where it came from.
+
+    `place` is file, line and column of the entry; `source` the page and table of the paper.
+    """
+
+    arm: str
+    arm_label: str
+    time: str
+    reporting: str
+    numbers: Mapping[str, float]
+    conversion: str
+    source: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalysisStep:
+    """What became of the study in one analysis: numbers as analysed, effect and weight, or why not.
+
+    `effect`, `interval` are on the measure's analysis scale; `weight` is a fraction. `sides` holds for each
+    side its label, the numbers as typed or derived and those after the design effect.
+    """
+
+    analysis: str
+    measure: str
+    scale: str
+    used: bool
+    reason: str
+    sides: tuple[tuple[str, Mapping[str, float], Mapping[str, float]], ...]
+    derivations: tuple[Assumption, ...]
+    effect: float | None = None
+    interval: tuple[float, float] | None = None
+    weight: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """The whole path of the numbers of one outcome in one study."""
+
+    study: str
+    name: str
+    outcome: str
+    extractor: str
+    status: str
+    decisions: tuple[Mapping[str, Any], ...]
+    typed: tuple[TypedStep, ...]
+    analyses: tuple[AnalysisStep, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the path as JSON."""
+        return asdict(self)
+
+
+def trace(findings: Findings, folder: Path, *, study: str, outcome: str, arm: str = "") -> Trace:
+    """Follow the numbers of one outcome of one study from the paper into every analysis of the plan.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of the review.
+    folder : Path
+        The review folder, for the history of decisions.
+    study, outcome : str
+        Id of the study; outcome of the vocabulary that the study has an entry for.
+    arm : str
+        Id of one arm; all arms when empty.
+
+    Raises
+    ------
+    UnknownNameError
+        For a study, outcome or arm that the records do not have, with the nearest ones.
+    """
+    records = {record.id: record for record in findings.studies}
+    if study not in records:
+        raise UnknownNameError("study", study, records)
+    record = records[study]
+    arms = {item.id: item.label for item in record.arms}
+    if arm and arm not in arms:
+        raise UnknownNameError("arm", arm, arms)
+    entered = dict.fromkeys(value.outcome for value in record.outcomes)
+    if outcome not in entered:
+        raise UnknownNameError(f"outcome of {study}", outcome, entered)
+    values = [v for v in record.outcomes if v.outcome == outcome and arm in ("", v.arm)]
+    if not values:
+        raise UnknownNameError(
+            f"arm with {outcome}", arm, [v.arm for v in record.outcomes if v.outcome == outcome]
+        )
+    event = last_of_each(read_history(folder)[0]).get(study, {})
+    prefixes = [f"outcomes[{value.arm}/{outcome}" for value in values]
+    return Trace(
+        study=study,
+        name=findings.names[study],
+        outcome=outcome,
+        extractor=record.extractor,
+        status=record.status,
+        decisions=tuple(
+            found
+            for found in event.get("decisions", ())
+            if any(str(found.get("field", "")).startswith((f"{p}/", f"{p}]")) for p in prefixes)
+        ),
+        typed=tuple(_typed(value, arms) for value in values),
+        analyses=tuple(
+            _analysis(finding, record, findings.names[study])
+            for finding in findings.analyses
+            if finding.plan.outcome == outcome
+        ),
+    )
+
+
+def _typed(value: OutcomeValue, arms: Mapping[str, str]) -> TypedStep:
+    numbers = {name: getattr(value, name) for name in _TYPED}
+    return TypedStep(
+        arm=value.arm,
+        arm_label=arms.get(value.arm, value.arm),
+        time=value.time_label,
+        reporting=value.reporting,
+        numbers={name: float(number) for name, number in numbers.items() if number is not None},
+        conversion=value.conversion,
+        source=value.source,
+        place=str(value.place) if value.place else "",
+    )
+
+
+def _analysis(finding: AnalysisFinding, record: StudyRecord, name: str) -> AnalysisStep:
+    mine = next((numbers for numbers in finding.numbers if numbers.study.id == record.id), None)
+    steps = [step for step in finding.assumptions if step.study == name]
+    row = None
+    if mine is not None and finding.result is not None:
+        row = next((item for item in finding.result.studies if item.study == mine.name), None)
+    reasons: Sequence[str] = [item.reason for item in finding.set_aside if item.study == name]
+    used = row is not None
+    return AnalysisStep(
+        analysis=finding.plan.id,
+        measure=finding.plan.measure,
+        scale=finding.table.scale if finding.table is not None else "",
+        used=used,
+        reason=""
+        if used
+        else "; ".join(reasons) or finding.answer.reason or "its arms do not fit the question",
+        sides=tuple(
+            (side.label, dict(side.numbers), dict(side.effective)) for side in (mine.sides if mine else ())
+        ),
+        derivations=tuple(dict.fromkeys(steps)),
+        effect=row.effect if row else None,
+        interval=tuple(row.interval) if row and row.interval else None,  # type: ignore[arg-type]
+        weight=row.weight if row else None,
+    )

@@ -1,0 +1,40 @@
+"""`metakit trace` against the record and the findings that it follows."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from metakit.forms.bundled import demo_studies
+from metakit.workbench import open_review
+
+
+def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command) -> None:
+    path = metakit_command(
+        "trace", demo_studies(), "--outcome", "key_pinch", "--study", "DEMO-05", "--json"
+    ).answer
+    first = path["typed"][0]
+    file, line, _ = first["place"].split(":")
+    text = (demo_studies() / file).read_text(encoding="utf-8").splitlines()
+    entry = "\n".join(text[int(line) - 1 : int(line) + 10])
+    assert "outcome: key_pinch" in entry
+    pounds = float(re.search(r"mean: ([\d.]+)", entry)[1])  # type: ignore[index]
+    # One pound is 0.45359237 kg by definition (international yard and pound agreement of 1959).
+    assert first["numbers"]["mean"] == pytest.approx(pounds * 0.45359237)
+    assert "lb" in first["conversion"] and first["source"].startswith("page ")
+    steps = {step["analysis"]: step for step in path["analyses"]}
+    used = steps["pinch_lrti"]
+    result = open_review(demo_studies()).synthesise().analysis("pinch_lrti").result
+    assert result is not None
+    (row,) = [row for row in result.studies if row.study.startswith("DEMO-05")]
+    assert (used["effect"], used["weight"]) == (row.effect, row.weight)
+    assert used["effect"] == pytest.approx(used["sides"][0][1]["mean"] - used["sides"][1][1]["mean"])
+    assert not steps["pinch_prosthesis"]["used"] and steps["pinch_prosthesis"]["reason"]
+
+
+def test_words_and_faults(metakit_command) -> None:
+    said = metakit_command("trace", demo_studies(), "--outcome", "dash", "--study", "DEMO-03", "--arm", "A")
+    assert said.status == 0 and "first quartile" in said.out and "paper: page" in said.out
+    wrong = metakit_command("trace", demo_studies(), "--outcome", "dahs", "--study", "DEMO-03")
+    assert wrong.status == 2 and "did you mean dash" in wrong.err
