@@ -29,11 +29,11 @@ class NaturalValues:
 
     @property
     def decimals(self) -> int:
-        """Decimals that show two digits of the interval's width (differences and scores)."""
+        """Decimals that show about two digits of the interval's width, as the figures do."""
         width = self.upper - self.lower
         if not math.isfinite(width) or width <= 0:
             return 1
-        return min(max(1 - math.floor(math.log10(width)), 0 if self.per_hundred else 1), 2)
+        return min(max(1 - math.floor(math.log10(width / 3)), 0 if self.per_hundred else 1), 2)
 
     def show(self, value: float) -> str:
         """Write one value of this answer."""
