@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
@@ -149,17 +149,6 @@ class Group:
     def plain(self) -> dict[str, Any]:
         """Return the whole tree as dicts, lists, texts and numbers; codes for missing values stay texts."""
         return {name: _plain(entry) for name, entry in self.entries.items()}
-
-    def walk(self) -> Iterator[tuple[str, Value]]:
-        """Yield every value with its full path."""
-        for name, entry in self.entries.items():
-            if isinstance(entry, Value):
-                yield self.path(name), entry
-            elif isinstance(entry, Group):
-                yield from entry.walk()
-            else:
-                for group in entry:
-                    yield from group.walk()
 
 
 def _plain(entry: Value | Group | tuple[Group, ...]) -> Any:

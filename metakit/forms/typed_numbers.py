@@ -82,9 +82,7 @@ def parse_number(text: str) -> ReadNumber:
     tidy = re.sub(r"^0+(?=\d)", "", digits)
     if tidy != digits:
         sign = "-" if plain.startswith("-") else ""
-        raise Refused(
-            "a number does not start with 0", hint=f"write {sign}{tidy}, or quote it where it is a name"
-        )
+        raise Refused("a number does not start with 0", hint=f"write {sign}{tidy}")
     value = float(plain)
     if abs(value) >= LARGEST:
         raise Refused("the number is too large", allowed="below 1e15")

@@ -100,6 +100,59 @@ def test_one_slip_is_found_where_it_is(
     assert not reading.sound
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "field", "words"),
+    [
+        (
+            "components: [lr_fcr_slip, ti_fcr]",
+            "components: [lr_fcr_slip, [ti_fcr]]",
+            "arms[2].components[2]",
+            "a single text",
+        ),
+        (
+            "components: [lr_fcr_slip, ti_fcr]",
+            "components: {lr_fcr_slip, ti_fcr}",
+            "arms[2].components",
+            "a single text",
+        ),
+        (
+            "components: [lr_fcr_slip, ti_fcr]",
+            "components: [lr_fcr_slip, ti_fcrs]",
+            "arms[2].components[2]",
+            "did you mean ti_fcr",
+        ),
+        ("arms:\n", "arms:\n  -\n", "arms[1]", "an empty entry"),
+        (
+            "appraisal:\n  instrument",
+            "appraisal:\n- instrument",
+            "appraisal",
+            "a group of fields is expected",
+        ),
+        ("  judgements:\n    - {", "  judgements:\n      {", "appraisal.judgements", "start each entry"),
+    ],
+)
+def test_lists_and_groups_in_the_wrong_shape(
+    tmp_path: Path, old: str, new: str, field: str, words: str
+) -> None:
+    text = STUDY.replace(old, new, 1)
+    if "- instrument" in new or "judgements" in new:
+        head, _, tail = text.partition(new)
+        text = head + new + "".join(line + "\n" for line in tail.split("\n")[:1]) + "funding: not_reported\n"
+    hits = [problem for problem in found(read(tmp_path, text), field) if words in str(problem)]
+    assert [problem.severity for problem in hits] == ["error"]
+
+
+def test_a_single_word_is_a_list_of_one(tmp_path: Path) -> None:
+    reading = read(tmp_path, STUDY.replace("linked_reports: []", "linked_reports: TEST-07"))
+    assert reading.group is not None
+    assert reading.group.words("study.linked_reports") == ("TEST-07",)
+
+
+def test_a_very_long_text_is_a_problem(tmp_path: Path) -> None:
+    reading = read(tmp_path, STUDY + f"note: {'x' * 40_000}\n")
+    assert [problem.allowed for problem in reading.problems] == ["at most 32,000"]
+
+
 def test_all_slips_are_found_in_one_run(tmp_path: Path) -> None:
     text = STUDY.replace("events: 4, total: 30", "events: 52, total: 30").replace(
         "technique: lrti", "technique: lrtii"

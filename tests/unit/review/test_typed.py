@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -123,6 +124,41 @@ def test_a_number_of_unclear_unit_is_kept_in_the_record_and_not_used() -> None:
     assert unclear.mean is None
     assert "unit" in unclear.unusable
     assert SECOND.fields["outcomes"][1]["mean"] == 5.1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "outcome", "words"),
+    [
+        (
+            "minimum: -25, maximum: 2, sign: positive_is_flexion",
+            "minimum: -25, maximum: 2, sign: unclear",
+            "mp_hyperextension",
+            "which direction",
+        ),
+        ("measured_in: lb", "measured_in: not_reported", "key_pinch", "does not state the unit"),
+    ],
+)
+def test_numbers_that_cannot_be_used_say_why(
+    tmp_path: Path, old: str, new: str, outcome: str, words: str
+) -> None:
+    folder = Path(shutil.copytree(SOUND, tmp_path / "review"))
+    record = folder / "records" / "test_01.yaml"
+    text = record.read_text(encoding="utf-8")
+    assert old in text
+    record.write_text(text.replace(old, new, 1), encoding="utf-8")
+    (found,) = [o for o in open_folder(folder).studies[0].outcomes if o.outcome == outcome]
+    assert words in found.unusable
+    assert found.mean is found.standard_deviation is found.minimum is None
+
+
+def test_where_a_number_was_read(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(SOUND, tmp_path / "review"))
+    record = folder / "records" / "test_01.yaml"
+    text = record.read_text(encoding="utf-8").replace(
+        "source: {page: 5, table: 3}", "source: {page: 5-6, figure: 2, digitised: yes}"
+    )
+    record.write_text(text, encoding="utf-8")
+    assert open_folder(folder).studies[0].outcomes[0].source == "page 5-6, figure 2, read off the figure"
 
 
 def test_places_lead_to_the_line() -> None:
