@@ -105,6 +105,12 @@ def syntax_problem(error: yaml.YAMLError, text: str, name: str, brackets: Sequen
     )
 
 
+def _depth(scene: _Scene) -> _Answer | None:
+    if "nesting depth" not in scene.problem:
+        return None
+    return _Answer("fields stand too deep inside each other", "", scene.line, scene.column)
+
+
 def _tab(scene: _Scene) -> _Answer | None:
     indent = scene.text[: len(scene.text) - len(scene.text.lstrip())]
     if "\t" not in indent and scene.sign != "\t":
@@ -266,6 +272,7 @@ def _indentation(scene: _Scene) -> _Answer | None:
 
 
 _EXPLANATIONS: tuple[Callable[[_Scene], _Answer | None], ...] = (
+    _depth,
     _quote,
     _bracket,
     _tab,

@@ -92,6 +92,7 @@ SYNTAX = [
     ("hello\n", "1:1", "no form"),
     ("# only a remark\n", "1:1", "no form"),
     ("[" * 300, "1:21", "too deep"),
+    ("[" * 900_000, "1:", "too deep"),
     ("\n".join(" " * i + "a:" for i in range(30)), "20:20", "too deep"),
     ("a: [" + ",".join("1" * 60_000) + "]", "1:", "too many values"),
 ]
