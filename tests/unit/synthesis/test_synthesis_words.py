@@ -281,7 +281,8 @@ def test_series_are_told_per_100() -> None:
         found, MEASURES["rate"], None, outcome_term("revision_index"), "denervation", 390, "last follow-up"
     )
     assert (
-        "a revision was met 1.90 times in 100 thumb-years after denervation (95 % interval 1.40 to 2.60)" in text
+        "a revision was met 1.90 times in 100 thumb-years after denervation (95 % interval 1.40 to 2.60)"
+        in text
     )
 
 
