@@ -24,7 +24,9 @@ def test_installed_package(package: Path) -> None:
 
 def test_checkout_comes_first(package: Path) -> None:
     (package.parent / "extraction_forms").mkdir()
-    assert bundled.forms_folder() == package / "_bundled" / "extraction_forms"  # not a checkout without pyproject
+    assert (
+        bundled.forms_folder() == package / "_bundled" / "extraction_forms"
+    )  # not a checkout without pyproject
     (package.parent / "pyproject.toml").write_text("")
     assert bundled.forms_folder() == package.parent / "extraction_forms"
 
