@@ -49,8 +49,11 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
     try:
         without = leave_one_out(table, level=finding.plan.level)
         influences = influence(table)
-    except MetakitError:  # the headline stands by its own model; this look at it has no answer
-        return None
+    except MetakitError as error:  # the headline stands by its own model; only this look at it has no answer
+        return Robustness(
+            finding=finding, without=(), rows=(), influences=(), turning=(), settling=(), small=None,
+            sentences=(f"Leaving studies out gives no answer here: {error}.",),
+        )  # fmt: skip
     measure = MEASURES[finding.plan.measure]
     null = measure.null_value or 0.0
     scale = measure.scale(finding.plan.scale)
@@ -65,12 +68,12 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
     settling = tuple(
         row.study for row in without if (row.interval.lower <= null <= row.interval.upper) != open_now
     )
-    small = None
+    small, untested = None, f"{len(without)} studies, at least {FEWEST} are needed"
     if len(without) >= FEWEST:
         try:
             small = small_study_test(table)
-        except MetakitError:
-            small = None
+        except MetakitError as error:
+            untested = str(error)
     low, high = min(without, key=lambda row: row.estimate), max(without, key=lambda row: row.estimate)
     sentences = [
         f"With each study left out in turn, the {measure.label} lies between {show(low.estimate)} (without "
@@ -93,10 +96,7 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
     if small is not None:
         sentences.append(f"{small.label}: p = {small.p_value:.2f}. {small.notes[0]}")
     else:
-        sentences.append(
-            f"Whether small studies say something else was not tested: {len(without)} studies, at least "
-            f"{FEWEST} are needed."
-        )
+        sentences.append(f"Whether small studies say something else was not tested: {untested}.")
     rows = tuple(
         (row.study, show(row.estimate), f"{show(row.interval.lower)} to {show(row.interval.upper)}")
         for row in without
