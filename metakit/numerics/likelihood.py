@@ -124,7 +124,8 @@ def scan(studies: Studies, *, restricted: bool, mean: FloatArray | None = None) 
     lowest = studies.anchor_variance
     end = (studies.largest_variance() - _SAFE_RATIO * lowest) / (_SAFE_RATIO - 1.0)
     end = end * (end > 0)
-    points = 1 + math.ceil(math.log1p((end / lowest).max()) / _LOG_STEP)
+    reach = end / lowest
+    points = 1 + math.ceil(math.log1p(reach.max() if isinstance(reach, np.ndarray) else reach) / _LOG_STEP)
     # An analysis that needs fewer points than its neighbours repeats its last one: the answer is the same.
     grid = np.minimum(column(lowest) * _steps(points), column(end))
     size = points * studies.effect.shape[-1]
@@ -208,7 +209,7 @@ def _maximise_one(studies: Studies, restricted: bool) -> Maximum:
     number = int(np.count_nonzero(rising))
     if not number:
         return _one(scalar(0.0), True)
-    if not rising[:number].all():
+    if np.count_nonzero(rising[:number]) < number:
         general = maximise(studies.as_rows(), restricted=restricted)
         return Maximum(general.tau2[0], general.converged[0], general.maxima[0])
     low = found.grid[number - 1]

@@ -9,7 +9,7 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.distributions import t_quantile
-from metakit.numerics.weights import Studies, Weighted
+from metakit.numerics.weights import Studies, Weighted, greater
 
 _TINY = float(np.finfo(float).tiny)
 """Keeps an infinite quantile times an error of zero infinite."""
@@ -48,7 +48,7 @@ def _interval(
     one = 1.0 + 0.0 * studies.count
     # one study: 0 / 0, nothing to scale by; the quantile is infinite there
     raw = (weights.squares() + (studies.count == 1)) / studies.spare if scaled else one
-    factor = np.maximum(raw, 1.0) if floor else raw
+    factor = greater(raw, 1.0) if floor else raw
     error = np.sqrt(factor / weights.total)
     df = one * np.inf if normal else studies.count - 1
     reach = t_quantile(level, df) * (error + _TINY)

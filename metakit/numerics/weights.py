@@ -48,6 +48,16 @@ def scalar(value: float) -> FloatArray:
     return cast("FloatArray", np.float64(value))
 
 
+def greater(left: FloatArray, right: FloatArray | float) -> FloatArray:
+    """Return the greater of two values an analysis; neither may be NaN.
+
+    For one analysis Python's own comparison costs a sixth of a call of numpy.
+    """
+    if isinstance(left, np.ndarray):
+        return np.maximum(left, right)
+    return left if left > right else scalar(right)  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Studies:
     """Cleaned effects and variances of one analysis, or of many in rows.
@@ -126,8 +136,8 @@ class Studies:
 
     def largest_variance(self) -> FloatArray:
         """Return the largest variance of each analysis."""
-        largest: FloatArray = np.maximum((self.variance * self.others).max(axis=-1), self.anchor_variance)
-        return largest
+        others: FloatArray = (self.variance * self.others).max(axis=-1)
+        return greater(others, self.anchor_variance)
 
 
 def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = None) -> Studies:
@@ -177,8 +187,8 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
     elif y.ndim > 1:
         count, spare = np.full(len(y), count), np.full(len(y), spare)
     with np.errstate(invalid="ignore", over="ignore"):
-        sound = math.isfinite((y + v).sum()) and (anchor_variance > 0).all()
-    if not (sound and (here is None or (count > 0).all())):
+        sound = math.isfinite((y + v).sum() if y.ndim > 1 else (y + v).dot(others))
+    if not (sound and _positive(anchor_variance) and (here is None or _positive(count))):
         raise ValueError(
             "every analysis needs a study, and every study a finite effect and positive variance"
         )
@@ -187,6 +197,11 @@ def prepare(effect: ArrayLike, variance: ArrayLike, present: BoolArray | None = 
         y *= here
     others[where] = 0.0
     return Studies(y, v, others, anchor, anchor_effect, anchor_variance, count, spare, leading)
+
+
+def _positive(values: FloatArray) -> bool:
+    """Say whether one value, or each of several, is above zero (and not NaN)."""
+    return bool((values > 0).all() if isinstance(values, np.ndarray) else values > 0)
 
 
 def _aligned(
