@@ -102,8 +102,9 @@ def notes_on(
         notes.append(scale.caution)
     if scale.name == "double_arcsine":
         notes.append(
-            f"Harmonic mean of the {k} sample sizes, which older reviews put into Miller's way back: "
-            f"{harmonic_mean(data['total']):.6g}."
+            "Pooled values come back to proportions by Miller's formula at "
+            f"{harmonic_mean(data['total']):.6g}, the harmonic mean of the {k} sample sizes. The crude "
+            f"proportion, all events over all totals, is {100 * np.sum(data['events']) / np.sum(data['total']):.4g} %."
         )
     if measure.name == "standardized_mean_difference":
         large = np.flatnonzero(

@@ -34,6 +34,8 @@ class Scale:
     `to_natural` and `from_natural` are vectorised and monotone increasing. `axis` says how a picture
     draws natural units: "log" for ratios, "linear" for differences and scores, "percent" for
     proportions and risk differences. `caution` is a sentence that every table on this scale carries.
+    `at_size` is the way back where it depends on a sample size (values, size); a pooled value then takes
+    the harmonic mean of the sizes.
     """
 
     name: str
@@ -41,6 +43,7 @@ class Scale:
     from_natural: Callable[[FloatArray], FloatArray]
     axis: Literal["log", "linear", "percent"]
     caution: str = ""
+    at_size: Callable[[FloatArray, FloatArray], FloatArray] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,6 +6,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
+from metakit.measures.double_arcsine import miller_back_transform
 from metakit.measures.registry import Scale
 
 
@@ -75,10 +76,10 @@ DOUBLE_ARCSINE = Scale(
         "proportion depends "
         "on a sample size that a pooled value does not have, and can mislead badly: a crude 1.33 % "
         "has come back "
-        "as 0.24 % (Schwarzer 2019; Röver & Friede 2022). Natural units are shown by the squared "
-        "sine, the limit "
-        "for large samples; prefer the logit scale or a one-stage model."
+        "as 0.24 % (Schwarzer 2019; Röver & Friede 2022). Compare the pooled value with the crude one below; "
+        "prefer the logit scale or a one-stage model."
     ),
+    at_size=miller_back_transform,
 )
 RAW_SHARE = Scale(
     name="raw",

@@ -13,18 +13,24 @@ from scipy import special
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.notes import SetAside
 from metakit.core.results import Heterogeneity, Limits, MeanInterval, StudyRow, TestStatistic
+from metakit.measures.double_arcsine import harmonic_mean
 from metakit.measures.registry import MEASURES, Scale
 from metakit.numerics.distributions import normal_quantile
 from metakit.numerics.heterogeneity import CochranQ, ratios_from_q
 
 
 def back_transform(table: EffectTable) -> Callable[[float], float]:
-    """Return the way from the table's analysis scale to natural units."""
-    return partial(_to_natural, MEASURES[table.measure].scale(table.scale))
+    """Return the way from the table's analysis scale to natural units, for pooled values."""
+    scale = MEASURES[table.measure].scale(table.scale)
+    size = None if scale.at_size is None else harmonic_mean(table.data["total"][table.estimable])
+    return partial(_to_natural, scale, size)
 
 
-def _to_natural(scale: Scale, value: float) -> float:
-    return float(scale.to_natural(np.asarray(value, dtype=float)))
+def _to_natural(scale: Scale, size: float | None, value: float) -> float:
+    values = np.asarray(value, dtype=float)
+    if scale.at_size is None or size is None:
+        return float(scale.to_natural(values))
+    return float(scale.at_size(values, np.asarray(size)))
 
 
 def null_value(table: EffectTable) -> float | None:

@@ -53,9 +53,10 @@ def greater(left: FloatArray, right: FloatArray | float) -> FloatArray:
 
     For one analysis Python's own comparison costs a sixth of a call of numpy.
     """
-    if isinstance(left, np.ndarray):
-        return np.maximum(left, right)
-    return left if left > right else scalar(right)  # type: ignore[arg-type]
+    many: FloatArray | float = left  # a number for one analysis
+    if isinstance(many, np.ndarray):
+        return np.maximum(many, right)
+    return scalar(max(many, float(right)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,6 @@ import pandas as pd
 from agreement import CLOSED, ITERATED, published
 
 from metakit.core.effects import EffectTable
-from metakit.measures.double_arcsine import harmonic_mean, miller_back_transform
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 
@@ -138,8 +137,8 @@ def heterogeneity(table: str, name: str, figure: str, places: list[str]) -> tupl
 def back_transformed(table: str, path: str) -> tuple[float, float] | None:
     """Return a pooled proportion in natural units.
 
-    metakit shows the double arcsine by the squared sine (the collection's p_plain_sin2) and names the harmonic mean n,
-    with which Miller's inverse gives the figures of older reviews.
+    Double arcsine means come back by Miller's formula at the harmonic mean n; the squared sine (the collection's
+    p_plain_sin2) is the limit for large samples.
     """
     head, method, figure = path.split("/")
     name = "freeman_tukey" if head == "ft_back_transform" else "logit"
@@ -151,11 +150,9 @@ def back_transformed(table: str, path: str) -> tuple[float, float] | None:
     if figure == "p_n_inv_var":
         return None  # an inverse at yet another n, shown by the collection for contrast
     value = {"lo": result.interval[0], "hi": result.interval[1]}.get(figure, result.estimate)
-    if name == "logit" or figure == "p_plain_sin2":
-        return float(result.back_transform(value)), required
-    sizes = np.array([row[2] for row in published(table)["rows"]], dtype=float)
-    back = miller_back_transform(np.array([value]), np.array([harmonic_mean(sizes)]))
-    return float(np.asarray(back)[0]), required
+    if figure == "p_plain_sin2":
+        return float(np.sin(value) ** 2), required
+    return float(result.back_transform(value)), required
 
 
 def stratified(table: str, path: str) -> tuple[float, float] | None:

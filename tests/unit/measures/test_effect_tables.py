@@ -380,7 +380,7 @@ def test_double_arcsine_always_warns() -> None:
     table = {"study": ["A", "B"], "events": [0, 5], "total": [20, 60]}
     notes = effect_sizes(table, measure="proportion", scale="double_arcsine").notes
     assert any("Schwarzer 2019" in note for note in notes)
-    assert any("Harmonic mean of the 2 sample sizes" in note and "30" in note for note in notes)
+    assert any("30, the harmonic mean of the 2 sample sizes" in note and "6.25 %" in note for note in notes)
 
 
 def test_exact_intervals_of_a_table() -> None:
