@@ -101,10 +101,11 @@ def notes_on(
     if scale.caution:
         notes.append(scale.caution)
     if scale.name == "double_arcsine":
+        crude = 100 * np.sum(data["events"]) / np.sum(data["total"])
         notes.append(
             "Pooled values come back to proportions by Miller's formula at "
             f"{harmonic_mean(data['total']):.6g}, the harmonic mean of the {k} sample sizes. The crude "
-            f"proportion, all events over all totals, is {100 * np.sum(data['events']) / np.sum(data['total']):.4g} %."
+            f"proportion, all events over all totals, is {crude:.4g} %."
         )
     if measure.name == "standardized_mean_difference":
         large = np.flatnonzero(
