@@ -191,6 +191,22 @@ class AnalysisPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExplorationPlan:
+    """A meta-regression or subgroups that the protocol asks for, with what is expected.
+
+    `moderators` are names of the vocabularies `moderators` and `components`; no `analyses` means all of them.
+    `data_seen` says that results were known when it was added: it is then exploratory, not planned.
+    """
+
+    id: str
+    kind: Literal["meta_regression", "subgroups"]
+    moderators: tuple[str, ...]
+    analyses: tuple[str, ...] = ()
+    expected: str = ""
+    data_seen: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Protocol:
     """A review's question and plan."""
 
@@ -204,6 +220,7 @@ class Protocol:
     outcomes: tuple[OutcomePlan, ...]
     comparisons: tuple[ComparisonPlan, ...]
     analyses: tuple[AnalysisPlan, ...]
+    explorations: tuple[ExplorationPlan, ...] = ()
     date: str = ""
     file: str = ""
     sha256: str = ""

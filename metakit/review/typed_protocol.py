@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, cast
 
-from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.core.records import AnalysisPlan, ComparisonPlan, ExplorationPlan, OutcomePlan, Protocol
 from metakit.forms.tree import Group
 
 
@@ -31,10 +31,22 @@ def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
         outcomes=tuple(_outcome(item) for item in group.groups("outcomes")),
         comparisons=tuple(_comparison(item) for item in group.groups("comparisons")),
         analyses=tuple(_analysis(item) for item in group.groups("analyses")),
+        explorations=tuple(_exploration(item) for item in group.groups("explorations")),
         date=group.text("review.date"),
         file=file,
         sha256=sha256,
         fields=group.plain(),
+    )
+
+
+def _exploration(item: Group) -> ExplorationPlan:
+    return ExplorationPlan(
+        id=item.text("id"),
+        kind=cast('Literal["meta_regression", "subgroups"]', item.text("kind")),
+        moderators=item.words("moderators"),
+        analyses=item.words("analyses"),
+        expected=item.text("expected"),
+        data_seen=bool(item.flag("data_seen")),
     )
 
 

@@ -15,8 +15,10 @@ from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
 from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
+from metakit.synthesis.explorations import explorations_of
 from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer, DesignSubtotal
 from metakit.synthesis.gather import Task, gather
+from metakit.synthesis.moderators import moderator_columns, with_moderators
 from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
@@ -69,6 +71,8 @@ def analyse(
     gathered = gather(task, studies, names)
     definitions = definitions_found(gathered.candidates, task.term)
     table, answer = estimate(task, gathered.studies)
+    columns = moderator_columns(gathered.studies, plan.outcome)
+    table = with_moderators(table, columns) if table else None
     by_design = _by_design(task, gathered.studies) if comparison else ()
     sides = directions(task.term, comparison) if comparison else Directions(below="", above="")
     result = answer.result
@@ -101,6 +105,10 @@ def analyse(
         assumptions=(*gathered.assumptions, *assumptions),
         notes=(*definition_notes(gathered.studies), *gathered.notes, *notes),
         missing=gathered.missing,
+        moderators=columns,
+        explorations=explorations_of(
+            plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level
+        ),
     )
 
 

@@ -12,6 +12,8 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
+from metakit.synthesis.explorations import Exploration
+from metakit.synthesis.moderators import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
 from metakit.synthesis.terms import OutcomeTerm
 
@@ -135,6 +137,8 @@ class AnalysisFinding:
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()
     missing: tuple[MissingRow, ...] = ()
+    moderators: tuple[ModeratorColumn, ...] = ()
+    explorations: tuple[Exploration, ...] = ()
 
     @property
     def result(self) -> PoolResult | None:
@@ -194,6 +198,8 @@ class AnalysisFinding:
             ],
             "notes": list(self.notes),
             "missing_results": [row.to_json() for row in self.missing],
+            "moderators": [column.to_json() for column in self.moderators],
+            "explorations": [exploration.to_json() for exploration in self.explorations],
         }
         return {key: finite(item) for key, item in answer.items()}
 

@@ -53,6 +53,7 @@ class Rule:
 RULES: Registry[Rule] = Registry(
     "consistency rule",
     (
+        "metakit.forms.rules.explorations",
         "metakit.forms.rules.counts",
         "metakit.forms.rules.arms",
         "metakit.forms.rules.time",

@@ -18,6 +18,7 @@ from metakit.forms.yaml_nodes import read_bytes
 REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
+EXPLORATION = "unit_of_analysis: thumbs\nexplorations:\n  - {id: e, expected: more, data_seen: no, "
 
 # rule, old text, new text, severity, what the message must say, where (field, or '' for any)
 STUDY_CASES = [
@@ -767,6 +768,23 @@ STUDY_CASES = [
     ),
 ]
 PROTOCOL_CASES = [
+    *(
+        ("exploration_fits", "unit_of_analysis: thumbs\n", f"{EXPLORATION}{asked}}}\n", "error", words, where)
+        for asked, words, where in (
+            ("kind: subgroups, moderators: [age]", "arbitrary cut-off", "explorations[1].moderators"),
+            ("kind: subgroups, moderators: [design, concern]", "one property", "explorations[1].moderators"),
+            (
+                "kind: meta_regression, moderators: [age], analyses: [x]",
+                "no such analysis",
+                "explorations[1].analyses",
+            ),
+            (
+                "kind: meta_regression, moderators: [age_difference], analyses: [complications_prosthesis]",
+                "does not exist in series",
+                "explorations[1].moderators",
+            ),
+        )
+    ),
     ("protocol_names", "id: dash_lrti", "id: complications_lrti", "error", "already", "analyses[2].id"),
     (
         "protocol_names",
