@@ -13,11 +13,11 @@ NAME = "reconcile"
 HELP = """Compare the records of two extractors (REVIEW/extractors/INITIALS/) and agree on one.
 
 Writes a page with both sides (reconcile/disagreements.html), the agreement by field
-(reconcile/agreement.csv) and reconcile/decisions.csv, one row a disagreement. Fill in the last five
-columns (whose value, who decided, when, why) and give the file back with --decisions: the agreed records go
+(reconcile/agreement.csv) and the workbook reconcile/decisions.xlsx, one row a disagreement. Fill in its last
+five columns (whose value, who decided, when, why) and give it back with --decisions: the agreed records go
 to records/, each with its line in history.jsonl. An extractor's own record is never changed.
 
-Example: metakit reconcile my_review --decisions my_review/reconcile/decisions.csv
+Example: metakit reconcile my_review --decisions my_review/reconcile/decisions.xlsx
 """
 
 
@@ -26,6 +26,9 @@ def command(
     decisions: Annotated[
         Path | None, typer.Option(help="The filled-in decisions file.", show_default=False)
     ] = None,
+    csv: Annotated[
+        bool, typer.Option("--csv", help="Write the decisions as CSV, not as a workbook.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
     """Compare, or write what was decided."""
@@ -51,7 +54,7 @@ def command(
         return
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields)
-    path = write_comparison(comparison)
+    path = write_comparison(comparison, as_csv=csv)
     page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall))
     if json:
         answer_json(

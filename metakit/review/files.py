@@ -9,6 +9,7 @@ from metakit.errors import Problem
 
 PROTOCOL = "protocol.yaml"
 RECORDS = "records"
+EXTRACTORS = "extractors"
 _ENDINGS = (".yaml", ".yml")
 
 

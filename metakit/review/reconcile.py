@@ -15,49 +15,30 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from metakit.core.files import sha256_of, write_atomically
-from metakit.core.records import Place
 from metakit.errors import DataError, Problem, UsageError
 from metakit.forms.library import Library, shipped
-from metakit.forms.record_text import record_text, same_nodes
+from metakit.forms.record_text import same_nodes
 from metakit.forms.records import Reading, read_record
-from metakit.forms.specs import FieldSpec, Form
-from metakit.forms.tree import Group, Value
-from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode, read_document
-from metakit.review.files import RECORDS, yaml_files
+from metakit.forms.yaml_nodes import read_document
+from metakit.review.files import EXTRACTORS, RECORDS, yaml_files
 from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, read_history
 from metakit.review.lock import review_lock
+from metakit.review.reconcile_agreed import agreed_text, problems_of
 from metakit.review.reconcile_decisions import (
-    OTHER,
     Asked,
     Decision,
+    decision_rows,
     decisions_text,
     read_decisions,
     read_rows,
 )
-from metakit.review.reconcile_match import Compared, Entry, combine, compare
+from metakit.review.reconcile_match import Compared, Pair, compare
 
-EXTRACTORS = "extractors"
 FOLDER = "reconcile"
-DECISIONS = "decisions.csv"
+DECISIONS = "decisions"
+WORKBOOK, CSV = ".xlsx", ".csv"
 AGREEMENT = "agreement.csv"
 PAGE = "disagreements.html"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """One study as two people typed it, and everything compared."""
-
-    study: str
-    people: tuple[str, str]
-    readings: tuple[Reading, Reading]
-    groups: tuple[Group, Group]
-    form: Form
-    items: tuple[Compared, ...]
-
-    @property
-    def disagreements(self) -> tuple[Compared, ...]:
-        """The fields that differ, wording included."""
-        return tuple(item for item in self.items if not item.same)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,25 +149,52 @@ def _other_forms(typed: Mapping[str, Mapping[str, Reading]]) -> list[Problem]:
     return problems
 
 
-def write_comparison(comparison: Comparison) -> Path:
+def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
     """Write the table of agreement and the decisions file, keeping decisions filled in before.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The two people's records, as just read.
+    as_csv : bool
+        Whether the decisions are a CSV file; a workbook otherwise. A file that is there already stays what
+        it is: a review has one decisions file.
 
     Returns
     -------
     Path
         The decisions file.
+
+    Raises
+    ------
+    UsageError
+        When there are two decisions files, or one of the other kind than was asked for.
     """
     from metakit.review.reconcile_agreement import agreement_rows, field_agreements
 
     home = comparison.folder / FOLDER
     with review_lock(comparison.folder):
-        path = home / DECISIONS
-        rows = read_rows(path) if path.is_file() else []
-        filled = {(row["study"], row["field"]): row for _, row in rows}
+        path = _decisions_file(home, as_csv=as_csv)
+        filled = {(row["study"], row["field"]): row for _, row in (read_rows(path) if path.is_file() else [])}
+        rows = decision_rows(comparison.asked, filled)
         stream = io.StringIO(newline="")
         csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
         write_atomically(home / AGREEMENT, stream.getvalue())
-        return write_atomically(path, decisions_text(comparison.asked, filled))
+        if path.suffix == CSV:
+            return write_atomically(path, decisions_text(rows))
+        from metakit.review.reconcile_workbook import workbook_bytes
+
+        return write_atomically(path, workbook_bytes(rows))
+
+
+def _decisions_file(home: Path, *, as_csv: bool) -> Path:
+    workbook, plain = home / f"{DECISIONS}{WORKBOOK}", home / f"{DECISIONS}{CSV}"
+    if workbook.exists() and (plain.exists() or as_csv):
+        raise UsageError(
+            f"{workbook} holds the decisions of this review already; a review has one decisions file, as a "
+            f"workbook or as CSV: move the one away that does not count"
+        )
+    return plain if as_csv or plain.exists() else workbook
 
 
 def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
@@ -223,8 +231,8 @@ def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
         if open_fields:
             waiting[pair.study] = tuple(open_fields)
             continue
-        text, date = _agreed_text(pair, mine)
-        problems += _problems_of(pair, text)
+        text, date = agreed_text(pair, mine)
+        problems += problems_of(pair, text)
         drafts.append((pair, text, date, mine))
     if problems:
         raise DataError(problems)
@@ -326,75 +334,3 @@ def _event(
             if item.wording and (pair.study, item.address) not in mine
         ],
     }
-
-
-def _agreed_text(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> tuple[str, str]:
-    """Return the text of the agreed record and its date: that of the last decision or extraction."""
-
-    def choose(item: Compared, spec: FieldSpec, one: Entry | None, two: Entry | None) -> Entry | None:
-        found = mine.get((item.study, item.address))
-        if item.same or found is None or found.decision == pair.people[0]:
-            return one
-        if found.decision == OTHER:
-            parts = tuple(part.strip() for part in found.other_value.strip("[]").split(",") if part.strip())
-            value = parts if spec.type in ("choices", "list") else found.other_value
-            return Value(value, item.first.place, found.other_value)
-        return two
-
-    agreed = combine(pair.study, *pair.groups, pair.form, choose)
-    dates = [found.decided_on for found in mine.values()]
-    date = max([*dates, *(group.text("extraction.date") for group in pair.groups)])
-    own = {"extractor": " and ".join(pair.people), "date": date, "status": "agreed"}
-    root = _map_node(agreed)
-    head = (("form", pair.form.name), ("form_version", str(pair.form.version)))
-    entries: list[tuple[ScalarNode, Node]] = [(_scalar(name), _scalar(text)) for name, text in head]
-    for key, node in root.entries:
-        if key.text == "extraction" and isinstance(node, MapNode):
-            node = MapNode(
-                tuple((k, _scalar(own[k.text]) if k.text in own else v) for k, v in node.entries), node.place
-            )
-        entries.append((key, node))
-    heading = [
-        *_comments(Path(pair.readings[0].file)),
-        "Agreed by 'metakit reconcile'; a change by hand is noticed.",
-    ]
-    return record_text(MapNode(tuple(entries), root.place), heading), date
-
-
-def _comments(path: Path) -> list[str]:
-    """Return the comment lines at the head of an extractor's record."""
-    found = []
-    for line in path.read_text(encoding="utf-8-sig").splitlines():
-        if not line.startswith("#"):
-            break
-        found.append(line.lstrip("# "))
-    return found
-
-
-def _scalar(text: str) -> ScalarNode:
-    return ScalarNode(text, Place(file="", line=1, column=1))
-
-
-def _map_node(group: Group) -> MapNode:
-    return MapNode(tuple((_scalar(name), _node(entry)) for name, entry in group.entries.items()), group.place)
-
-
-def _node(entry: Entry) -> Node:
-    if isinstance(entry, Group):
-        return _map_node(entry)
-    if isinstance(entry, tuple):
-        place = entry[0].place if entry else Place(file="", line=1, column=1)
-        return ListNode(tuple(_map_node(group) for group in entry), place)
-    if isinstance(entry.value, tuple):
-        return ListNode(tuple(_scalar(str(item)) for item in entry.value), entry.place)
-    return ScalarNode(entry.text, entry.place)
-
-
-def _problems_of(pair: Pair, text: str) -> list[Problem]:
-    """Check an agreed record as any other; its problems name the study, since it is no file yet."""
-    with TemporaryDirectory() as scratch:
-        draft = Path(scratch) / "agreed.yaml"
-        draft.write_text(text, encoding="utf-8", newline="\n")
-        name = f"agreed record of {pair.study}"
-        reading = read_record(draft, shipped(), shown=name, form=pair.form)
-    return [problem for problem in reading.problems if problem.severity == "error"]

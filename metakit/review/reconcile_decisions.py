@@ -1,26 +1,35 @@
-"""The decisions file: one row a disagreement, filled in by whoever settles it, read back with every check."""
+"""The decisions: one row a disagreement, filled in by whoever settles it, read back with every check.
+
+They stand in a workbook, or in a CSV file with the same columns.
+"""
 
 from __future__ import annotations
 
 import csv
 import datetime
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.csv_tables import read_csv
+from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
+from metakit.forms.sheet_rows import Cell
 from metakit.review.reconcile_match import Compared, Side
 
 COLUMNS = (
-    "study", "field", "needed", "first_extractor", "first_value", "first_source", "second_extractor",
+    "study", "what", "field", "needed", "first_extractor", "first_value", "first_source", "second_extractor",
     "second_value", "second_source", "decision", "other_value", "decided_by", "decided_on", "reason",
 )  # fmt: skip
-FILLED_IN = COLUMNS[9:]
+FILLED_IN = COLUMNS[10:]
 OTHER = "other"
 BLANK = "(nothing)"
 NO_LONGER = "no longer asked"
+_STEP = re.compile(r"([^.\[\]]+)(?:\[([^\]]*)\])?")
+_TIME = re.compile(r"(\d), (days|weeks|months|years)\b")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -46,8 +55,10 @@ class Asked:
     people: tuple[str, str]
 
 
-def decisions_text(asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapping[str, str]]) -> str:
-    """Return the decisions file, keeping what was filled in before.
+def decision_rows(
+    asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapping[str, str]]
+) -> list[dict[str, str]]:
+    """Return the rows of the decisions file, keeping what was filled in before.
 
     Parameters
     ----------
@@ -56,9 +67,7 @@ def decisions_text(asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapp
     filled : mapping of (study, field) to row
         An earlier file; filled rows that are no longer asked stand at the end, so that nothing is lost.
     """
-    stream = io.StringIO(newline="")
-    out = csv.writer(stream, lineterminator="\n")
-    out.writerow(COLUMNS)
+    rows = []
     keys = set()
     for one in asked:
         item = one.item
@@ -66,11 +75,21 @@ def decisions_text(asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapp
         fresh = _fresh(one)
         old = filled.get((item.study, item.address), {})
         unchanged = all(old.get(name) == fresh[name] for name in ("first_value", "second_value"))
-        row = fresh | ({name: old[name] for name in FILLED_IN} if old and unchanged else {})
-        out.writerow([_safe(row.get(name, "")) for name in COLUMNS])
+        kept = {name: old[name] if old and unchanged else "" for name in FILLED_IN}
+        rows.append(fresh | kept)
     for key, old in filled.items():
         if key not in keys and any(old.get(name) for name in FILLED_IN):
-            out.writerow([_safe(str((dict(old) | {"needed": NO_LONGER}).get(name, ""))) for name in COLUMNS])
+            rows.append({name: old.get(name, "") for name in COLUMNS} | {"needed": NO_LONGER})
+    return rows
+
+
+def decisions_text(rows: Sequence[Mapping[str, str]]) -> str:
+    """Return the rows as CSV."""
+    stream = io.StringIO(newline="")
+    out = csv.writer(stream, lineterminator="\n")
+    out.writerow(COLUMNS)
+    for row in rows:
+        out.writerow([_safe(row[name]) for name in COLUMNS])
     return stream.getvalue()
 
 
@@ -78,6 +97,7 @@ def _fresh(one: Asked) -> dict[str, str]:
     item = one.item
     return {
         "study": item.study,
+        "what": in_words(item.address),
         "field": item.address,
         "needed": "yes" if item.needs_decision else "no, wording",
         "first_extractor": one.people[0],
@@ -89,9 +109,21 @@ def _fresh(one: Asked) -> dict[str, str]:
     }
 
 
+def in_words(address: str) -> str:
+    """Say in words which field is meant: "outcome A, key pinch, final, 12 months: mean"."""
+    parts = []
+    for name, key in _STEP.findall(address):
+        words = name.replace("_", " ")
+        if key:
+            pieces = _TIME.sub(r"\1 \2", key.replace("/", ", ")).replace("_", " ")
+            words = f"{words.removesuffix('s')} {pieces}"
+        parts.append(words)
+    return ": ".join(parts)
+
+
 def shown(side: Side) -> str:
-    """Return what a person typed, or a word for nothing."""
-    return " ".join(side.typed.split()) or BLANK
+    """Return what a person typed, or a word for nothing and for a list without entries."""
+    return EMPTY_LIST if side.typed == "[]" else " ".join(side.typed.split()) or BLANK
 
 
 def _safe(text: str) -> str:
@@ -108,7 +140,7 @@ def _bare(text: str) -> str:
 
 
 def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    """Read a decisions file into rows with their lines.
+    """Read a decisions file, workbook or CSV, into rows with their lines.
 
     Raises
     ------
@@ -117,8 +149,15 @@ def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     """
     if not path.is_file():
         raise UnreadableError([Problem(file=str(path), what="there is no such file")])
-    sheet = read_csv(path, str(path))
-    header = [str(cell) for cell in sheet.rows[0][1]] if sheet.rows else []
+    if path.suffix.lower() == ".xlsx":
+        from metakit.forms.workbooks import read_workbook
+
+        sheet = read_workbook(path, str(path))
+        if sheet.problems:
+            raise UnreadableError(sheet.problems)
+    else:
+        sheet = read_csv(path, str(path))
+    header = [str(cell).replace(" ", "_") for cell in sheet.rows[0][1]] if sheet.rows else []
     lacking = [name for name in COLUMNS if name not in header]
     if lacking or len(set(header)) != len(header):
         what = f"columns are missing: {', '.join(lacking)}" if lacking else "a column stands there twice"
@@ -126,14 +165,25 @@ def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     odd = [
         Problem(file=str(path), line=line, what=f"{len(cells)} cells, but the header has {len(header)}")
         for line, cells in sheet.rows[1:]
-        if len(cells) != len(header)
+        if (len(cells) != len(header) if sheet.exact else len(cells) > len(header))
     ]
     if odd:
         raise UnreadableError(odd)
     return [
-        (line, {name: _bare(str(cell)) for name, cell in zip(header, cells, strict=True)})
+        (line, {name: _text(cell) for name, cell in zip_longest(header, cells, fillvalue="")})
         for line, cells in sheet.rows[1:]
     ]
+
+
+def _text(cell: Cell) -> str:
+    """Return a cell as text: a spreadsheet keeps numbers and dates as such."""
+    if isinstance(cell, datetime.datetime):
+        cell = cell.date()
+    if isinstance(cell, datetime.date):
+        return cell.isoformat()
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    return f"{cell:.15g}" if isinstance(cell, (int, float)) else _bare(str(cell))
 
 
 def read_decisions(path: Path, asked: Sequence[Asked]) -> dict[tuple[str, str], Decision]:

@@ -9,6 +9,7 @@ from typing import Literal
 
 from metakit.core.records import Place
 from metakit.forms.field_types import FIELD_TYPES
+from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Group, Missing, Value
 from metakit.review.typed import source_text
@@ -52,6 +53,23 @@ class Compared:
     def needs_decision(self) -> bool:
         """Whether somebody has to decide before there is an agreed record."""
         return not self.same and not self.wording
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """One study as two people typed it, and everything compared."""
+
+    study: str
+    people: tuple[str, str]
+    readings: tuple[Reading, Reading]
+    groups: tuple[Group, Group]
+    form: Form
+    items: tuple[Compared, ...]
+
+    @property
+    def disagreements(self) -> tuple[Compared, ...]:
+        """The fields that differ, wording included."""
+        return tuple(item for item in self.items if not item.same)
 
 
 Choose = Callable[[Compared, FieldSpec, Entry | None, Entry | None], Entry | None]

@@ -18,7 +18,7 @@ def review(tmp_path: Path) -> Path:
 
 
 def test_from_two_records_to_an_agreed_one(metakit_command, review: Path) -> None:
-    said = metakit_command("reconcile", review)
+    said = metakit_command("reconcile", review, "--csv")
     assert said.status == 0
     assert "outcomes.mean (key_pinch): 1 of 2 the same" in said.out
     path = review / "reconcile" / "decisions.csv"

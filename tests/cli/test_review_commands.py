@@ -54,7 +54,7 @@ DAMAGE: dict[str, tuple[Callable[[str], str], list[str]]] = {
     ),
     "same key twice": (
         lambda text: text.replace("study:\n", "study:\n  id: DEMO-01\n", 1),
-        ["id: the field stands here and on line 6 already"],
+        ["id: the field stands here and on line 7 already"],
     ),
     "impossible date": (lambda text: text.replace("date: 2026-", "date: 2026-13-45 #", 1), ["2026-13-45"]),
 }

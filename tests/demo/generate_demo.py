@@ -1,16 +1,21 @@
 """Write the invented demonstration review: `python tests/demo/generate_demo.py [FOLDER]`.
 
-Every run gives the same bytes; tests/unit/demo holds the committed files against a fresh run.
+Every run gives the same bytes; tests/unit/demo holds the committed files against a fresh run. Two invented
+extractors' records are written, then reconciled by metakit itself with the planted decisions: the agreed records
+and their history are what `metakit reconcile` makes of them.
 """
 
 from __future__ import annotations
 
+import csv
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from invented.answers import true_values
 from invented.cohorts import COHORTS
 from invented.draws import DrawnArm, draw_study, study_shifts
+from invented.extractors import PEOPLE, as_typed, decisions
 from invented.mp_studies import MP_STUDIES
 from invented.plan import protocol
 from invented.prosthesis_cohorts import PROSTHESIS_COHORTS
@@ -19,6 +24,9 @@ from invented.records import HEADING, record
 from invented.series import SERIES
 from invented.spec import StudySpec
 from invented.writer import document
+
+from metakit.review.history import HISTORY
+from metakit.review.reconcile import compare_review, reconcile, write_comparison
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_studies"
 STUDIES: tuple[StudySpec, ...] = tuple(
@@ -43,8 +51,8 @@ def draw_all() -> dict[str, dict[str, DrawnArm]]:
     }
 
 
-def files() -> dict[str, str]:
-    """Return every file of the demonstration review: path within the folder, and text."""
+def typed_files() -> dict[str, str]:
+    """Return what people typed: the protocol and both extractors' records, with the truth behind them."""
     drawn = draw_all()
     records = {study: record(study, drawn[study.id]) for study in STUDIES}
     made = {
@@ -52,15 +60,59 @@ def files() -> dict[str, str]:
         "true_values.yaml": document(HEADING, true_values(records.values())),
     }
     for study, tree in records.items():
-        made[f"records/{study.id}_{study.place.lower().replace(' ', '_')}.yaml"] = document(HEADING, tree)
+        name = f"{study.id}_{study.place.lower().replace(' ', '_')}.yaml"
+        for person in PEOPLE:
+            text = document(HEADING, as_typed(tree, study.number, person))
+            made[f"extractors/{person}/{name}"] = text
     return made
+
+
+def files() -> dict[str, str]:
+    """Return every generated file of the demonstration review: path within the folder, and text."""
+    made = typed_files()
+    with TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        _write(folder, made)
+        decided = _decide(folder)
+        reconcile(compare_review(folder), decided)
+        for path in (decided, folder / HISTORY, *sorted((folder / "records").glob("*.yaml"))):
+            made[path.relative_to(folder).as_posix()] = path.read_text(encoding="utf-8")
+    return made
+
+
+def _decide(folder: Path) -> Path:
+    """Fill in the decisions file as the planted decisions say."""
+    path = write_comparison(compare_review(folder), as_csv=True)
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    settled = decisions()
+    for row in rows:
+        found = settled.get((row["study"], row["field"]))
+        if found is not None:
+            row |= {
+                "decision": found["as"],
+                "other_value": str(found.get("value", "")),
+                "decided_by": found["by"],
+                "decided_on": str(found["date"]),
+                "reason": f"{found['why']} (invented)",
+            }
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        out = csv.DictWriter(stream, rows[0].keys(), lineterminator="\n")
+        out.writeheader()
+        out.writerows(rows)
+    return path
+
+
+def _write(folder: Path, made: dict[str, str]) -> None:
+    for name, text in made.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def main(folder: Path = FOLDER) -> None:
     """Write all files."""
-    (folder / "records").mkdir(parents=True, exist_ok=True)
-    for name, text in files().items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    _write(folder, files())
 
 
 if __name__ == "__main__":

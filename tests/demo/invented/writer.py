@@ -12,6 +12,7 @@ from typing import Any
 WIDTH = 118
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_-]*\Z")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}\Z")
+_NUMBER = re.compile(r"-?\d+(\.\d+)?\Z")
 _RESERVED = {"yes", "no", "true", "false", "on", "off", "null", "y", "n"}
 
 
@@ -31,7 +32,7 @@ def scalar(value: Any) -> str:
     text = str(value)
     if text in ("yes", "no"):
         return text
-    if _DATE.match(text) or (_PLAIN.match(text) and text.lower() not in _RESERVED):
+    if _DATE.match(text) or _NUMBER.match(text) or (_PLAIN.match(text) and text.lower() not in _RESERVED):
         return text
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 

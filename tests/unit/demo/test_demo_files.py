@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -33,7 +34,10 @@ def rows(study: str, outcome: str, **having: str) -> list[dict[str, Any]]:
 
 def test_a_fresh_run_of_the_generator_gives_the_committed_bytes() -> None:
     made = generate_demo.files()
-    on_disk = {path.relative_to(FOLDER).as_posix(): path.read_bytes() for path in FOLDER.rglob("*.yaml")}
+    on_disk = {
+        path.relative_to(FOLDER).as_posix(): path.read_bytes()
+        for path in [*FOLDER.rglob("*.yaml"), *FOLDER.rglob("*.jsonl"), FOLDER / "reconcile/decisions.csv"]
+    }
     assert sorted(made) == sorted(on_disk)
     assert [name for name, text in made.items() if on_disk[name] != text.encode("utf-8")] == []
 
@@ -44,9 +48,22 @@ def test_a_run_into_another_folder_writes_the_same(tmp_path: Path) -> None:
         assert path.read_bytes() == (FOLDER / path.relative_to(tmp_path)).read_bytes(), path.name
 
 
-@pytest.mark.parametrize("path", sorted(FOLDER.rglob("*.*")), ids=lambda path: path.name)
+@pytest.mark.parametrize(
+    "path",
+    sorted([*FOLDER.rglob("*.yaml"), *FOLDER.rglob("*.md")]),
+    ids=lambda p: f"{p.parent.name}-{p.name}",
+)
 def test_every_file_says_that_it_is_invented(path: Path) -> None:
     assert "INVENTED DEMONSTRATION DATA" in path.read_text(encoding="utf-8").splitlines()[0]
+
+
+def test_tables_and_lines_without_room_for_a_heading_say_it_in_every_decision() -> None:
+    rows = (FOLDER / "reconcile/decisions.csv").read_text(encoding="utf-8").splitlines()[1:]
+    assert all("invented" in row for row in rows if "no, wording" not in row)
+    events = [
+        json.loads(line) for line in (FOLDER / "history.jsonl").read_text(encoding="utf-8").splitlines()
+    ]
+    assert all("invented" in found["reason"] for event in events for found in event["decisions"])
 
 
 def test_labels_and_ids_are_unique_and_of_the_demonstration() -> None:

@@ -17,7 +17,7 @@ from metakit.forms.records import read_record
 from metakit.review.check import check_paths
 from metakit.review.history import HISTORY, append, history_questions, read_history
 from metakit.review.lock import review_lock
-from metakit.review.reconcile import DECISIONS, FOLDER, compare_review, reconcile, write_comparison
+from metakit.review.reconcile import FOLDER, compare_review, reconcile, write_comparison
 from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 from metakit.review.reconcile_match import paired
 from tests.unit.review.two_extractors import ADDRESSES, RECORD, WORDING, make_review, write
@@ -26,7 +26,7 @@ ROOT = Path(__file__).resolve().parents[3]
 
 
 def fill(folder: Path, decision: str = "AB", **more: str) -> Path:
-    path = write_comparison(compare_review(folder))
+    path = write_comparison(compare_review(folder), as_csv=True)
     rows = load(path)
     for row in rows:
         if row["needed"] == "yes":
@@ -163,6 +163,7 @@ def test_the_agreed_record_holds_what_was_decided(
 def test_undecided_studies_wait(tmp_path: Path) -> None:
     make_review(tmp_path)
     path = write_comparison(compare_review(tmp_path))
+    assert path.suffix == ".xlsx"
     done = reconcile(compare_review(tmp_path), path)
     assert set(done.waiting["DEMO-06"]) == set(ADDRESSES)
     assert not (tmp_path / "records").exists() and not (tmp_path / HISTORY).exists()
@@ -279,7 +280,7 @@ def kill_and_look(folder: Path, kills: int) -> None:
     make_review(folder)
     for name, decision in (("one.csv", "AB"), ("two.csv", "CD")):
         (folder / name).write_bytes(fill(folder, decision).read_bytes())
-        (folder / FOLDER / DECISIONS).unlink()
+        (folder / FOLDER / "decisions.csv").unlink()
     whole = set()
     record = folder / "records" / RECORD
     for name in ("one.csv", "two.csv"):

@@ -28,8 +28,7 @@ def make_review(folder: Path, planted: Mapping[str, str] = PLANTED, record: str 
     """Make a review with one study typed by AB and CD."""
     folder.mkdir(parents=True, exist_ok=True)
     shutil.copy(demo_studies() / "protocol.yaml", folder / "protocol.yaml")
-    text = (demo_studies() / "records" / record).read_text(encoding="utf-8")
-    text = text.replace("status: agreed", "status: single")
+    text = (demo_studies() / "extractors" / "AB" / record).read_text(encoding="utf-8")
     write(folder, "AB", record, text)
     for old, new in planted.items():
         assert text.count(old) == 1, old
