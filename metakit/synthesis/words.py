@@ -177,8 +177,8 @@ def absolute_sentence(
     interval = f"{per_100(effect.lower)} to {per_100(effect.upper)}"
     text = (
         f"In 100 thumbs like these {when_known}, about {per_100(effect.baseline)} have {one_of(term)} after "
-        f"{comparison.comparator_label} ({known} in the same studies); after {comparison.technique_label} "
-        f"about {per_100(effect.with_technique)} ({interval})."
+        f"{comparison.comparator_label} ({known} in the same studies, pooled); after "
+        f"{comparison.technique_label} about {per_100(effect.with_technique)} ({interval})."
     )
     return f"{text} {effect.note}" if effect.note else text
 

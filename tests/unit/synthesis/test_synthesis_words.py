@@ -20,8 +20,9 @@ from metakit.core.results import (
 from metakit.core.results import (
     TestStatistic as Statistic,
 )
+from metakit.measures.absolute import risk_with
 from metakit.measures.registry import MEASURES
-from metakit.synthesis.absolute import absolute_effect, risk_with
+from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.findings import Answer, DesignSubtotal
 from metakit.synthesis.spoken import count, fixed, listed, per_100, ratio
 from metakit.synthesis.terms import outcome_term
@@ -144,21 +145,24 @@ def test_directions_follow_the_vocabulary(outcome: str, below: str, above: str) 
 def test_absolute_effects_match_published_arithmetic(
     measure: str, effect: float, baseline: float, expected: int
 ) -> None:
-    assert round(1000 * risk_with(measure, effect, baseline)) == expected
+    assert round(1000 * float(risk_with(measure, effect, baseline))) == expected
 
 
 def test_absolute_effect_is_taken_at_the_comparators_of_the_same_studies() -> None:
     numbers = gathered(plan(), trial("1", 6, 4), trial("2", 8, 8)).studies
     found = absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=2), RISK, numbers)
     assert found is not None
-    assert (found.baseline, found.baseline_events, found.baseline_total) == (15.0, 12, 80)
+    assert (found.baseline_events, found.baseline_total) == (12, 80)
+    assert found.baseline == pytest.approx(
+        15.0
+    )  # no spread between the two arms: the pooled risk is the crude one
     assert (found.baseline_lowest, found.baseline_highest) == (10.0, 20.0)
     assert found.with_technique == pytest.approx(18.0)
     assert (found.lower, found.upper) == (pytest.approx(12.0), pytest.approx(27.0))
     text = absolute_sentence(found, outcome_term("any_complication"), COMPARISON, "12 months")
     assert text == (
         "In 100 thumbs like these by 12 months, about 15 have any complication after trapeziectomy alone (12 of 80 thumbs "
-        "in the same studies); after LRTI about 18 (12 to 27)."
+        "in the same studies, pooled); after LRTI about 18 (12 to 27)."
     )
 
 

@@ -1,0 +1,97 @@
+"""The distribution behind an interval: how much confidence, or posterior probability, lies below a value."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from metakit.core.effects import FloatArray
+from metakit.core.results import PoolResult
+from metakit.numerics.distributions import t_quantile
+
+Basis = Literal["confidence distribution", "posterior"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfidenceDistribution:
+    """A pooled mean as a distribution on the analysis scale.
+
+    Symmetric intervals (Wald, t, Hartung-Knapp) give their own t or normal distribution exactly. Others
+    (profile likelihood, exact) give two halves, one a side, each scaled to meet its limit. An unbounded side
+    has an infinite scale: all its confidence lies beyond every value.
+
+    Parameters
+    ----------
+    centre : float
+    scale_below, scale_above : float
+        Scale of either half.
+    df : float
+        Degrees of freedom of the t distribution; infinite for the normal.
+    basis : {"confidence distribution", "posterior"}
+
+    References
+    ----------
+    Xie M, Singh K (2013). Int Stat Rev 81:3-39.
+    """
+
+    centre: float
+    scale_below: float
+    scale_above: float
+    df: float
+    basis: Basis
+
+    @classmethod
+    def of(cls, result: PoolResult) -> ConfidenceDistribution:
+        """Return the distribution of a result's mean, from the limits of its headline interval."""
+        return cls.from_interval(
+            result.estimate,
+            *result.interval,
+            level=result.level,
+            df=result.mean.df,
+            basis="posterior" if result.model == "bayesian" else "confidence distribution",
+        )
+
+    @classmethod
+    def from_interval(
+        cls,
+        centre: float,
+        lower: float,
+        upper: float,
+        *,
+        level: float,
+        df: float = math.inf,
+        basis: Basis = "confidence distribution",
+    ) -> ConfidenceDistribution:
+        """Return the distribution whose interval at `level` is given."""
+        reach = float(t_quantile(level, np.asarray(df)))
+        return cls(
+            centre=centre,
+            scale_below=(centre - lower) / reach,
+            scale_above=(upper - centre) / reach,
+            df=df,
+            basis=basis,
+        )
+
+    def below(self, value: ArrayLike) -> FloatArray:
+        """Return the share below a value, between 0 and 1."""
+        gap = np.asarray(value, dtype=float) - self.centre
+        scale = np.where(gap < 0, self.scale_below, self.scale_above)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            units = np.where(scale > 0, gap / np.where(scale > 0, scale, 1.0), np.sign(gap) * np.inf)
+        # Infinite value over infinite scale: everything lies below +inf, nothing below -inf.
+        units = np.where(np.isinf(gap), gap, np.where(gap == 0, 0.0, units))
+        share = special.ndtr(units) if math.isinf(self.df) else special.stdtr(self.df, units)
+        return np.asarray(share, dtype=float)
+
+    def quantile(self, share: ArrayLike) -> FloatArray:
+        """Return the value with this share below it."""
+        part = np.asarray(share, dtype=float)
+        units = special.ndtri(part) if math.isinf(self.df) else special.stdtrit(self.df, part)
+        scale = np.where(units < 0, self.scale_below, self.scale_above)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.centre + np.where(units == 0, 0.0, units * scale), dtype=float)
