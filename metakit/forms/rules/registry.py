@@ -62,6 +62,7 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.spread",
         "metakit.forms.rules.compared",
         "metakit.forms.rules.nested",
+        "metakit.forms.rules.appraisal",
         "metakit.forms.rules.protocol",
     ),
 )
