@@ -143,13 +143,36 @@ class StudyRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutcomePlan:
-    """An outcome of the protocol: its rank, time window, smallest important difference."""
+    """An outcome of the protocol: its rank, time window, smallest important difference.
+
+    `moderate_difference` and `large_difference` are further sizes in the same unit, where the protocol names
+    them.
+    """
 
     outcome: str
     importance: Literal["critical", "important", "not_important"]
     window: str
     smallest_important_difference: float | None = None
     smallest_important_difference_source: str = ""
+    moderate_difference: float | None = None
+    large_difference: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselinePlan:
+    """A baseline typed as counts with its source; `thumbs` for a risk, `thumb_years` for a rate.
+
+    `comparisons` are those whose comparator it describes, empty for all with the outcome.
+    """
+
+    label: str
+    kind: Literal["registry", "unit_audit", "published_cohort"]
+    outcome: str
+    events: float
+    source: str
+    thumbs: float | None = None
+    thumb_years: float | None = None
+    comparisons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,6 +214,31 @@ class AnalysisPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkPlan:
+    """A planned network: one outcome over all techniques (or the named ones) that studies compare.
+
+    `components` also asks what each part of an operation adds. `order` puts techniques from the oldest to the
+    newest for the comparison-adjusted funnel. `baseline_per_100` is the reference's risk for absolute
+    effects; None takes it from the reference's own arms.
+    """
+
+    id: str
+    label: str
+    outcome: str
+    measure: str
+    reference: str
+    techniques: tuple[str, ...] = ()
+    model: str = "random_effects"
+    tau2: str = "reml"
+    components: bool = False
+    interactions: tuple[str, ...] = ()
+    order: tuple[str, ...] = ()
+    characteristics: tuple[str, ...] = ()
+    baseline_per_100: float | None = None
+    level: float = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExplorationPlan:
     """A meta-regression or subgroups that the protocol asks for, with what is expected.
 
@@ -221,6 +269,8 @@ class Protocol:
     comparisons: tuple[ComparisonPlan, ...]
     analyses: tuple[AnalysisPlan, ...]
     explorations: tuple[ExplorationPlan, ...] = ()
+    networks: tuple[NetworkPlan, ...] = ()
+    baselines: tuple[BaselinePlan, ...] = ()
     date: str = ""
     file: str = ""
     sha256: str = ""

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import Literal, cast
 
-from metakit.core.records import AnalysisPlan, ComparisonPlan, ExplorationPlan, OutcomePlan, Protocol
+from metakit.core.records import (
+    AnalysisPlan,
+    BaselinePlan,
+    ComparisonPlan,
+    ExplorationPlan,
+    NetworkPlan,
+    OutcomePlan,
+    Protocol,
+)
 from metakit.forms.tree import Group
 
 
@@ -32,6 +40,8 @@ def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
         comparisons=tuple(_comparison(item) for item in group.groups("comparisons")),
         analyses=tuple(_analysis(item) for item in group.groups("analyses")),
         explorations=tuple(_exploration(item) for item in group.groups("explorations")),
+        networks=tuple(_network(item) for item in group.groups("networks")),
+        baselines=tuple(_baseline(item) for item in group.groups("baselines")),
         date=group.text("review.date"),
         file=file,
         sha256=sha256,
@@ -57,6 +67,21 @@ def _outcome(item: Group) -> OutcomePlan:
         window=item.text("window"),
         smallest_important_difference=item.number("smallest_important_difference"),
         smallest_important_difference_source=item.text("smallest_important_difference_source"),
+        moderate_difference=item.number("moderate_difference"),
+        large_difference=item.number("large_difference"),
+    )
+
+
+def _baseline(item: Group) -> BaselinePlan:
+    return BaselinePlan(
+        label=item.text("label"),
+        kind=cast('Literal["registry", "unit_audit", "published_cohort"]', item.text("kind")),
+        outcome=item.text("outcome"),
+        events=item.number("events") or 0.0,
+        source=item.text("source"),
+        thumbs=item.number("thumbs"),
+        thumb_years=item.number("thumb_years"),
+        comparisons=item.words("comparisons"),
     )
 
 
@@ -87,5 +112,25 @@ def _analysis(item: Group) -> AnalysisPlan:
         tau2=item.text("tau2") or None,
         interval=item.text("interval") or None,
         zero_cells=item.text("zero_cells") or None,
+        level=0.95 if level is None else level,
+    )
+
+
+def _network(item: Group) -> NetworkPlan:
+    level = item.number("level")
+    return NetworkPlan(
+        id=item.text("id"),
+        label=item.text("label"),
+        outcome=item.text("outcome"),
+        measure=item.text("measure"),
+        reference=item.text("reference"),
+        techniques=item.words("techniques"),
+        model=item.text("model") or "random_effects",
+        tau2=item.text("tau2") or "reml",
+        components=bool(item.flag("components")),
+        interactions=item.words("interactions"),
+        order=item.words("order"),
+        characteristics=item.words("characteristics"),
+        baseline_per_100=item.number("baseline_per_100"),
         level=0.95 if level is None else level,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
@@ -16,6 +16,9 @@ from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderators import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
 from metakit.synthesis.terms import OutcomeTerm
+
+if TYPE_CHECKING:
+    from metakit.synthesis.networks import NetworkFinding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +70,11 @@ class SensitivityRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AbsoluteEffect:
-    """The effect per 100 at the comparator's baseline in the same studies.
+    """The effect per 100 at the comparator's pooled baseline in the same studies.
 
-    All numbers are per 100 thumbs (or 100 thumb-years). The interval is that of the relative effect; the
-    uncertainty of the baseline is not in it.
+    `baseline_events` of `baseline_total` are the arms' counts added up; `baseline` is their pooled risk or
+    rate, that of the study in the middle. All numbers are per 100 thumbs (or 100 thumb-years). The interval
+    is that of the relative effect; the uncertainty of the baseline is not in it.
     """
 
     unit: str
@@ -221,6 +225,7 @@ class Findings:
     questions: tuple[Problem, ...]
     versions: Mapping[str, str]
     inputs: Mapping[str, str]
+    networks: tuple[NetworkFinding, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return all findings as JSON, without NaN or infinities."""
@@ -260,6 +265,7 @@ class Findings:
                 for study in self.studies
             ],
             "analyses": [finding.to_json() for finding in self.analyses],
+            "networks": [finding.to_json() for finding in self.networks],
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},
             "questions": [str(problem) for problem in self.questions],
             "versions": dict(self.versions),

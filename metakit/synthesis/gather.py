@@ -6,7 +6,7 @@ Nothing is dropped in silence: a study with the right arms either enters, or is 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, Arm, OutcomeValue, Protocol, StudyRecord
@@ -77,6 +77,11 @@ def gather(task: Task, studies: Sequence[StudyRecord], names: Mapping[str, str])
         found = comparison_candidates(comparison, task.measure, studies, dict(names))
     else:
         found = series_candidates(task.plan, studies, dict(names))
+    return gather_candidates(task, found)
+
+
+def gather_candidates(task: Task, found: Gathered) -> Gathered:
+    """Collect the numbers of candidates; what `found` set aside and noted stays with the answer."""
     usable: list[StudyNumbers] = []
     aside = list(found.set_aside)
     missing: list[MissingRow] = []
@@ -147,6 +152,20 @@ def _eligible_sides(candidate: Candidate, task: Task) -> tuple[list[EligibleSide
     if refused:
         raise UnusableError("; ".join(refused))
     return one_kind_within(sides), left_out
+
+
+def usable_sides(candidate: Candidate, task: Task) -> tuple[tuple[tuple[Arm, ...], ...], list[str]]:
+    """Return the sides of a candidate that have numbers for the question, and the reasons of the others."""
+    kept: list[tuple[Arm, ...]] = []
+    reasons: list[str] = []
+    for side in candidate.sides:
+        try:
+            _eligible_sides(replace(candidate, sides=(side,)), task)
+        except UnusableError as reason:
+            reasons.append(str(reason))
+        else:
+            kept.append(side)
+    return tuple(kept), reasons
 
 
 def _usable_values(candidate: Candidate, arm: Arm, task: Task) -> tuple[OutcomeValue, ...]:

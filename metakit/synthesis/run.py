@@ -12,6 +12,7 @@ from metakit.synthesis.analysis import analyse
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.eligible import status_of, values_of
 from metakit.synthesis.findings import Findings
+from metakit.synthesis.networks import analyse_network_plan
 
 LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
 """What the numbers and figures depend on."""
@@ -43,6 +44,10 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
     for number, plan in enumerate(folder.protocol.analyses, start=1):
         say(f"analysis {number} of {len(folder.protocol.analyses)}: {plan.id}")
         analyses.append(analyse(plan, folder.protocol, folder.studies, names))
+    networks = []
+    for number, network in enumerate(folder.protocol.networks, start=1):
+        say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")
+        networks.append(analyse_network_plan(network, folder.protocol, folder.studies, names))
     return Findings(
         protocol=folder.protocol,
         studies=tuple(folder.studies),
@@ -52,6 +57,7 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         questions=tuple(folder.questions),
         versions={"Python": platform.python_version(), **{name: version(name) for name in LIBRARIES}},
         inputs=dict(folder.inputs),
+        networks=tuple(networks),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from metakit.errors import Problem
+from metakit.errors import Problem, nearest_names
 from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
@@ -16,7 +16,12 @@ NEEDS = ("outcomes.outcome", "comparisons.id", "analyses.id", "analyses.measure"
 @rule("protocol_names", "names in a protocol differ", needs=NEEDS, basis="references by name")
 def protocol_names(context: Context) -> Iterator[Problem]:
     """Find outcomes, comparisons and analyses of one name."""
-    for section, field in (("outcomes", "outcome"), ("comparisons", "id"), ("analyses", "id")):
+    for section, field in (
+        ("outcomes", "outcome"),
+        ("comparisons", "id"),
+        ("analyses", "id"),
+        ("networks", "id"),
+    ):
         first: dict[str, Group] = {}
         for item in context.record.groups(section):
             name = item.text(field)
@@ -172,3 +177,99 @@ def options_fit_measure(context: Context) -> Iterator[Problem]:
                     allowed=", ".join(allowed),
                     severity="error",
                 )
+
+
+@rule(
+    "network_fits",
+    "a network's measure, model and order fit",
+    needs=("networks.outcome", "networks.measure", "networks.model"),
+    basis="definition of the models",
+)
+def network_fits(context: Context) -> Iterator[Problem]:
+    """Find networks whose measure is for another kind of outcome, or whose model is for odds ratios only."""
+    for item in context.record.groups("networks"):
+        outcome, measure, model = (
+            context.term(item, "outcome", "networks.outcome"), item.text("measure"), item.text("model"),
+        )  # fmt: skip
+        if (
+            outcome
+            and measure
+            and (outcome.facts.text("kind") == "continuous") != (measure == "mean_difference")
+        ):
+            kind = outcome.facts.text("kind")
+            yield item.problem(
+                "measure", f"{outcome.id} is an outcome of kind {kind}", found=measure, severity="error"
+            )
+        if model in ("mantel_haenszel", "one_stage") and measure and measure != "odds_ratio":
+            yield item.problem(
+                "model", f"{model} is for odds ratios in a network", found=measure,
+                allowed="odds_ratio", severity="error",
+            )  # fmt: skip
+        if model and model != "random_effects" and item.has("tau2"):
+            yield item.problem(
+                "tau2", f"{model} takes no estimator of tau2", hint="leave it out", severity="error"
+            )
+        known = item.words("techniques")
+        for field in ("reference", "order"):
+            for name in (item.text(field),) if field == "reference" else item.words(field):
+                if known and name and name not in known:
+                    yield item.problem(
+                        field, "no technique of this network", found=name, allowed=", ".join(known),
+                        severity="error",
+                    )  # fmt: skip
+
+
+@rule(
+    "difference_sizes_rise",
+    "sizes of a difference rise",
+    needs=("outcomes.smallest_important_difference", "outcomes.moderate_difference", "outcomes.large_difference"),
+    basis="definition of the sizes",
+)
+def difference_sizes_rise(context: Context) -> Iterator[Problem]:
+    """Find a smallest important difference of nothing, sizes that do not rise, and sizes without a smallest."""
+    names = ("smallest_important_difference", "moderate_difference", "large_difference")
+    for item in context.record.groups("outcomes"):
+        known = [(name, size) for name in names if (size := item.number(name)) is not None]
+        if known and known[0][0] != names[0]:
+            yield item.problem(
+                known[0][0], "a size needs the smallest important difference before it", severity="error"
+            )
+        if known and known[0][1] <= 0:
+            yield item.problem(
+                known[0][0], "a difference of nothing cannot be important",
+                found=item.typed(known[0][0]), allowed="above 0", severity="error",
+            )  # fmt: skip
+        for (_, before), (name, size) in zip(known, known[1:], strict=False):
+            if size <= before:
+                yield item.problem(
+                    name, "must be larger than the size before it",
+                    found=item.typed(name), allowed=f"above {before:g}", severity="error",
+                )  # fmt: skip
+
+
+@rule(
+    "baseline_counts",
+    "a baseline is a count of something",
+    needs=("baselines.events", "baselines.thumbs", "baselines.thumb_years", "comparisons.id"),
+    basis="definition of risk and rate",
+)
+def baseline_counts(context: Context) -> Iterator[Problem]:
+    """Find baselines without a total or with two, with more events than thumbs, or of an unknown comparison."""
+    comparisons = [item.text("id") for item in context.record.groups("comparisons")]
+    for item in context.record.groups("baselines"):
+        totals = [name for name in ("thumbs", "thumb_years") if item.has(name)]
+        if len(totals) != 1:
+            what = "a baseline has either thumbs (a risk) or thumb_years (a rate)"
+            yield item.problem(totals[-1] if totals else "events", what, severity="error")
+        events, thumbs = item.number("events"), item.number("thumbs")
+        if events is not None and thumbs is not None and events > thumbs:
+            yield item.problem(
+                "events", "more events than thumbs", found=item.typed("events"),
+                allowed=f"at most {thumbs:g}", severity="error",
+            )  # fmt: skip
+        for name in item.words("comparisons"):
+            if name not in comparisons:
+                yield item.problem(
+                    "comparisons", "there is no comparison of this id", found=name,
+                    hint=nearest_names(name, comparisons), severity="error",
+                )  # fmt: skip

@@ -19,6 +19,7 @@ REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
 EXPLORATION = "unit_of_analysis: thumbs\nexplorations:\n  - {id: e, expected: more, data_seen: no, "
+NETWORK = "unit_of_analysis: thumbs\nnetworks:\n  - {id: n, label: n, outcome: any_complication, reference: lrti, "
 
 # rule, old text, new text, severity, what the message must say, where (field, or '' for any)
 STUDY_CASES = [
@@ -929,6 +930,38 @@ PROTOCOL_CASES = [
         "error",
         "not an option of mean_difference",
         "analyses[2].zero_cells",
+    ),
+    (
+        "network_fits",
+        "unit_of_analysis: thumbs\n",
+        NETWORK + "measure: mean_difference}\n",
+        "error",
+        "outcome of kind events",
+        "networks[1].measure",
+    ),
+    (
+        "network_fits",
+        "unit_of_analysis: thumbs\n",
+        NETWORK + "measure: risk_ratio, model: mantel_haenszel}\n",
+        "error",
+        "for odds ratios",
+        "networks[1].model",
+    ),
+    (
+        "network_fits",
+        "unit_of_analysis: thumbs\n",
+        NETWORK + "measure: risk_ratio, model: common_effect, tau2: reml}\n",
+        "error",
+        "no estimator of tau2",
+        "networks[1].tau2",
+    ),
+    (
+        "network_fits",
+        "unit_of_analysis: thumbs\n",
+        NETWORK + "measure: risk_ratio, techniques: [lrti, lr], order: [lr, lrti, trapeziectomy]}\n",
+        "error",
+        "no technique of this network",
+        "networks[1].order",
     ),
     (
         "options_fit_measure",

@@ -1,0 +1,180 @@
+"""A network's comparisons in plain words, per 100 thumbs at a stated baseline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from metakit.core.effects import FloatArray
+from metakit.core.records import ComparisonPlan
+from metakit.core.results import Limits
+from metakit.measures.absolute import risk_with
+from metakit.measures.registry import Measure
+from metakit.network.components import ComponentEffect
+from metakit.synthesis.spoken import count, fixed, listed, per_100, ratio
+from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.words import directions, lower_first, one_of
+
+Evidence = Literal["direct", "direct_and_indirect", "indirect", "extrapolated"]
+
+EVIDENCE_WORDS: dict[Evidence, str] = {
+    "direct": "direct evidence only",
+    "direct_and_indirect": "direct and indirect evidence",
+    "indirect": "indirect evidence only: no study compares them",
+    "extrapolated": "extrapolated: no study connects them, and the answer rests on adding up components",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkBaseline:
+    """Risk (fraction) or rate of the reference, and in words where it comes from."""
+
+    value: float
+    unit: str
+    basis: str
+    reference: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkAbsolute:
+    """Per 100 thumbs (or thumb-years): the comparator's frequency and the technique's with its interval.
+
+    The interval is that of the relative effect; the uncertainty of the baseline is not in it. `basis` says
+    where the comparator's number comes from.
+    """
+
+    unit: str
+    comparator: float
+    technique: float
+    lower: float
+    upper: float
+    basis: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the absolute effect as JSON."""
+        return {
+            "per": 100,
+            "unit": self.unit,
+            "comparator": self.comparator,
+            "technique": self.technique,
+            "interval": [self.lower, self.upper],
+            "basis": self.basis,
+        }
+
+
+def absolute_of_pair(
+    measure: str, effect: float, interval: Limits, against_reference: float | None, baseline: NetworkBaseline
+) -> NetworkAbsolute:
+    """Return a pair's absolute effect; all effects in natural units.
+
+    `against_reference` is the comparator's own effect against the reference, None when it is the reference:
+    then its frequency is the baseline, otherwise what the network expects at that baseline.
+    """
+    known, basis = baseline.value, baseline.basis
+    if against_reference is not None:
+        known = _possible(risk_with(measure, against_reference, known), baseline.unit)
+        basis = f"expected at {per_100(100 * baseline.value)} in 100 after {baseline.reference}"
+    values = [
+        100 * _possible(risk_with(measure, value, known), baseline.unit) for value in (effect, *interval)
+    ]
+    return NetworkAbsolute(
+        unit=baseline.unit,
+        comparator=100 * known,
+        technique=values[0],
+        lower=values[1],
+        upper=values[2],
+        basis=basis,
+    )
+
+
+def _possible(value: float | FloatArray, unit: str) -> float:
+    value = float(value)
+    return max(value, 0.0) if unit == "thumb-years" else min(max(value, 0.0), 1.0)
+
+
+def natural(measure: Measure, value: float) -> float:
+    """Bring one value of the analysis scale back to natural units."""
+    return float(measure.scale(None).to_natural(np.asarray(value)))
+
+
+def shown(value: float, measure: Measure) -> str:
+    """Write a natural value of a measure."""
+    if measure.scale(None).axis == "log":
+        return ratio(value)
+    factor = measure.natural_factor
+    return fixed(factor * value, 1 if factor > 1 else 2)
+
+
+def comparison_sentences(
+    *,
+    measure: Measure,
+    term: OutcomeTerm,
+    labels: tuple[str, str],
+    values: tuple[float, float, float],
+    level: float,
+    evidence: Evidence,
+    studies: int,
+    absolute: NetworkAbsolute | None,
+    when: str,
+) -> tuple[str, ...]:
+    """Tell one comparison: size and kind of evidence, per 100 thumbs, and whether the direction is settled.
+
+    Parameters
+    ----------
+    values : tuple of float
+        Estimate, lower and upper limit in natural units.
+    studies : int
+        How many studies compare the two directly.
+    """  # fmt: skip
+    technique, comparator = labels
+    unit = f" {term.unit}" if measure.name == "mean_difference" and term.unit else ""
+    estimate, lower, upper = (shown(value, measure) for value in values)
+    after, before = lower_first(technique), lower_first(comparator)
+    kind = EVIDENCE_WORDS[evidence]
+    if studies:
+        kind += f", {count(studies, 'study compares', 'studies compare')} them"
+    first = (
+        f"{technique} against {before} ({kind}): {measure.label} {estimate}{unit} "
+        f"({100 * level:g} % interval {lower} to {upper})."
+    )
+    told = [first]
+    if absolute is not None:
+        known = "followed for a year" if absolute.unit == "thumb-years" else f"by {when}"
+        told.append(
+            f"In 100 thumbs {known}, about {per_100(absolute.comparator)} have {one_of(term)} after {before} "
+            f"({absolute.basis}); after {after} about {per_100(absolute.technique)} "
+            f"({per_100(absolute.lower)} to {per_100(absolute.upper)})."
+        )
+    null = 1.0 if measure.scale(None).axis == "log" else 0.0
+    plan = ComparisonPlan(
+        id="", label="", technique=(), technique_label=after, comparator=(), comparator_label=before
+    )
+    sides = directions(term, plan)
+    if values[1] < null < values[2]:
+        told.append(f"The interval runs {sides.span}, so the network does not settle the direction.")
+    else:
+        told.append(f"The whole interval lies on the side of {sides.of(values[0], null)}.")
+    return tuple(told)
+
+
+def component_sentence(
+    effect: ComponentEffect,
+    label: str,
+    tied: Sequence[str],
+    measure: Measure,
+    values: tuple[float, ...],
+    level: float,
+) -> str:
+    """Tell what one component adds, everything else equal, or why these studies cannot tell."""
+    if effect.estimate is None:
+        if tied:
+            return f"{label} cannot be told apart from {listed([lower_first(name) for name in tied])} here."
+        return f"{label} is in all arms of its studies or in none, so its effect cannot be told."
+    estimate, lower, upper = (shown(value, measure) for value in values)
+    return (
+        f"Adding {lower_first(label)}, everything else equal: {measure.label} {estimate} "
+        f"({100 * level:g} % interval {lower} to {upper}), if the parts of an operation add up."
+    )
