@@ -61,13 +61,15 @@ class Overall:
     """The overall judgement of a study for an outcome.
 
     `proposed` and `basis` come from the instrument's rule; `judged` is the person's row. Both are empty where
-    the instrument has no overall level; `basis` then holds its sum or count.
+    the instrument has no overall level; `basis` then holds its sum or count. `incomplete` says that domains
+    have no judgement; `basis` then names them.
     """
 
     outcome: str
     proposed: str
     basis: str
     judged: Judgement | None = None
+    incomplete: bool = False
 
     @property
     def level(self) -> str:
@@ -167,7 +169,9 @@ class StudyAppraisal:
             )
             proposed, basis = found.level, found.basis
         judged = own[0] if own and has_overall(instrument) else None
-        return Overall(outcome=outcome, proposed=proposed, basis=basis, judged=judged)
+        return Overall(
+            outcome=outcome, proposed=proposed, basis=basis, judged=judged, incomplete=bool(lacking)
+        )
 
     def _rows(self, outcome: str) -> dict[str, Judgement]:
         general = {row.domain: row for row in self.judgements if row.outcome == ALL}

@@ -11,6 +11,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.absolute import absolute_effect
+from metakit.synthesis.appraisal import concern_shares
 from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
 from metakit.synthesis.definitions import definition_notes, definitions_found
@@ -105,6 +106,7 @@ def analyse(
         assumptions=(*gathered.assumptions, *assumptions),
         notes=(*definition_notes(gathered.studies), *gathered.notes, *notes),
         missing=gathered.missing,
+        concerns=concern_shares(gathered.studies, result, plan.outcome),
         moderators=columns,
         explorations=explorations_of(
             plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level

@@ -12,6 +12,8 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
+from metakit.review.appraisal import StudyAppraisal, appraisal_of
+from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderators import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
@@ -141,6 +143,7 @@ class AnalysisFinding:
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()
     missing: tuple[MissingRow, ...] = ()
+    concerns: tuple[ConcernShare, ...] = ()
     moderators: tuple[ModeratorColumn, ...] = ()
     explorations: tuple[Exploration, ...] = ()
 
@@ -202,6 +205,7 @@ class AnalysisFinding:
             ],
             "notes": list(self.notes),
             "missing_results": [row.to_json() for row in self.missing],
+            "concerns": [share.to_json() for share in self.concerns],
             "moderators": [column.to_json() for column in self.moderators],
             "explorations": [exploration.to_json() for exploration in self.explorations],
         }
@@ -226,6 +230,11 @@ class Findings:
     versions: Mapping[str, str]
     inputs: Mapping[str, str]
     networks: tuple[NetworkFinding, ...] = ()
+
+    @property
+    def appraisals(self) -> tuple[StudyAppraisal, ...]:
+        """The appraisal of every study that has one, in the order of the studies."""
+        return tuple(found for found in map(appraisal_of, self.studies) if found is not None)
 
     def to_json(self) -> dict[str, Any]:
         """Return all findings as JSON, without NaN or infinities."""
@@ -264,6 +273,7 @@ class Findings:
                 }
                 for study in self.studies
             ],
+            "appraisals": [appraisal.to_json() for appraisal in self.appraisals],
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},

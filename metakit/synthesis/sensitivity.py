@@ -12,6 +12,7 @@ from metakit.errors import UsageError
 from metakit.measures.registry import Measure
 from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
 from metakit.models.registry import MODELS, Model
+from metakit.synthesis.appraisal import concern_of, high_concern
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.findings import Answer, DefinitionFound, SensitivityRow
 from metakit.synthesis.gather import Task, gather
@@ -20,12 +21,16 @@ from metakit.synthesis.rows import Gathered
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alternative:
-    """One other choice; with `always` it is shown even when it uses the same numbers."""
+    """One other choice; with `always` it is shown even when it uses the same numbers.
+
+    `left_out` are ids of studies that do not enter at all; another report of their patients may then.
+    """
 
     name: str
     what: str
     task: Task
     always: bool = False
+    left_out: frozenset[str] = frozenset()
 
 
 def sensitivity_rows(
@@ -48,14 +53,19 @@ def sensitivity_rows(
         Of the whole review.
     """
     rows = []
-    for other in (*_other_models(task, result), *_other_numbers(task, headline, definitions)):
-        same_numbers = other.task.choices == task.choices
-        gathered = headline if same_numbers else gather(other.task, studies, names)
+    for other in (
+        *_other_models(task, result),
+        *_without_high_concern(task, headline, studies),
+        *_other_numbers(task, headline, definitions),
+    ):
+        same_numbers = other.task.choices == task.choices and not other.left_out
+        kept = [study for study in studies if study.id not in other.left_out]
+        gathered = headline if same_numbers else gather(other.task, kept, names)
         if not other.always and not same_numbers and _as_numbers(gathered) == _as_numbers(headline):
             continue
-        if not gathered.studies:
+        if not gathered.studies and not other.always:
             continue
-        answer = _answer(other.task, gathered)
+        answer = _answer(other.task, gathered) if gathered.studies else Answer(reason="no study is left")
         rows.append(
             SensitivityRow(name=other.name, what=other.what, measure=other.task.measure.name, answer=answer)
         )
@@ -132,6 +142,25 @@ def _other_numbers(
                 what="with means that lack a spread, the median standard deviation of the others borrowed",
                 task=replace(task, choices=replace(choices, borrowed_sd=median(spreads))),
             )
+
+
+def _without_high_concern(
+    task: Task, headline: Gathered, studies: Sequence[StudyRecord]
+) -> Iterator[Alternative]:
+    """Leave out what is of high concern, also when nothing is left: that is an answer too."""
+    outcome = task.plan.outcome
+    names = [study.name for study in high_concern(headline.studies, outcome)]
+    if names:
+        which = f"the study of high concern about bias ({names[0]})"
+        if len(names) > 1:
+            which = f"the {len(names)} studies of high concern about bias ({', '.join(names)})"
+        yield Alternative(
+            name="without_high_concern",
+            what=f"without {which}",
+            task=task,
+            always=True,
+            left_out=frozenset(study.id for study in studies if concern_of(study, outcome) == "high"),
+        )
 
 
 def suits(model: Model, measure: Measure) -> bool:
