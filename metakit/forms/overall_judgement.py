@@ -89,7 +89,7 @@ def _points(levels: Mapping[str, str], names: Vocabulary, scale: Vocabulary) -> 
 def _answers(levels: Mapping[str, str], names: Vocabulary, scale: Vocabulary) -> Proposal:
     counts = Counter(levels.values())
     asked = len(levels) - counts["not_applicable"]
-    return Proposal(level="", basis=f"{counts['yes']} of {asked} items answered yes")
+    return Proposal(level="", basis=f"{counts['yes']} of {asked} yes")
 
 
 _RULES: dict[str, Callable[[Mapping[str, str], Vocabulary, Vocabulary], Proposal]] = {

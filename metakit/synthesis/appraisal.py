@@ -52,7 +52,7 @@ class ConcernShare:
             return ""
         if self.weight == 0:
             return "none"
-        return f"{100 * self.weight:.0f} %" if self.weight >= 0.005 else "under 1 %"
+        return f"{100 * self.weight:.0f} %" if self.weight >= 0.005 else "<1 %"
 
     def to_json(self) -> dict[str, Any]:
         """Return the share as JSON."""
