@@ -1,4 +1,4 @@
-"""`metakit collect`: records from filled workbooks."""
+"""`metakit collect`: records from filled workbooks, search results, screening lists."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ HELP = """Read filled workbooks (or their CSV files) and write the records, chec
 Every problem names file, sheet and cell. A workbook with errors writes nothing; a copy NAME.problems.xlsx
 beside it has a comment on each cell in question. The workbook itself is never changed.
 
+Results of a search (.ris, .bib, .csv) go to the review's selection: kept as they came, numbered, duplicates
+marked with the reason. So do filled-in screening lists (from 'metakit sheet --screening').
+
 Example: metakit collect hillford_2016.xlsx --into my_review
 """
 
@@ -22,7 +25,10 @@ Example: metakit collect hillford_2016.xlsx --into my_review
 def command(
     paths: Annotated[
         list[Path],
-        typer.Argument(help="Workbooks, CSV folders, or folders of workbooks.", show_default=False),
+        typer.Argument(
+            help="Workbooks, CSV folders, folders of workbooks, search results, screening lists.",
+            show_default=False,
+        ),
     ],
     into: Annotated[Path, typer.Option(help="Review folder, or a folder of records.", show_default=False)],
     form: Annotated[
@@ -36,23 +42,34 @@ def command(
     """Collect, list problems, end with the status they deserve."""
     from dataclasses import asdict
 
+    from metakit.cli.selection import collected_json, say_collected
     from metakit.forms.library import Library, shipped
-    from metakit.review.collect import collect
+    from metakit.review.collect import Collection, collect
+    from metakit.review.selection.collecting import collect_selection, is_of_selection
 
+    selected = collect_selection([p for p in paths if is_of_selection(p)], into, replace=replace)
+    books = [p for p in paths if not is_of_selection(p)]
     library = Library(form.parent) if form else shipped()
-    done = collect(paths, into, library, form=library.load_form(form) if form else None, replace=replace)
+    own = library.load_form(form) if form else None
+    done = Collection(written=(), unchanged=(), annotated=(), problems=())
+    if books:
+        done = collect(books, into, library, form=own, replace=replace)
+    problems = (*selected.problems, *done.problems)
     if json:
         answer = {
             name: [str(path) for path in getattr(done, name)]
             for name in ("written", "unchanged", "annotated")
         }
-        answer_json({**answer, "problems": [asdict(problem) for problem in done.problems]})
+        problem_rows = [asdict(problem) for problem in problems]
+        answer_json({**answer, **collected_json(selected), "problems": problem_rows})
     else:
         for path in done.written:
             typer.echo(str(path))
-        say_problems(done.problems)
-        say(f"metakit: {len(done.written)} written, {len(done.unchanged)} unchanged")
+        say_problems(problems)
+        say_collected(selected, into)
+        if books:
+            say(f"metakit: {len(done.written)} written, {len(done.unchanged)} unchanged")
         for path in done.annotated:
             say(f"metakit: the cells in question have comments in {path}")
-    if done.exit_status:
-        raise typer.Exit(done.exit_status)
+    if status := max(done.exit_status, selected.exit_status):
+        raise typer.Exit(status)

@@ -17,6 +17,9 @@ Writes a page with both sides (reconcile/disagreements.html), the agreement by f
 five columns (whose value, who decided, when, why) and give it back with --decisions: the agreed records go
 to records/, each with its line in history.jsonl. An extractor's own record is never changed.
 
+Where two people screened search results, their agreement is shown too, and what they disagree on goes to
+reconcile/screening.csv, to be filled in and given back in the same way.
+
 Example: metakit reconcile my_review --decisions my_review/reconcile/decisions.xlsx
 """
 
@@ -34,11 +37,15 @@ def command(
     """Compare, or write what was decided."""
     from dataclasses import asdict
 
+    from metakit.cli.selection import open_selection, say_screening, screening_alone, screening_json
     from metakit.core.files import write_atomically
     from metakit.report.disagreements import disagreement_page
     from metakit.review.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
     from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 
+    selection = open_selection(folder)
+    if screening_alone(folder, selection, decisions, json=json):
+        return
     comparison = compare_review(folder)
     if decisions is not None:
         done = reconcile(comparison, decisions)
@@ -63,6 +70,7 @@ def command(
                 "fields": [asdict(field) for field in fields],
                 "disagreements": [asdict(one.item) for one in comparison.asked],
                 "typed_by_one": dict(comparison.single),
+                **screening_json(selection),
             }
         )
         return
@@ -77,5 +85,6 @@ def command(
     say(f"metakit: {overall.same} of {overall.n} values the same ({share}){kappa_words}")
     for study, person in comparison.single.items():
         say(f"metakit: {study} was typed by {person} only; it stays as it is")
+    say_screening(folder, selection)
     say(f"metakit: {page} shows both sides of each disagreement")
     say(f"metakit: fill in {path}, then run again with --decisions {path}")

@@ -1,4 +1,4 @@
-"""`metakit sheet`: workbooks to type into."""
+"""`metakit sheet`: workbooks to type into, and screening lists."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ NAME = "sheet"
 HELP = """Make a workbook to extract into: one for a study, one for several, or a folder of them; also as CSV.
 
 OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
-a study. Fill it in, then give it to 'metakit collect'.
+a study. Fill it in, then give it to 'metakit collect'. With --screening REVIEW --person INITIALS, OUT.xlsx or
+OUT.csv lists what this person has still to decide, without the decisions of anybody else.
 
 Example: metakit sheet hillford_2016.xlsx
 """
@@ -33,9 +34,19 @@ def command(
     form: Annotated[str, typer.Option(help="Name of a form, or the file of one's own.")] = "study",
     csv: Annotated[bool, typer.Option("--csv", help="Write CSV files.")] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Replace files of the same name.")] = False,
+    screening: Annotated[
+        Path | None, typer.Option(help="List the records of this review to screen.", show_default=False)
+    ] = None,
+    person: Annotated[str, typer.Option(help="Initials of the screener.", show_default=False)] = "",
 ) -> None:
     """Write the workbooks and say where they are."""
     from metakit.review.sheets import write_sheets
+
+    if screening is not None:
+        from metakit.cli.selection import write_list
+
+        write_list(out, screening, person, replace=replace)
+        return
 
     for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):
         typer.echo(str(path))

@@ -24,7 +24,11 @@ def read_csv(path: Path, name: str) -> SheetRows:
         For another encoding, a quotation mark that is never closed, and files beyond the limits.
     """
     with path.open("rb") as stream:
-        content = stream.read(LARGEST_CSV + 1)
+        return csv_rows(stream.read(LARGEST_CSV + 1), name)
+
+
+def csv_rows(content: bytes, name: str) -> SheetRows:
+    """Read the rows of a CSV file from its bytes; errors as for `read_csv`."""
     text = decoded(content, name, largest=LARGEST_CSV, empty_hint="a header, then one row a study")
     if isinstance(text, Problem):
         raise UnreadableError([text])

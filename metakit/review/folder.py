@@ -13,6 +13,7 @@ from metakit.forms.records import Reading, read_record
 from metakit.review.across import problems_across
 from metakit.review.files import FolderFiles, folder_files
 from metakit.review.history import history_questions
+from metakit.review.selection.reading import Selection, SelectionReading, read_selection
 from metakit.review.typed import study_record
 from metakit.review.typed_protocol import protocol
 
@@ -22,7 +23,8 @@ class ReviewFolder:
     """A review whose files hold no error.
 
     `questions` are unusual values that an extractor can confirm; `inputs` are the files with their
-    SHA-256, by path within the folder.
+    SHA-256, by path within the folder. `selection` is None where nobody documented how the studies were
+    found.
     """
 
     path: Path
@@ -30,6 +32,7 @@ class ReviewFolder:
     studies: tuple[StudyRecord, ...]
     questions: tuple[Problem, ...]
     inputs: tuple[tuple[str, str], ...]
+    selection: Selection | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +43,7 @@ class FolderReading:
     protocol: Reading | None
     records: tuple[Reading, ...]
     problems: tuple[Problem, ...]
+    selection: SelectionReading | None = None
 
     @property
     def unreadable(self) -> bool:
@@ -60,7 +64,11 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     problems += _wrong_place(plan, records)
     problems += problems_across(records, plan)
     problems += history_questions(path)
-    return FolderReading(files=files, protocol=plan, records=records, problems=tuple(problems))
+    selection = read_selection(path, library, records)
+    problems += selection.problems if selection else ()
+    return FolderReading(
+        files=files, protocol=plan, records=records, problems=tuple(problems), selection=selection
+    )
 
 
 def open_folder(path: str | Path) -> ReviewFolder:
@@ -100,7 +108,14 @@ def open_folder(path: str | Path) -> ReviewFolder:
         protocol=protocol(plan.group, file=inside(plan.file), sha256=plan.sha256),
         studies=studies,
         questions=tuple(replace(problem, file=inside(problem.file)) for problem in read.problems),
-        inputs=tuple((inside(reading.file), reading.sha256) for reading in (plan, *read.records)),
+        inputs=tuple(
+            (inside(file), sha256)
+            for file, sha256 in (
+                *((reading.file, reading.sha256) for reading in (plan, *read.records)),
+                *(read.selection.inputs if read.selection else ()),
+            )
+        ),
+        selection=read.selection.selection if read.selection else None,
     )
 
 

@@ -6,17 +6,20 @@ marks, headers before the first record, lines after its end) is cleaned before, 
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.errors import Problem, UnreadableError, nearest_names
+from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.csv_tables import csv_rows
+from metakit.forms.text_files import decoded
+from metakit.forms.tree import Group
+from metakit.review.selection.tables import without_remarks
 
 LARGEST_FILE = 50_000_000  # bytes; a search export beyond this is not a search export
+KINDS = (".ris", ".bib", ".csv")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,25 +33,41 @@ class Citation:
     journal: str
     doi: str
     pubmed_id: str
-    source: str
+    search: str
 
 
-def read_citations(path: Path, *, source: str, first_number: int = 1) -> tuple[Citation, ...]:
+def citation_of(group: Group) -> Citation:
+    """Return a checked row of the table of citations."""
+    return Citation(
+        citation_id=group.text("citation_id"),
+        title=group.text("title"),
+        authors=group.text("authors"),
+        year=group.integer("year"),
+        journal=group.text("journal"),
+        doi=group.text("doi"),
+        pubmed_id=group.text("pubmed_id"),
+        search=group.text("search"),
+    )
+
+
+def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[Citation, ...]:
     """Read one export of one search.
 
     Parameters
     ----------
     path : Path
-        A .ris, .nbib-like tagged, .bib or .csv file.
-    source : str
-        Which search it came from; kept with every citation.
+        A tagged .ris file, a .bib or a .csv file.
+    search : str
+        Name of the search that found them; kept with every citation.
     first_number : int
         Citations are numbered from here (`C0001`, ...).
 
     Raises
     ------
     UnreadableError
-        If the file is missing, too large, of another kind, or holds records without a title (each is named).
+        If the file is missing, too large, of another kind or encoding, or holds no record.
+    DataError
+        If records have no title; each is named with its line.
     """
     reader = _READERS.get(path.suffix.lower())
     if reader is None:
@@ -57,12 +76,16 @@ def read_citations(path: Path, *, source: str, first_number: int = 1) -> tuple[C
         )
     rows = [_clean(row) for row in reader(path, _text(path))]
     untitled = [
-        _problem(path, f"record {number} has no title", _describe(row), "a title in every record")
+        Problem(
+            file=str(path), line=int(row["line"]) if row["line"] else None, field="title",
+            what=f"record {number} has no title", found=_describe(row), allowed="a title in every record",
+            hint="add its title to the file, or a word for it in square brackets",
+        )
         for number, row in enumerate(rows, start=1)
         if not row["title"]
-    ]
+    ]  # fmt: skip
     if untitled:
-        raise UnreadableError(untitled)
+        raise DataError(untitled)
     if not rows:
         raise UnreadableError([_problem(path, "holds no record", "nothing", "at least one record")])
     return tuple(
@@ -74,7 +97,7 @@ def read_citations(path: Path, *, source: str, first_number: int = 1) -> tuple[C
             journal=row["journal"],
             doi=normal_doi(row["doi"]),
             pubmed_id=re.sub(r"\D", "", row["pubmed_id"]),
-            source=source,
+            search=search,
         )
         for number, row in enumerate(rows, start=first_number)
     )
@@ -90,24 +113,35 @@ def _read_ris(path: Path, text: str) -> Iterable[Mapping[str, str]]:
     import rispy
 
     # Databases put headers before the first TY tag and notes after ER; neither belongs to a record.
-    body = [
-        line
-        for line in text.splitlines()
-        if re.match(r"^[A-Z][A-Z0-9]  - ?", line) or line.startswith("      ")
-    ]
-    start = next((n for n, line in enumerate(body) if line.startswith("TY  -")), None)
-    if start is None:
+    kept: list[str] = []
+    starts: list[int] = []
+    inside = False
+    for number, line in enumerate(re.split(r"\r\n|\r|\n", text), start=1):
+        tagged = re.match(r"^[A-Z][A-Z0-9]  - ?", line)
+        if not tagged and not line.startswith("      "):
+            continue
+        if line.startswith("TY  -"):
+            if inside:  # the end of the record before was lost
+                kept.append("ER  - ")
+            inside = True
+            starts.append(number)
+        if inside:
+            ends = line.startswith("ER  -")
+            kept.append("ER  - " if ends else line.rstrip())
+            inside = not ends
+    if not starts:
         raise UnreadableError(
             [_problem(path, "holds no record", "no line that starts with 'TY  - '", "RIS records")]
         )
-    inside, kept = False, []
-    for line in body[start:]:
-        inside = inside or line.startswith("TY  -")
-        if inside:
-            kept.append(line.rstrip() if not line.startswith("ER") else "ER  - ")
-        inside = inside and not line.startswith("ER")
-    for entry in rispy.loads("\n".join(kept) + "\n", skip_unknown_tags=True):
+    kept += ["ER  - "] if inside else []
+    entries = rispy.loads("\n".join(kept) + "\n", skip_unknown_tags=True)
+    if len(entries) != len(starts):
+        raise UnreadableError(
+            [_problem(path, "records were lost in reading", f"{len(entries)}", f"{len(starts)} records")]
+        )
+    for start, entry in zip(starts, entries, strict=True):
         yield {
+            "line": str(start),
             "title": entry.get("title") or entry.get("primary_title") or "",
             "authors": "; ".join(entry.get("authors") or entry.get("first_authors") or ()),
             "year": str(entry.get("year") or entry.get("publication_year") or entry.get("date") or ""),
@@ -122,9 +156,12 @@ def _read_ris(path: Path, text: str) -> Iterable[Mapping[str, str]]:
 
 def _read_bibtex(path: Path, text: str) -> Iterable[Mapping[str, str]]:
     from bibtexparser.entrypoint import parse_string
+    from bibtexparser.model import DuplicateBlockKeyBlock, Entry
 
     library = parse_string(text)
-    if library.failed_blocks:
+    repeated = [block for block in library.failed_blocks if isinstance(block, DuplicateBlockKeyBlock)]
+    broken = [block for block in library.failed_blocks if not isinstance(block, DuplicateBlockKeyBlock)]
+    if broken:
         raise UnreadableError(
             [
                 Problem(
@@ -132,14 +169,18 @@ def _read_bibtex(path: Path, text: str) -> Iterable[Mapping[str, str]]:
                     line=block.start_line + 1 if block.start_line is not None else None,
                     what="this entry cannot be read",
                     found=(block.raw or "").strip().splitlines()[0][:80] if block.raw else "",
-                    allowed="a BibTeX entry with balanced braces and its own key",
+                    allowed="a BibTeX entry with balanced braces",
                 )
-                for block in library.failed_blocks
+                for block in broken
             ]
         )
-    for entry in library.entries:
+    # Databases give two records one key; both are records, and what repeats is found later, with its reason.
+    blocks = [*library.entries, *(block.ignore_error_block for block in repeated)]
+    entries = [block for block in blocks if isinstance(block, Entry)]
+    for entry in sorted(entries, key=lambda entry: entry.start_line or 0):
         fields = {name.lower(): str(field.value).strip("{}") for name, field in entry.fields_dict.items()}
         yield {
+            "line": "" if entry.start_line is None else str(entry.start_line + 1),
             "title": fields.get("title", "").replace("{", "").replace("}", ""),
             "authors": fields.get("author", "").replace(" and ", "; "),
             "year": fields.get("year", "") or fields.get("date", ""),
@@ -160,23 +201,32 @@ _CSV_NAMES = {
 
 
 def _read_csv(path: Path, text: str) -> Iterable[Mapping[str, str]]:
-    rows = csv.reader(io.StringIO(text, newline=""))
-    header = [name.strip().lower() for name in next(rows, [])]
-    if "title" not in header and not set(header) & set(_CSV_NAMES["title"]):
-        hint = nearest_names("title", header)
+    sheet = csv_rows(without_remarks(text.encode()), str(path))
+    line, cells = sheet.rows[0]
+    header = [str(name).strip().casefold() for name in cells]
+    if not set(header) & set(_CSV_NAMES["title"]):
+        hint = "name the column that holds the titles: title"
+        found = ", ".join(header)[:80]
         raise UnreadableError(
-            [_problem(path, "has no column for the title", ", ".join(header), "title", hint)]
+            [_problem(path, "has no column for the title", found, "title", hint, line=line)]
         )
     at = {
         field: next((header.index(name) for name in names if name in header), None)
         for field, names in _CSV_NAMES.items()
     }
-    for row in rows:
-        if any(cell.strip() for cell in row):
-            yield {
-                field: row[place] if place is not None and place < len(row) else ""
-                for field, place in at.items()
-            }
+    ragged = [
+        _problem(
+            path, f"{len(row)} cells in a table of {len(header)} columns", "", "one cell a column",
+            "put a text that holds the separator in double quotes", line=line,
+        )
+        for line, row in sheet.rows[1:]
+        if len(row) != len(header)
+    ]  # fmt: skip
+    if ragged:
+        raise DataError(ragged)
+    for line, row in sheet.rows[1:]:
+        found_in = {field: "" if place is None else str(row[place]) for field, place in at.items()}
+        yield {"line": str(line), **found_in}
 
 
 _READERS: dict[str, Callable[[Path, str], Iterable[Mapping[str, str]]]] = {
@@ -188,20 +238,17 @@ _READERS: dict[str, Callable[[Path, str], Iterable[Mapping[str, str]]]] = {
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise UnreadableError(
-                [_problem(path, "is too large", f"{path.stat().st_size} bytes", f"{LARGEST_FILE}")]
-            )
-        return path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_FILE + 1)
     except OSError as error:
         raise UnreadableError(
             [_problem(path, error.strerror or "cannot be read", "", "a readable file")]
         ) from None
-    except UnicodeDecodeError as error:
-        found = f"byte {error.object[error.start]:#04x} at position {error.start}"
-        raise UnreadableError(
-            [_problem(path, "is not UTF-8 text", found, "UTF-8; export it again")]
-        ) from None
+    hint = "export the search again, with title, authors, year and DOI"
+    text = decoded(content, str(path), largest=LARGEST_FILE, empty_hint=hint)
+    if isinstance(text, Problem):
+        raise UnreadableError([text])
+    return text
 
 
 def _clean(row: Mapping[str, str]) -> dict[str, str]:
@@ -219,8 +266,11 @@ def _year(text: str) -> int | None:
 
 
 def _describe(row: Mapping[str, str]) -> str:
-    return ", ".join(f"{name} {text[:40]}" for name, text in row.items() if text) or "an empty record"
+    shown = [f"{name} {text[:40]}" for name, text in row.items() if text and name != "line"]
+    return ", ".join(shown) or "an empty record"
 
 
-def _problem(path: Path, what: str, found: str, allowed: str, hint: str = "") -> Problem:
-    return Problem(file=str(path), what=what, found=found, allowed=allowed, hint=hint)
+def _problem(
+    path: Path, what: str, found: str, allowed: str, hint: str = "", *, line: int | None = None
+) -> Problem:
+    return Problem(file=str(path), line=line, what=what, found=found, allowed=allowed, hint=hint)

@@ -1,5 +1,7 @@
 """Finding the same report twice, with the reason shown; nothing is deleted, so every merge can be undone.
 
+A merge is a row of `selection/removed.csv`; writing `no` under `stands` takes it back for good.
+
 First by identifier (DOI, PubMed number), then by likeness of title, year and first author. Titles that differ
 in a number ("part 1", "part 2", "2-year", "5-year") are never the same report, however alike their words.
 """
@@ -11,8 +13,9 @@ import re
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
+from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
 
 LIKE_TITLE = (
@@ -30,6 +33,46 @@ class Duplicate:
     dropped: str
     reason: str
     score: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Removal:
+    """One record removed before screening, why, and whether that still stands."""
+
+    citation_id: str
+    because: str
+    kept: str
+    reason: str
+    likeness: float | None
+    stands: bool
+
+    def row(self) -> dict[str, object]:
+        """Return the removal as a row of its table."""
+        return asdict(self)
+
+
+def removal_of(group: Group) -> Removal:
+    """Return a checked row of the table of removals."""
+    return Removal(
+        citation_id=group.text("citation_id"),
+        because=group.text("because"),
+        kept=group.text("kept"),
+        reason=group.text("reason"),
+        likeness=group.number("likeness"),
+        stands=group.flag("stands") is not False,
+    )
+
+
+def removal_of_duplicate(duplicate: Duplicate) -> Removal:
+    """Return a duplicate as a removal that stands."""
+    return Removal(
+        citation_id=duplicate.dropped,
+        because="duplicate",
+        kept=duplicate.kept,
+        reason=duplicate.reason,
+        likeness=round(duplicate.score, 1),
+        stands=True,
+    )
 
 
 def find_duplicates(citations: Sequence[Citation]) -> tuple[Duplicate, ...]:

@@ -1,112 +1,208 @@
 """The flow of a review, counted from its files and never typed, in the boxes of PRISMA 2020.
 
-Source: Page MJ et al. 2021, BMJ 372:n71, figure 1 (new reviews with databases, registers and other sources).
+Source: Page MJ et al. 2021, BMJ 372:n71, figure 1 (new reviews; databases, registers and other methods). Each
+box is counted by itself, from what was decided; that it equals what its neighbours leave over is checked.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from metakit.errors import DataError, Problem
-from metakit.review.selection.citations import Citation
-from metakit.review.selection.duplicates import Duplicate
-from metakit.review.selection.screening import REASONS, Screening
+from metakit.review.selection.screening import Outcome, Screening
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flow:
-    """Counts of every box; reports and studies are counted apart (several reports may tell of one study)."""
+class FlowSide:
+    """The boxes of one side: databases and registers, or other methods, which skip the screening of titles.
 
-    found_by_source: Mapping[str, int]
-    duplicates: int
-    screened: int
-    excluded_on_title: int
+    `found` and `imported` go by search: what the source said, and the records in the file. `screened` and
+    `excluded` are None on the side of other methods. `removed` and `excluded_by_reason` hold counts by term.
+    """
+
+    found: Mapping[str, int]
+    imported: Mapping[str, int]
+    removed: Mapping[str, int] = field(default_factory=dict)
+    screened: int | None = None
+    excluded: int | None = None
     sought: int
     not_retrieved: int
     assessed: int
     excluded_by_reason: Mapping[str, int]
+    included: int
+
+    def sums(self) -> tuple[tuple[str, int, int], ...]:
+        """Return (box, its count, what its neighbours leave over) for every box."""
+        left = sum(self.found.values()) - sum(self.removed.values())
+        rows = [
+            (f"records identified from {name}", count, self.imported.get(name, 0))
+            for name, count in self.found.items()
+        ]
+        if self.screened is not None and self.excluded is not None:
+            rows.append(("records screened", self.screened, left))
+            left = self.screened - self.excluded
+        rows.append(("reports sought for retrieval", self.sought, left))
+        rows.append(("reports assessed for eligibility", self.assessed, self.sought - self.not_retrieved))
+        remaining = self.assessed - sum(self.excluded_by_reason.values())
+        rows.append(("reports of included studies", self.included, remaining))
+        return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flow:
+    """The whole flow; `other` is None where no other methods were used."""
+
+    databases: FlowSide
+    other: FlowSide | None
     included_reports: int
     included_studies: int
 
-    def sums(self) -> tuple[tuple[str, int, int], ...]:
-        """Return (box, its count, what its parts add up to) for every box that has parts."""
-        return (
-            ("records screened", self.screened, sum(self.found_by_source.values()) - self.duplicates),
-            ("reports sought", self.sought, self.screened - self.excluded_on_title),
-            ("reports assessed", self.assessed, self.sought - self.not_retrieved),
-            (
-                "reports included",
-                self.included_reports,
-                self.assessed - sum(self.excluded_by_reason.values()),
-            ),
-        )
+    def problems(self, file: str = "selection") -> list[Problem]:
+        """Name every box that does not add up."""
+        sides = [("databases and registers", self.databases)]
+        sides += [("other methods", self.other)] if self.other is not None else []
+        found = [
+            Problem(
+                file=file,
+                field=f"{box} ({name})",
+                what="this box of the flow diagram does not add up",
+                found=str(count),
+                allowed=f"{parts}, what the boxes before it leave over",
+            )
+            for name, side in sides
+            for box, count, parts in side.sums()
+            if count != parts
+        ]
+        total = sum(side.included for _, side in sides)
+        if total != self.included_reports:
+            what = "this box of the flow diagram does not add up"
+            found.append(
+                Problem(
+                    file=file, field="reports of included studies", what=what,
+                    found=str(self.included_reports), allowed=str(total),
+                )
+            )  # fmt: skip
+        if not 0 <= self.included_studies <= self.included_reports:
+            what = "more studies than reports of them"
+            found.append(
+                Problem(
+                    file=file, field="studies included in review", what=what,
+                    found=str(self.included_studies), allowed=f"at most {self.included_reports}",
+                )
+            )  # fmt: skip
+        return found
+
+    def check(self, file: str = "selection") -> Flow:
+        """Return the flow itself, or refuse one that does not add up.
+
+        Raises
+        ------
+        DataError
+            Naming every box with its count and what it should be.
+        """
+        problems = self.problems(file)
+        if problems:
+            raise DataError(problems)
+        return self
+
+    def to_json(self) -> dict[str, Any]:
+        """Return all counts as JSON."""
+        sides = {"databases_and_registers": self.databases, "other_methods": self.other}
+        return {
+            **{name: None if side is None else _side_json(side) for name, side in sides.items()},
+            "included": {"studies": self.included_studies, "reports": self.included_reports},
+        }
+
+
+def _side_json(side: FlowSide) -> dict[str, Any]:
+    return {
+        "identified": dict(side.found),
+        "removed_before_screening": dict(side.removed),
+        "screened": side.screened,
+        "excluded": side.excluded,
+        "sought": side.sought,
+        "not_retrieved": side.not_retrieved,
+        "assessed": side.assessed,
+        "excluded_by_reason": dict(side.excluded_by_reason),
+        "reports_included": side.included,
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideInput:
+    """What a side is counted from: searches with their hits, and each citation with its search."""
+
+    found: Mapping[str, int]
+    citations: Mapping[str, str]
 
 
 def count_flow(
-    citations: Sequence[Citation],
-    duplicates: Sequence[Duplicate],
+    databases: SideInput,
+    other: SideInput,
+    *,
+    removed: Mapping[str, str],
     screening: Screening,
     study_of_citation: Mapping[str, str],
-    *,
-    file: str = "selection",
+    reasons: Sequence[str],
 ) -> Flow:
-    """Count every box from the citations, duplicates and settled decisions.
+    """Count every box.
 
     Parameters
     ----------
-    study_of_citation : mapping
-        The study record that each included report belongs to.
-
-    Raises
-    ------
-    DataError
-        If a citation has no settled decision, or an included report has no study record: each is named.
+    databases, other : SideInput
+        Both sides.
+    removed : mapping of str to str
+        Citations removed before screening, with why.
+    screening : Screening
+        The settled decisions.
+    study_of_citation : mapping of str to str
+        The study that each included report belongs to.
+    reasons : sequence of str
+        The vocabulary of exclusions, in its order.
     """
-    problems = []
-
-    def lacking(citation_id: str, what: str, allowed: str) -> None:
-        problems.append(Problem(file=file, field=citation_id, what=what, allowed=allowed))
-
-    dropped = {duplicate.dropped for duplicate in duplicates}
-    kept = [citation.citation_id for citation in citations if citation.citation_id not in dropped]
-    on_title, on_text = screening.outcomes["title_abstract"], screening.outcomes["full_text"]
-    for citation_id in kept:
-        if citation_id not in on_title:
-            lacking(citation_id, "has no settled decision on title and abstract", "include or exclude")
-    sought = [
-        citation_id
-        for citation_id in kept
-        if citation_id in on_title and on_title[citation_id].decision == "include"
-    ]
-    for citation_id in sought:
-        if citation_id not in on_text:
-            lacking(
-                citation_id, "has no settled decision on the full text", "include, exclude or not_retrieved"
-            )
-    decided = [citation_id for citation_id in sought if citation_id in on_text]
-    included = [citation_id for citation_id in decided if on_text[citation_id].decision == "include"]
-    for citation_id in included:
-        if citation_id not in study_of_citation:
-            lacking(
-                citation_id, "was included, but no study record names it", "a record with this citation_id"
-            )
-    if problems:
-        raise DataError(problems)
-    missing = sum(on_text[citation_id].decision == "not_retrieved" for citation_id in decided)
-    reasons = Counter(
-        on_text[citation_id].reason for citation_id in decided if on_text[citation_id].decision == "exclude"
-    )
+    sides = {
+        "databases": _side(databases, removed, screening, study_of_citation, reasons, screens=True),
+        "other": _side(other, removed, screening, study_of_citation, reasons, screens=False)
+        if other.found
+        else None,
+    }
+    counted = [side for side in sides.values() if side is not None]
     return Flow(
-        found_by_source=dict(Counter(citation.source for citation in citations)),
-        duplicates=len(dropped),
-        screened=len(kept),
-        excluded_on_title=len(kept) - len(sought),
-        sought=len(sought),
-        not_retrieved=missing,
-        assessed=len(sought) - missing,
-        excluded_by_reason={name: reasons[name] for name in REASONS if reasons[name]},
-        included_reports=len(included),
-        included_studies=len({study_of_citation[citation_id] for citation_id in included}),
+        databases=counted[0],
+        other=sides["other"],
+        included_reports=len(study_of_citation),
+        included_studies=len(set(study_of_citation.values())),
+    )
+
+
+def _side(
+    given: SideInput,
+    removed: Mapping[str, str],
+    screening: Screening,
+    study_of_citation: Mapping[str, str],
+    reasons: Sequence[str],
+    *,
+    screens: bool,
+) -> FlowSide:
+    def mine(stage: str) -> list[Outcome]:
+        outcomes = screening.outcomes["full_text" if stage == "full_text" else "title_abstract"]
+        return [outcome for citation_id, outcome in outcomes.items() if citation_id in given.citations]
+
+    titles, texts = mine("title_abstract"), mine("full_text")
+    why = Counter(removed[citation_id] for citation_id in given.citations if citation_id in removed)
+    excluded = Counter(outcome.reason for outcome in texts if outcome.decision == "exclude")
+    return FlowSide(
+        found=dict(given.found),
+        imported=dict(Counter(given.citations.values())),
+        removed=dict(why),
+        screened=len(titles) if screens else None,
+        excluded=sum(outcome.decision == "exclude" for outcome in titles) if screens else None,
+        sought=len(texts),
+        not_retrieved=sum(outcome.decision == "not_retrieved" for outcome in texts),
+        assessed=sum(outcome.decision in ("include", "exclude") for outcome in texts),
+        excluded_by_reason={name: excluded[name] for name in (*reasons, "") if excluded[name]},
+        included=sum(citation_id in given.citations for citation_id in study_of_citation),
     )

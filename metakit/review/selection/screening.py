@@ -1,63 +1,78 @@
 """Two people's decisions on each citation, kept apart, and what they lead to.
 
-Each person's decisions are a CSV file of their own (`selection/screening_AB.csv`: citation_id, stage,
-decision, reason). Where two disagree, a third file (`selection/screening_agreed.csv`) decides.
+Each person's decisions are a table of their own (`selection/screening_AB.csv`). Where two disagree, a third
+table (`selection/screening_agreed.csv`) decides, with who and when.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
-from metakit.errors import DataError, Problem, UnreadableError, nearest_names
+from metakit.core.records import Place
+from metakit.forms.tree import Group
+from metakit.review.selection.tables import Rows, read_table_rows
 
 Stage = Literal["title_abstract", "full_text"]
 STAGES: tuple[Stage, ...] = ("title_abstract", "full_text")
-DECISIONS = ("include", "exclude", "not_retrieved")
-
-# Closed list: a flow diagram can only count reasons that are named alike.
-REASONS = {
-    "other_population": "not thumb-base osteoarthritis, or not adults",
-    "other_intervention": "no operation on the trapeziometacarpal or thumb MP joint",
-    "other_comparator": "comparator not in the protocol",
-    "no_eligible_outcome": "no eligible outcome was measured",
-    "other_design": "design not in the protocol (review, letter, cadaver study, single case)",
-    "too_few_thumbs": "fewer thumbs than the protocol asks for",
-    "follow_up_too_short": "follow-up shorter than the protocol asks for",
-    "same_cohort": "same patients as another report that was kept",
-    "retracted": "retracted",
-    "language": "language that could not be read",
+STAGE_WORDS = {"title_abstract": "title and abstract", "full_text": "full text"}
+DECISIONS = {
+    "title_abstract": ("include", "exclude"),
+    "full_text": ("include", "exclude", "not_retrieved"),
 }
+DECISION_COLUMNS = (
+    "citation_id", "stage", "decision", "reason", "page", "note", "decided_by", "decided_on",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """One person's decision on one citation at one stage."""
+    """One decision on one citation at one stage; `decided_by` stands in agreed decisions only."""
 
     citation_id: str
     stage: Stage
     decision: str
-    reason: str
-    person: str
-    row: int
+    reason: str = ""
+    page: str = ""
+    note: str = ""
+    decided_by: str = ""
+    decided_on: str = ""
+    place: Place | None = None
+
+    @property
+    def key(self) -> tuple[Stage, str]:
+        """What was decided about."""
+        return self.stage, self.citation_id
+
+    def row(self) -> dict[str, object]:
+        """Return the decision as a row of its table."""
+        cells = asdict(self)
+        return {name: cells[name] for name in DECISION_COLUMNS}
+
+    def same(self, other: Decision) -> bool:
+        """Say whether two decisions are the same in every cell."""
+        return self.row() == other.row()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What was decided in the end; `settled_by` is "both", one person's name or "adjudication"."""
+    """What was decided in the end; `settled_by` is "both", one person's initials or "adjudication"."""
 
     decision: str
     reason: str
+    page: str
+    note: str
     settled_by: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Screening:
-    """All decisions: by stage and citation the outcome, and the citations that still need one."""
+    """All decisions: by stage and citation the outcome, and the citations that still need one.
+
+    `pairs` holds both people's decisions where both decided, `single` what one person decided alone.
+    """
 
     outcomes: Mapping[Stage, Mapping[str, Outcome]]
     conflicts: Mapping[Stage, tuple[str, ...]]
@@ -65,87 +80,25 @@ class Screening:
     single: Mapping[Stage, tuple[str, ...]]
 
 
-def read_decisions(path: Path, *, person: str, known: Sequence[str]) -> tuple[Decision, ...]:
-    """Read one person's decisions and check every row against the citations and the closed lists.
-
-    Raises
-    ------
-    UnreadableError, DataError
-        With every faulty row at once.
-    """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise UnreadableError([Problem(file=str(path), what=error.strerror or "cannot be read")]) from None
-    except UnicodeDecodeError:
-        raise UnreadableError([Problem(file=str(path), what="is not UTF-8 text")]) from None
-    rows = csv.DictReader(io.StringIO(text, newline=""))
-    wanted = ["citation_id", "stage", "decision", "reason"]
-    missing = [name for name in wanted if name not in (rows.fieldnames or [])]
-    if missing:
-        found = ", ".join(rows.fieldnames or []) or "no header"
-        raise UnreadableError(
-            [Problem(file=str(path), what="columns are missing", found=found, allowed=", ".join(wanted))]
-        )
-    decisions: list[Decision] = []
-    problems: list[Problem] = []
-    seen: dict[tuple[str, str], int] = {}
-    for row in rows:
-        number = rows.line_num
-        cell = {name: (row[name] or "").strip() for name in wanted}
-        problems += _row_problems(path, number, cell, set(known), seen)
-        decisions.append(
-            Decision(
-                citation_id=cell["citation_id"],
-                stage="full_text" if cell["stage"] == "full_text" else "title_abstract",
-                decision=cell["decision"],
-                reason=cell["reason"],
-                person=person,
-                row=number,
-            )
-        )
-    if problems:
-        raise DataError(problems)
-    return tuple(decisions)
+def read_decisions(path: Path) -> tuple[tuple[Decision, ...], Rows]:
+    """Read one table of decisions; the rows carry everything that is wrong in it."""
+    rows = read_table_rows(path, "decision")
+    return tuple(decision_of(group) for group in rows.groups), rows
 
 
-def _row_problems(
-    path: Path, row: int, cell: Mapping[str, str], known: set[str], seen: dict[tuple[str, str], int]
-) -> list[Problem]:
-    problems = []
-
-    def wrong(field: str, what: str, allowed: str, hint: str = "") -> None:
-        problems.append(
-            Problem(
-                file=str(path),
-                line=row,
-                field=field,
-                what=what,
-                found=cell[field],
-                allowed=allowed,
-                hint=hint,
-            )
-        )
-
-    if cell["citation_id"] not in known:
-        wrong(
-            "citation_id",
-            "no such citation",
-            "an id of citations.csv",
-            nearest_names(cell["citation_id"], known),
-        )
-    for field, allowed in (("stage", STAGES), ("decision", DECISIONS)):
-        if cell[field] not in allowed:
-            wrong(field, "unknown word", ", ".join(allowed), nearest_names(cell[field], allowed))
-    if cell["stage"] == "full_text" and cell["decision"] == "exclude" and cell["reason"] not in REASONS:
-        wrong("reason", "a full text is excluded for a reason of the list", ", ".join(REASONS))
-    if cell["stage"] == "title_abstract" and cell["decision"] == "not_retrieved":
-        wrong("decision", "only full texts can be out of reach", "include, exclude")
-    key = (cell["citation_id"], cell["stage"])
-    if key in seen:
-        wrong("citation_id", f"decided twice at this stage (also in row {seen[key]})", "one row a stage")
-    seen.setdefault(key, row)
-    return problems
+def decision_of(group: Group) -> Decision:
+    """Return a checked row as a decision."""
+    return Decision(
+        citation_id=group.text("citation_id"),
+        stage="full_text" if group.text("stage") == "full_text" else "title_abstract",
+        decision=group.text("decision"),
+        reason=group.text("reason"),
+        page=group.text("page"),
+        note=group.text("note"),
+        decided_by=group.text("decided_by"),
+        decided_on=group.text("decided_on"),
+        place=group.place,
+    )
 
 
 def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decision] = ()) -> Screening:
@@ -154,11 +107,12 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
     Parameters
     ----------
     decisions : sequence of one or two sequences of Decision
-        Each person's own.
+        Each person's own, in the order of `people`.
     adjudicated : sequence of Decision
-        The agreed decisions; they win, and are only needed where two disagree.
+        The agreed decisions; they win, and are only needed where two disagree. Two exclusions of a full text
+        for different reasons are a disagreement: each is counted once, under one reason.
     """
-    final = {(d.stage, d.citation_id): d for d in adjudicated}
+    final = {found.key: found for found in adjudicated}
     outcomes: dict[Stage, dict[str, Outcome]] = {stage: {} for stage in STAGES}
     conflicts: dict[Stage, list[str]] = {stage: [] for stage in STAGES}
     pairs: dict[Stage, list[tuple[str, str]]] = {stage: [] for stage in STAGES}
@@ -173,14 +127,10 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
                 single[stage].append(citation_id)
             agreed = final.get((stage, citation_id))
             if agreed is not None:
-                outcomes[stage][citation_id] = Outcome(
-                    decision=agreed.decision, reason=agreed.reason, settled_by="adjudication"
-                )
+                outcomes[stage][citation_id] = _outcome(agreed, "adjudication")
             elif len({(d.decision, d.reason if stage == "full_text" else "") for d in given}) == 1:
-                by = "both" if len(given) == 2 else given[0].person
-                outcomes[stage][citation_id] = Outcome(
-                    decision=given[0].decision, reason=given[0].reason, settled_by=by
-                )
+                told = next((d for d in given if d.page or d.note), given[0])
+                outcomes[stage][citation_id] = _outcome(told, "both" if len(given) == 2 else "one person")
             else:
                 conflicts[stage].append(citation_id)
     return Screening(
@@ -188,4 +138,14 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
         conflicts={stage: tuple(ids) for stage, ids in conflicts.items()},
         pairs={stage: tuple(both) for stage, both in pairs.items()},
         single={stage: tuple(ids) for stage, ids in single.items()},
+    )
+
+
+def _outcome(decision: Decision, settled_by: str) -> Outcome:
+    return Outcome(
+        decision=decision.decision,
+        reason=decision.reason,
+        page=decision.page,
+        note=decision.note,
+        settled_by=settled_by,
     )

@@ -18,6 +18,7 @@ from metakit.forms.yaml_nodes import read_bytes
 REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
+SEARCH = (REVIEW.parent / "search.yaml").read_text(encoding="utf-8")
 EXPLORATION = "unit_of_analysis: thumbs\nexplorations:\n  - {id: e, expected: more, data_seen: no, "
 NETWORK = "unit_of_analysis: thumbs\nnetworks:\n  - {id: n, label: n, outcome: any_complication, reference: lrti, "
 
@@ -982,17 +983,34 @@ def problems_of(text: str, name: str) -> list[Problem]:
     return list(RULES[name].check(Context(group, form)))
 
 
+SEARCH_CASES = [
+    ("limits_have_reasons", 'limits_reason: "the techniques are younger"\n', "", "question", "without a reason", "limits"),
+    ("limits_have_reasons", '"published since 1990"\nlimits_reason: "the techniques are younger"', "none", "", "", ""),
+    ("search_dates_in_order", "from: 1990-01", "from: 2026-02", "error", "ends before it starts", "covered_until"),
+    ("search_dates_in_order", "until: 2026-01-20", "until: 2026-01-22", "error", "after the day", "covered_until"),
+    ("search_dates_in_order", "until: 2026-01-20", "until: 2026", "", "", ""),
+]  # fmt: skip
+EVERY_CASE = [
+    (text, case)
+    for text, cases in ((STUDY, STUDY_CASES), (PROTOCOL, PROTOCOL_CASES), (SEARCH, SEARCH_CASES))
+    for case in cases
+]
+
+
 @pytest.mark.parametrize(
-    ("text", "rules"), [(STUDY, "study"), (PROTOCOL, "protocol")], ids=["study", "protocol"]
+    ("text", "rules"),
+    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search")],
+    ids=["study", "protocol", "search"],
 )
 def test_sound_record_breaks_no_rule(text: str, rules: str) -> None:
     assert [problem for name in shipped().form(rules).rules for problem in problems_of(text, name)] == []
 
 
-@pytest.mark.parametrize("case", STUDY_CASES + PROTOCOL_CASES, ids=lambda case: f"{case[0]}: {case[2][:40]}")
-def test_rule_finds_what_it_is_for(case: tuple[str, str, str, str, str, str]) -> None:
+@pytest.mark.parametrize(
+    ("text", "case"), EVERY_CASE, ids=[f"{case[0]}: {case[2][:40]}" for _, case in EVERY_CASE]
+)
+def test_rule_finds_what_it_is_for(text: str, case: tuple[str, str, str, str, str, str]) -> None:
     rule, old, new, severity, words, field = case
-    text = PROTOCOL if case in PROTOCOL_CASES else STUDY
     assert old in text
     found = problems_of(text.replace(old, new, 1), rule)
     if not severity:
@@ -1010,5 +1028,5 @@ def test_rule_finds_what_it_is_for(case: tuple[str, str, str, str, str, str]) ->
 
 
 def test_every_rule_is_broken_here() -> None:
-    broken = {case[0] for case in STUDY_CASES + PROTOCOL_CASES if case[3]}
+    broken = {case[0] for _, case in EVERY_CASE if case[3]}
     assert broken == set(RULES.names())

@@ -1,4 +1,4 @@
-"""Search results, duplicates, screening and the flow. All citations are invented."""
+"""Search results from files, and the same report found twice. All citations are invented."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from metakit.errors import DataError, UnreadableError
+from metakit.review.selection import citations
 from metakit.review.selection.citations import Citation, normal_doi, read_citations
 from metakit.review.selection.duplicates import find_duplicates
-from metakit.review.selection.flow import count_flow
-from metakit.review.selection.screening import read_decisions, settle
 
 # The dirt that databases put around the open tagged format: byte order mark, headers before the first record,
 # a stray tag after the end of a record (STANDARDS row B3).
@@ -44,7 +43,7 @@ BIBTEX = """@article{a, title={An Invented Comparison of Two {Thumb}-base Operat
 def test_tagged_file_with_dirt_loses_no_record(tmp_path: Path) -> None:
     path = tmp_path / "one.ris"
     path.write_text(RIS, encoding="utf-8")
-    first, second = read_citations(path, source="database one")
+    first, second = read_citations(path, search="database_one")
     assert first.title == "An invented comparison of two thumb-base operations"
     assert (first.authors, first.year, first.doi) == ("Example, A; Sample, B", 2015, "10.1234/abc.1")
     assert (second.title, second.year, second.doi) == (
@@ -58,13 +57,13 @@ def test_tagged_file_with_dirt_loses_no_record(tmp_path: Path) -> None:
 def test_bibtex_and_csv(tmp_path: Path) -> None:
     bib = tmp_path / "two.bib"
     bib.write_text(BIBTEX, encoding="utf-8")
-    assert [c.title for c in read_citations(bib, source="b")] == [
+    assert [c.title for c in read_citations(bib, search="b")] == [
         "An Invented Comparison of Two Thumb-base Operations",
         "Another invented series: part II",
     ]
     table = tmp_path / "three.csv"
     table.write_text('PMID,Title,Authors,Publication Year\n123,NA,"Doe, J",2001\n', encoding="utf-8")
-    (only,) = read_citations(table, source="c", first_number=7)
+    (only,) = read_citations(table, search="c", first_number=7)
     assert (only.citation_id, only.title, only.pubmed_id, only.year) == ("C0007", "NA", "123", 2001)
 
 
@@ -72,21 +71,69 @@ def test_bibtex_and_csv(tmp_path: Path) -> None:
     ("name", "content", "words"),
     [
         ("a.ris", b"nothing here", "TY"),
-        ("a.ris", b"TY  - JOUR\nAU  - A, B\nER  - \n", "title"),
-        ("a.csv", b"titel,year\nx,2001\n", "title"),
-        ("a.csv", b"title\n", "no record"),
-        ("a.csv", "title\nGr\u00f6\u00dfe\n".encode("latin-1"), "UTF-8"),
+        ("a.ris", b"", "empty"),
+        ("a.ris", b"TY  - JOUR\nAU  - A, B\nER  - \n", ":1: error: title: record 1 has no title"),
+        ("a.ris", b"x\nTY  - JOUR\nTI  - T\nER  - \nTY  - JOUR\nER  - \n", ":5: error: title: record 2 has no title"),
+        ("a.ris", "TY  - JOUR\nTI  - T\nER  - ".encode("utf-16"), "UTF-16"),
+        ("a.ris", b"TY  - JOUR\nTI  - T\x00\nER  - ", "zero bytes"),
+        ("a.csv", b"titel,year\nx,2001\n", ":1: error: has no column for the title"),
+        ("a.csv", b"title,year\n", "no record"),
+        ("a.csv", b"title,year\nx,2001\ny,2002,more\n", ":3: error: 3 cells in a table of 2"),
+        ("a.csv", b"title,year\n,2001\n", ":2: error: title: record 1 has no title"),
+        ("a.csv", b'title,year\n"x,2001\n', "never closed"),
+        ("a.csv", "title,year\nGr\u00f6\u00dfe,2001\n".encode("latin-1"), ":2:3: error: the file is not UTF-8"),
         ("a.docx", b"", ".csv"),
         ("a.bib", b"@article{x, title={unbalanced, year=2001}\n", "entry"),
+        ("a.bib", b"@article{x, year=2001}\n", "no title"),
     ],
-)
-def test_unreadable_exports_say_what_is_wrong(tmp_path: Path, name: str, content: bytes, words: str) -> None:
+)  # fmt: skip
+def test_faulty_exports_say_what_is_wrong_and_where(
+    tmp_path: Path, name: str, content: bytes, words: str
+) -> None:
     path = tmp_path / name
     path.write_bytes(content)
-    with pytest.raises(UnreadableError) as caught:
-        read_citations(path, source="x")
+    with pytest.raises((UnreadableError, DataError)) as caught:
+        read_citations(path, search="x")
     assert words in str(caught.value)
     assert str(path) in str(caught.value)
+
+
+def test_a_huge_export_is_refused_before_it_is_parsed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(citations, "LARGEST_FILE", 1000)
+    path = tmp_path / "a.ris"
+    path.write_bytes(RIS.encode() * 10)
+    with pytest.raises(UnreadableError, match="too large"):
+        read_citations(path, search="x")
+
+
+def test_a_missing_file_is_said(tmp_path: Path) -> None:
+    with pytest.raises(UnreadableError, match="No such file"):
+        read_citations(tmp_path / "none.ris", search="x")
+
+
+def test_two_records_of_one_bibtex_key_are_both_kept(tmp_path: Path) -> None:
+    path = tmp_path / "a.bib"
+    path.write_text("@article{x, title={One}}\n@article{x, title={Two}}\n@article{y, title={Three}}\n")
+    assert [c.title for c in read_citations(path, search="x")] == ["One", "Two", "Three"]
+
+
+def test_a_lost_end_of_record_loses_no_record(tmp_path: Path) -> None:
+    path = tmp_path / "a.ris"
+    path.write_text(
+        "TY  - JOUR\nTI  - One\nTY  - JOUR\nTI  - Two\n      goes on\nER  -\nTY  - JOUR\nT1  - Three\n"
+    )
+    first, second, third = read_citations(path, search="x")
+    assert (first.title, third.title) == ("One", "Three")
+    assert second.title.startswith("Two")
+
+
+def test_titles_stay_as_they_are(tmp_path: Path) -> None:
+    path = tmp_path / "a.ris"
+    title = "<script>alert(1)</script> <i>Trapezium</i> &amp; thumb =1+1"
+    path.write_text(f"TY  - JOUR\nTI  - {title}\nER  - \n", encoding="utf-8")
+    assert read_citations(path, search="x")[0].title == title
 
 
 def citation(number: int, title: str, **given) -> Citation:
@@ -96,7 +143,7 @@ def citation(number: int, title: str, **given) -> Citation:
         "journal": "",
         "doi": "",
         "pubmed_id": "",
-        "source": "s",
+        "search": "s",
     } | given
     return Citation(citation_id=f"C{number:04d}", title=title, **given)
 
@@ -141,63 +188,3 @@ def test_doi_spellings() -> None:
     for text in ("10.1234/AbC", "doi:10.1234/abc.", "https://doi.org/10.1234/ABC", "(10.1234/abc)"):
         assert normal_doi(text) == "10.1234/abc"
     assert normal_doi("none") == ""
-
-
-WORDS = ["none", "pain", "grip", "pinch", "return", "survival", "subsidence", "satisfaction"]
-
-
-def decisions(tmp_path: Path, person: str, text: str, known: list[str]):
-    path = tmp_path / f"screening_{person}.csv"
-    path.write_text("citation_id,stage,decision,reason\n" + text, encoding="utf-8")
-    return read_decisions(path, person=person, known=known)
-
-
-def test_flow_is_counted_and_adds_up(tmp_path: Path) -> None:
-    given = [
-        citation(n, f"{WORDS[n]} after an invented operation", source="one" if n < 4 else "two")
-        for n in range(1, 8)
-    ]
-    known = [c.citation_id for c in given]
-    twice = find_duplicates([*given, citation(8, given[0].title)])
-    everything = [*given, citation(8, given[0].title, source="two")]
-    title = "".join(
-        f"{c},title_abstract,{'exclude' if c in ('C0006', 'C0007') else 'include'},\n" for c in known
-    )
-    text = (
-        "C0001,full_text,include,\nC0002,full_text,include,\nC0003,full_text,exclude,other_design\n"
-        "C0004,full_text,not_retrieved,\nC0005,full_text,exclude,same_cohort\n"
-    )
-    one = decisions(tmp_path, "AB", title + text, known)
-    two = decisions(
-        tmp_path,
-        "CD",
-        title.replace("C0006,title_abstract,exclude", "C0006,title_abstract,include") + text,
-        known,
-    )
-    screening = settle([one, two])
-    assert screening.conflicts["title_abstract"] == ("C0006",)
-    with pytest.raises(DataError, match="C0006"):
-        count_flow(everything, twice, screening, {"C0001": "S1", "C0002": "S1"})
-    agreed = decisions(tmp_path, "agreed", "C0006,title_abstract,exclude,\n", known)
-    flow = count_flow(everything, twice, settle([one, two], agreed), {"C0001": "S1", "C0002": "S1"})
-    assert (flow.duplicates, flow.screened, flow.excluded_on_title, flow.sought) == (1, 7, 2, 5)
-    assert (flow.not_retrieved, flow.assessed, flow.included_reports, flow.included_studies) == (1, 4, 2, 1)
-    assert flow.excluded_by_reason == {"other_design": 1, "same_cohort": 1}
-    assert all(count == parts for _, count, parts in flow.sums())
-    with pytest.raises(DataError, match="C0002"):
-        count_flow(everything, twice, settle([one, two], agreed), {"C0001": "S1"})
-
-
-def test_every_faulty_row_is_named_at_once(tmp_path: Path) -> None:
-    with pytest.raises(DataError) as caught:
-        decisions(
-            tmp_path,
-            "AB",
-            "C0009,title_abstract,include,\nC0001,title,include,\nC0001,full_text,exclude,\nC0001,full_text,includ,\n",
-            ["C0001"],
-        )
-    text = str(caught.value)
-    assert len(caught.value.problems) == 5
-    assert "no such citation" in text
-    assert "did you mean include" in text
-    assert "decided twice" in text

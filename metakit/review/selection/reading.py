@@ -1,0 +1,211 @@
+"""The selection of a review as it stands in its folder, with everything wrong or unfinished in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from metakit.core.files import sha256_of
+from metakit.errors import Problem, Severity
+from metakit.forms.library import Library
+from metakit.forms.records import Reading, read_record
+from metakit.review.files import yaml_files
+from metakit.review.history import read_history
+from metakit.review.selection.checks import Tables, unfinished, wrong
+from metakit.review.selection.citations import Citation, citation_of
+from metakit.review.selection.duplicates import Removal, removal_of
+from metakit.review.selection.files import (
+    AGREED,
+    CITATIONS,
+    INCLUDED,
+    REMOVED,
+    SEARCHES,
+    screening_files,
+    selection_folder,
+)
+from metakit.review.selection.flow import Flow, SideInput, count_flow
+from metakit.review.selection.screening import Decision, Screening, read_decisions, settle
+from metakit.review.selection.searches import Search, search_of
+from metakit.review.selection.tables import read_table_rows
+
+MOST_SCREENERS = 2
+EVENTS = ("search_imported", "screening_collected", "screening_adjudicated")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """A documented selection without errors.
+
+    `people` are the screeners' initials, `decisions` what each of them decided; `study_of_citation` and
+    `record_of_citation` lead from an included report to its study and its record. `flow` is None while
+    anything is `unfinished`.
+    """
+
+    searches: tuple[Search, ...]
+    citations: Mapping[str, Citation]
+    removals: tuple[Removal, ...]
+    people: tuple[str, ...]
+    decisions: Mapping[str, tuple[Decision, ...]]
+    adjudicated: tuple[Decision, ...]
+    screening: Screening
+    record_of_citation: Mapping[str, str]
+    study_of_citation: Mapping[str, str]
+    unfinished: tuple[Problem, ...] = ()
+    flow: Flow | None = None
+
+    @property
+    def removed(self) -> dict[str, Removal]:
+        """The removals that stand, by citation."""
+        return {removal.citation_id: removal for removal in self.removals if removal.stands}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelectionReading:
+    """What the files of a selection say. `selection` is None when they hold errors."""
+
+    selection: Selection | None
+    problems: tuple[Problem, ...]
+    inputs: tuple[tuple[str, str], ...]
+
+    @property
+    def sound(self) -> bool:
+        """Whether there is no error."""
+        return self.selection is not None
+
+
+def read_selection(review: Path, library: Library, records: Sequence[Reading]) -> SelectionReading | None:
+    """Read the selection of a review; None for a review without one.
+
+    Parameters
+    ----------
+    review : Path
+        The review folder.
+    library : Library
+        Where the forms are.
+    records : sequence of Reading
+        The study records, to which included reports lead.
+    """
+    folder = selection_folder(review)
+    if not folder.is_dir():
+        return None
+    files, odd = yaml_files(folder / SEARCHES)
+    readings = [read_record(file, library) for file in files]
+    problems = [p for p in odd if Path(p.file).suffix.lower() not in (".ris", ".bib", ".csv")]
+    problems += [problem for reading in readings for problem in reading.problems]
+    problems += [_wrong_form(reading) for reading in readings if _other_form(reading)]
+    tables = {
+        name: read_table_rows(folder / file, name)
+        for name, file in (("citation", CITATIONS), ("removal", REMOVED), ("inclusion", INCLUDED))
+    }
+    people = screening_files(review)
+    decided = {person: read_decisions(path) for person, path in people.items()}
+    agreed, agreed_rows = read_decisions(folder / AGREED)
+    every = [*tables.values(), *(rows for _, rows in decided.values()), agreed_rows]
+    problems += [problem for rows in every for problem in rows.problems]
+    if len(people) > MOST_SCREENERS:
+        problems.append(
+            Problem(
+                file=str(folder), what=f"{len(people)} people screened: {', '.join(people)}",
+                allowed="the decisions of one or two people, and the agreed ones",
+            )
+        )  # fmt: skip
+    inputs = [(reading.file, reading.sha256) for reading in readings]
+    inputs += [(rows.file, rows.sha256) for rows in every if rows.sha256]
+    if _errors(problems):
+        return SelectionReading(selection=None, problems=tuple(problems), inputs=tuple(inputs))
+    given = Tables(
+        folder=folder,
+        searches=tuple(search_of(reading) for reading in readings),
+        citations=tuple(citation_of(group) for group in tables["citation"].groups),
+        citation_rows=tables["citation"].groups,
+        removals=tuple(removal_of(group) for group in tables["removal"].groups),
+        removal_rows=tables["removal"].groups,
+        inclusions=tables["inclusion"].groups,
+        decisions={person: found for person, (found, _) in decided.items()},
+        adjudicated=agreed,
+        records={
+            reading.group.text("study.id"): reading.group.text("study.cohort")
+            or reading.group.text("study.id")
+            for reading in records
+            if reading.group is not None
+        },
+    )
+    problems += wrong(given)
+    problems += changed_by_hand(review)
+    if _errors(problems):
+        return SelectionReading(selection=None, problems=tuple(problems), inputs=tuple(inputs))
+    selection = _selection(given, library)
+    return SelectionReading(
+        selection=selection, problems=(*problems, *selection.unfinished), inputs=tuple(inputs)
+    )
+
+
+def _selection(given: Tables, library: Library) -> Selection:
+    screening = settle(list(given.decisions.values()), given.adjudicated)
+    open_ends = tuple(unfinished(given, screening))
+    records = {row.text("citation_id"): row.text("record") for row in given.inclusions}
+    studies = {citation: given.records[record] for citation, record in records.items()}
+    flow = None
+    if not open_ends:
+        side_of = {search.id: search.by_other_methods for search in given.searches}
+        sides = [
+            SideInput(
+                found={s.id: s.found for s in given.searches if s.by_other_methods is other},
+                citations={c.citation_id: c.search for c in given.citations if side_of[c.search] is other},
+            )
+            for other in (False, True)
+        ]
+        flow = count_flow(
+            *sides,
+            removed={r.citation_id: r.because for r in given.removals if r.stands},
+            screening=screening,
+            study_of_citation=studies,
+            reasons=list(library.vocabulary("exclusion_reasons").terms),
+        )
+        open_ends = tuple(flow.problems(str(given.folder)))
+    return Selection(
+        searches=given.searches,
+        citations={citation.citation_id: citation for citation in given.citations},
+        removals=given.removals,
+        people=tuple(given.decisions),
+        decisions=given.decisions,
+        adjudicated=given.adjudicated,
+        screening=screening,
+        record_of_citation=records,
+        study_of_citation=studies,
+        unfinished=open_ends,
+        flow=None if open_ends else flow,
+    )
+
+
+def changed_by_hand(review: Path) -> list[Problem]:
+    """Ask about files of the selection that were changed since a command wrote them last."""
+    last = {
+        str(event.get("file")): event for event in read_history(review)[0] if event.get("event") in EVENTS
+    }
+    found = []
+    severity: Severity = "question"
+    for name, event in last.items():
+        path = review / name
+        if not path.is_file():
+            found.append(Problem(file=str(path), what="is no longer there", severity=severity))
+        elif sha256_of(path) != event.get("sha256"):
+            what = "changed by hand since metakit wrote it"
+            found.append(Problem(file=str(path), what=what, severity=severity))
+    return found
+
+
+def _errors(problems: Sequence[Problem]) -> bool:
+    return any(problem.severity == "error" for problem in problems)
+
+
+def _other_form(reading: Reading) -> bool:
+    return reading.form is not None and reading.form.name != "search"
+
+
+def _wrong_form(reading: Reading) -> Problem:
+    return Problem(
+        file=reading.file, line=1, column=1, field="form", what="a file of the form search belongs here",
+        found=reading.form.name if reading.form else "", allowed="search",
+    )  # fmt: skip

@@ -1,0 +1,177 @@
+"""Two screeners brought together: how well they agree, what they disagree on, and who settled it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from metakit.core.files import write_atomically
+from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.csv_tables import read_csv
+from metakit.forms.sheet_rows import SheetRows
+from metakit.review.history import append
+from metakit.review.lock import review_lock
+from metakit.review.selection.files import AGREED, CONFLICTS, selection_folder
+from metakit.review.selection.reading import Selection
+from metakit.review.selection.screening import STAGES, Decision, Stage, decision_of, read_decisions
+from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, table_text
+
+if TYPE_CHECKING:
+    from metakit.review.agreement import CategoryAgreement
+
+FILLED = ("decision", "reason", "page", "note", "decided_by", "decided_on")
+SIDES = ("first", "second")
+SIDE_FIELDS = ("person", "decision", "reason", "note")
+SHOWN = ("title", "authors", "year", *(f"{side}_{field}" for side in SIDES for field in SIDE_FIELDS))
+COLUMNS = ("citation_id", "stage", *SHOWN, *FILLED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjudicated:
+    """What came of a filled-in list of disagreements."""
+
+    new: int
+    same: int
+    waiting: int
+    written: Path | None
+
+
+def screening_agreement(selection: Selection, *, level: float = 0.95) -> dict[Stage, CategoryAgreement]:
+    """Compare two people's decisions at each stage; a stage that nobody did twice is left out.
+
+    Percent, kappa with its large-sample interval, and the kappa adjusted for prevalence and bias; see
+    `metakit.review.agreement`. Reasons are not compared, decisions are.
+    """
+    from metakit.review.agreement import category_agreement
+
+    return {
+        stage: category_agreement([one for one, _ in pairs], [two for _, two in pairs], level=level)
+        for stage in STAGES
+        if (pairs := selection.screening.pairs[stage])
+    }
+
+
+def open_conflicts(selection: Selection) -> list[tuple[Stage, str]]:
+    """Return every record on which two people disagree and nobody has decided."""
+    return [(stage, name) for stage in STAGES for name in selection.screening.conflicts[stage]]
+
+
+def write_conflicts(review: Path, selection: Selection, folder: str) -> Path:
+    """Write the disagreements to be filled in, keeping what was filled in before; return the file."""
+    path = review / folder / CONFLICTS
+    with review_lock(review):
+        filled: dict[tuple[str, str], dict[str, str]] = {}
+        if path.is_file():
+            for _, row in _read_rows(path):
+                filled[row["stage"], row["citation_id"]] = {name: row.get(name, "") for name in FILLED}
+        rows = [
+            _conflict_row(selection, stage, name) | filled.get((stage, name), {})
+            for stage, name in open_conflicts(selection)
+        ]
+        return write_atomically(path, csv_text(COLUMNS, rows))
+
+
+def _conflict_row(selection: Selection, stage: Stage, name: str) -> dict[str, object]:
+    citation = selection.citations[name]
+    row: dict[str, object] = {
+        "citation_id": name, "stage": stage, "title": citation.title, "authors": citation.authors,
+        "year": citation.year,
+    }  # fmt: skip
+    for side, person in zip(SIDES, selection.people, strict=False):
+        decision = next(d for d in selection.decisions[person] if d.key == (stage, name))
+        row |= {f"{side}_person": person, f"{side}_decision": decision.decision}
+        row |= {f"{side}_reason": decision.reason, f"{side}_note": decision.note or decision.page}
+    return row
+
+
+def is_conflict_list(path: Path) -> bool:
+    """Say whether a file is a list of disagreements between screeners, by its header."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        first = stream.readline(4000).decode("utf-8-sig", "replace")
+    return "citation_id" in first and "first_person" in first
+
+
+def adjudicate(review: Path, selection: Selection, path: Path) -> Adjudicated:
+    """Write the decisions of a filled-in list of disagreements to the agreed decisions.
+
+    Raises
+    ------
+    UnreadableError, DataError
+        With every faulty row: no disagreement there, a decision that does not fit, nobody named, no date;
+        nothing is written then.
+    """
+    rows = [(line, row) for line, row in _read_rows(path) if row.get("decision") or row.get("decided_by")]
+    columns = ["citation_id", "stage", *FILLED]
+    cells = [(line, [row.get(name, "") for name in columns]) for line, row in rows]
+    checked = sheet_rows(SheetRows(file=str(path), rows=[(1, columns), *cells], exact=True), "decision")
+    decisions = [decision_of(group) for group in checked.groups]
+    waiting = set(open_conflicts(selection))
+    settled = {decision.key: decision for decision in selection.adjudicated}
+    problems = list(checked.problems)
+    for decision in decisions:
+        line = decision.place.line if decision.place else None
+        if decision.key not in waiting and decision.key not in settled:
+            what = "two people do not disagree about this record at this stage"
+            problems.append(
+                Problem(
+                    file=str(path), line=line, field="citation_id", what=what, found=decision.citation_id,
+                    hint="run 'metakit reconcile REVIEW' again for a fresh list",
+                )
+            )  # fmt: skip
+        if not decision.decided_by:
+            problems.append(Problem(file=str(path), line=line, field="decided_by", what="who settled it?"))
+    if any(problem.severity == "error" for problem in problems):
+        raise DataError(problems)
+    new = [d for d in decisions if d.key not in settled or not d.same(settled[d.key])]
+    if not new:
+        return Adjudicated(new=0, same=len(decisions), waiting=len(waiting), written=None)
+    target = selection_folder(review) / AGREED
+    with review_lock(review):
+        merged = {decision.key: decision for decision in (*_agreed(target), *new)}
+        ordered = sorted(merged.values(), key=lambda d: (STAGES.index(d.stage), d.citation_id))
+        text = table_text("decision", [decision.row() for decision in ordered], remarks_of(target))
+        append(review, [_event(target.relative_to(review).as_posix(), text, new)])
+        write_atomically(target, text)
+    left = waiting - {decision.key for decision in new}
+    return Adjudicated(new=len(new), same=len(decisions) - len(new), waiting=len(left), written=target)
+
+
+def _agreed(path: Path) -> tuple[Decision, ...]:
+    found, rows = read_decisions(path)
+    if not rows.sound:
+        raise DataError(rows.problems)
+    return found
+
+
+def _event(file: str, text: str, new: list[Decision]) -> Mapping[str, object]:
+    return {
+        "event": "screening_adjudicated",
+        "file": file,
+        "sha256": hashlib.sha256(text.encode()).hexdigest(),
+        "decisions": [decision.row() for decision in new],
+    }
+
+
+def _read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+    sheet = read_csv(path, str(path))
+    header = [str(cell) for cell in sheet.rows[0][1]]
+    lacking = [name for name in COLUMNS if name not in header]
+    if lacking:
+        what = f"columns are missing: {', '.join(lacking)}"
+        raise UnreadableError([Problem(file=str(path), line=1, what=what, allowed=", ".join(COLUMNS))])
+    odd = [
+        Problem(file=str(path), line=line, what=f"{len(cells)} cells, but the header has {len(header)}")
+        for line, cells in sheet.rows[1:]
+        if len(cells) != len(header)
+    ]
+    if odd:
+        raise UnreadableError(odd)
+    return [
+        (line, {name: str(cell) for name, cell in zip(header, cells, strict=True)})
+        for line, cells in sheet.rows[1:]
+    ]

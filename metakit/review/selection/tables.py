@@ -1,0 +1,196 @@
+"""The tables of a selection: CSV whose rows follow a group of the search form, with file, line and field.
+
+Lines before the header that start with `#` are remarks. Cells that a spreadsheet would take for a formula are
+written with an apostrophe before them, which reading takes away again.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from metakit.core.records import Place
+from metakit.errors import Problem, UnreadableError, nearest_names
+from metakit.forms.csv_tables import LARGEST_CSV, csv_rows
+from metakit.forms.library import shipped
+from metakit.forms.reading import read_fields
+from metakit.forms.sheet_rows import SheetRows, text_problem
+from metakit.forms.specs import Form
+from metakit.forms.tree import Group
+from metakit.forms.yaml_nodes import MapNode, ScalarNode
+
+_RISKY = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """The rows of one table, what is wrong in them, and the hash of the file. No file: no rows."""
+
+    file: str
+    groups: tuple[Group, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    sha256: str = ""
+
+    @property
+    def sound(self) -> bool:
+        """Whether no row has an error."""
+        return all(problem.severity != "error" for problem in self.problems)
+
+
+def row_form(name: str) -> Form:
+    """Return the fields of one kind of row as a form of its own."""
+    search = shipped().form("search")
+    return Form(
+        name=name, version=search.version, title=name, about="", sections=search.shared_groups[name],
+        knows_codes=False, file=search.file,
+    )  # fmt: skip
+
+
+def read_table_rows(path: Path, name: str, *, also: Sequence[str] = ()) -> Rows:
+    """Read a table of the selection.
+
+    Parameters
+    ----------
+    path : Path
+        The CSV file; a missing one has no rows.
+    name : str
+        Shared group of the search form: `citation`, `removal`, `decision` or `inclusion`.
+    also : sequence of str
+        Further columns that may stand there and are passed over.
+
+    Returns
+    -------
+    Rows
+        Never raises for what the file holds.
+    """
+    if not path.is_file():
+        return Rows(file=str(path))
+    with path.open("rb") as stream:
+        content = stream.read(LARGEST_CSV + 1)
+    digest = hashlib.sha256(content).hexdigest()
+    try:
+        sheet = csv_rows(without_remarks(content), str(path))
+    except UnreadableError as error:
+        return Rows(file=str(path), problems=error.problems, sha256=digest)
+    return replace(sheet_rows(sheet, name, also=also), sha256=digest)
+
+
+def sheet_rows(sheet: SheetRows, name: str, *, also: Sequence[str] = ()) -> Rows:
+    """Check rows of cells against a group of the search form; see `read_table_rows`."""
+    form = row_form(name)
+    line, header = sheet.rows[0]
+    names = [str(cell).strip().casefold() for cell in header]
+    problems = _header_problems(sheet.file, line, names, form, also)
+    if problems:
+        return Rows(file=sheet.file, problems=tuple(problems))
+    groups = []
+    for line, cells in sheet.rows[1:]:
+        if len(cells) != len(names):
+            what = f"{len(cells)} cells in a table of {len(names)} columns"
+            hint = "put a text that holds the separator in double quotes"
+            problems.append(Problem(file=sheet.file, line=line, what=what, hint=hint))
+            continue
+        entries = []
+        for column, (key, cell) in enumerate(zip(names, cells, strict=True), start=1):
+            text = _bare(str(cell))
+            if key in also or not text:
+                continue
+            place = Place(file=sheet.file, line=line, column=column)
+            odd = text_problem(text)
+            if odd:
+                problems.append(Problem(file=sheet.file, line=line, column=column, field=key, what=odd))
+                continue
+            entries.append((ScalarNode(key, place), ScalarNode(text, place, quoted=True)))
+        root = MapNode(tuple(entries), Place(file=sheet.file, line=line, column=1))
+        group, found = read_fields(root, form)
+        problems += found
+        groups.append(group)
+    return Rows(file=sheet.file, groups=tuple(groups), problems=tuple(problems))
+
+
+def _header_problems(
+    file: str, line: int, names: Sequence[str], form: Form, also: Sequence[str]
+) -> list[Problem]:
+    known = [spec.name for spec in form.sections]
+    problems = []
+    lacking = [spec.name for spec in form.sections if spec.required and spec.name not in names]
+    if lacking:
+        what = f"columns are missing: {', '.join(lacking)}"
+        problems.append(Problem(file=file, line=line, what=what, allowed=", ".join(known)))
+    for name in dict.fromkeys(names):
+        if names.count(name) > 1:
+            problems.append(Problem(file=file, line=line, field=name, what="two columns of one name"))
+        elif name not in known and name not in also:
+            problems.append(
+                Problem(
+                    file=file, line=line, field=name[:60], what="no column of this table",
+                    hint=nearest_names(name, known),
+                )
+            )  # fmt: skip
+    return problems
+
+
+def table_text(name: str, rows: Iterable[Mapping[str, object]], remarks: Sequence[str] = ()) -> str:
+    """Return rows as the text of a table of the selection, columns in the order of the form."""
+    columns = [spec.name for spec in row_form(name).sections]
+    return csv_text(columns, rows, remarks)
+
+
+def csv_text(
+    columns: Sequence[str], rows: Iterable[Mapping[str, object]], remarks: Sequence[str] = ()
+) -> str:
+    """Return rows as CSV that a spreadsheet opens without running anything."""
+    stream = io.StringIO(newline="")
+    for remark in remarks:
+        stream.write(f"# {' '.join(remark.split())}\n")
+    out = csv.writer(stream, lineterminator="\n")
+    out.writerow(columns)
+    for row in rows:
+        out.writerow([guarded(_plain(row.get(column, ""))) for column in columns])
+    return stream.getvalue()
+
+
+def remarks_of(path: Path) -> tuple[str, ...]:
+    """Return the remarks at the head of a table, so that writing it again keeps them."""
+    found = []
+    for line in path.read_bytes().decode("utf-8-sig", "replace").splitlines() if path.is_file() else ():
+        if not line.startswith("#"):
+            break
+        found.append(line.lstrip("# "))
+    return tuple(found)
+
+
+def without_remarks(content: bytes) -> bytes:
+    """Empty the remark lines at the head; the lines stay, so that all others keep their numbers."""
+    bare = content.removeprefix(b"\xef\xbb\xbf")
+    lines = bare.split(b"\n")
+    for number, line in enumerate(lines):
+        if not line.lstrip(b'"').startswith(b"#"):
+            break
+        lines[number] = b""
+    return b"\n".join(lines)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:g}"
+    return "" if value is None else str(value)
+
+
+def guarded(text: str) -> str:
+    """Keep a spreadsheet from taking a text for a formula; numbers stay numbers."""
+    try:
+        float(text)
+    except ValueError:
+        return f"'{text}" if text.startswith(_RISKY) else text
+    return text
+
+
+def _bare(text: str) -> str:
+    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
