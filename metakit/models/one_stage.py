@@ -24,6 +24,7 @@ from metakit.models.one_stage_variants import OneStageVariant
 from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.models.uncorrected import uncorrected
 from metakit.numerics.distributions import chi_squared_quantile
+from metakit.numerics.one_stage import Maximum
 from metakit.numerics.one_stage_fit import LatentFit, fit_latent
 from metakit.numerics.one_stage_models import Prepared
 from metakit.numerics.one_stage_profile import profile_limits, signed_root
@@ -40,8 +41,8 @@ def fit(effects: EffectTable, options: PoolOptions) -> PoolResult:
         With raw columns; studies that are not estimable by inverse variance are used where the variant
         can, and named where it cannot.
     options : PoolOptions
-        `interval` is one of `profile_likelihood` (default), `profile_likelihood_small_sample` (default of
-        the beta-binomial), `wald`, `t`;
+        `interval` is one of `profile_likelihood_graded` (default), `profile_likelihood`,
+        `profile_likelihood_small_sample` (default of the beta-binomial), `wald`, `t`;
         `extra["variant"]` names a variant (see ONE_STAGE_VARIANTS), else the measure's first.
 
     Returns
@@ -104,7 +105,8 @@ def _fit_latent(
         )
     terms = model.coefficients
     estimate, tau = float(found.maximum.parameters[0, 0]), float(found.maximum.parameters[0, terms])
-    covariance = _covariance(found, terms)
+    covariance = _covariance(found, found.maximum, terms)
+    alike = _covariance(found, found.common, terms) if verdict.heterogeneous else None
 
     def profile(cutoff: float) -> Limits:
         limits = profile_limits(model, found, parameter=0, cutoff=np.array([cutoff]))
@@ -119,8 +121,11 @@ def _fit_latent(
         profile=profile,
         root=None if null is None else float(signed_root(model, found, parameter=0, value=null)[0]),
         null_value=null,
+        tau2=tau**2,
+        sampling_variance=None if alike is None else k * float(alike[0, 0]),
     )
-    mean, others, notes = mean_intervals(facts, level, options.interval)
+    default = "profile_likelihood" if alike is None else "profile_likelihood_graded"
+    mean, others, notes = mean_intervals(facts, level, options.interval, default=default)
     words = [*data.effects.notes, *data.notes, *([verdict.note] if verdict.note else []), *notes]
     prediction = None
     heterogeneity, test = Heterogeneity(), None
@@ -160,12 +165,12 @@ def _fit_latent(
     )
 
 
-def _covariance(found: LatentFit, terms: int) -> FloatArray:
+def _covariance(found: LatentFit, at: Maximum, terms: int) -> FloatArray:
     """Covariance of the effect and tau; a spread at zero has none, and no say in that of the effect."""
     estimated = found.free & (np.arange(len(found.free)) < terms)
-    estimated |= found.free & (found.maximum.parameters[0] > 0) & (np.arange(len(found.free)) >= terms)
+    estimated |= found.free & (at.parameters[0] > 0) & (np.arange(len(found.free)) >= terms)
     which = np.flatnonzero(estimated)
-    inverse = np.linalg.inv(-found.maximum.hessian[0][np.ix_(which, which)])
+    inverse = np.linalg.inv(-at.hessian[0][np.ix_(which, which)])
     full = np.zeros((len(found.free), len(found.free)))
     full[np.ix_(which, which)] = inverse
     return full[np.ix_([0, terms], [0, terms])]

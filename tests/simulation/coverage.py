@@ -19,14 +19,15 @@ from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
 from metakit.measures.one_arm_counts import proportion
 from metakit.measures.two_arm_counts import odds_ratio
 from metakit.models.batch import random_effects_batch
+from metakit.models.one_stage_intervals import LEAST_SPREAD
 from metakit.numerics import one_stage_models as models
 from metakit.numerics.one_stage_beta_binomial import fit_beta_binomial
 from metakit.numerics.one_stage_contrast import contrast, contrast_root
-from metakit.numerics.one_stage_fit import fit_latent
+from metakit.numerics.one_stage_fit import LatentFit, fit_latent
 from metakit.numerics.one_stage_profile import signed_root
 
-STUDIES = (5, 10, 20)
-RISKS = (0.02, 0.05)
+STUDIES = (3, 5, 10, 20)
+RISKS = (0.02, 0.05, 0.15)
 SPREADS = (0.3, 0.6)
 LOG_RATIO = -0.4
 BASELINE_SPREAD = 0.5
@@ -49,6 +50,7 @@ class Row:
     bias: float
     profile: float
     small_sample: float
+    graded: float | None
     wald: float
     t: float
     inverse_variance: float | None
@@ -56,27 +58,26 @@ class Row:
     @property
     def default(self) -> float:
         """Coverage of the interval that the engine shows as headline."""
-        return self.small_sample if self.measure == "risk ratio" else self.profile
+        return self.small_sample if self.graded is None else self.graded
 
     def markdown(self) -> str:
         """Return the line, the default in bold."""
-        profile, small = f"{100 * self.profile:.1f}", f"{100 * self.small_sample:.1f}"
-        if self.measure == "risk ratio":
+        small = f"{100 * self.small_sample:.1f}"
+        graded = "" if self.graded is None else f"**{100 * self.graded:.1f}**"
+        if self.graded is None:
             small = f"**{small}**"
-        else:
-            profile = f"**{profile}**"
         other = "" if self.inverse_variance is None else f"{100 * self.inverse_variance:.1f}"
         return (
             f"| {self.measure} | {self.model} | {self.k} | {100 * self.risk:g} % | {self.tau:g} | {self.repeats} | "
-            f"{100 * self.not_estimable:.1f} | {self.bias:+.3f} | {profile} | "
+            f"{100 * self.not_estimable:.1f} | {self.bias:+.3f} | {graded} | {100 * self.profile:.1f} | "
             f"{small} | {100 * self.wald:.1f} | {100 * self.t:.1f} | {other} |"
         )
 
 
 HEADER = (
-    "| measure | model | k | risk or rate | tau | repeats | not estimable, % | bias of the log | profile likelihood | profile, small sample | "
+    "| measure | model | k | risk or rate | tau | repeats | not estimable, % | bias of the log | graded profile | profile likelihood | profile, small sample | "
     "Wald | t | inverse variance + 0.5, Hartung-Knapp with floor |\n"
-    "|---|---|---|---|---|---|---|---|---|---|---|---|---|"
+    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
 
@@ -89,6 +90,7 @@ class Tally:
     shift: float = 0.0
     profile: int = 0
     small_sample: int = 0
+    graded: int | None = 0
     wald: int = 0
     t: int = 0
     inverse_variance: int = 0
@@ -101,15 +103,24 @@ class Tally:
         truth: float,
         units: np.ndarray,
         df: np.ndarray,
+        share: np.ndarray | None,
     ) -> None:
-        """Add fitted repeats: signed roots at the truth, Wald parts, informative units and degrees of freedom."""
+        """Add fitted repeats: signed roots at the truth, Wald parts, informative units and degrees of freedom.
+
+        `share` is the part of a study's variance that lies between studies, None without a graded interval.
+        """
         if not np.all(np.isfinite(root)):
             raise AssertionError(f"{int(np.sum(~np.isfinite(root)))} refits at the truth failed")
         quantile = stats.t.ppf(0.975, df)
         self.estimable += len(root)
         self.shift += float(np.sum(estimate - truth))
         self.profile += int(np.sum(root**2 <= Z2))
-        self.small_sample += int(np.sum(root**2 <= units * np.log1p(quantile**2 / df)))
+        small = units * np.log1p(quantile**2 / df)
+        self.small_sample += int(np.sum(root**2 <= small))
+        if share is None or self.graded is None:
+            self.graded = None
+        else:
+            self.graded += int(np.sum(root**2 <= Z2 + share * (small - Z2)))
         away = np.abs(estimate - truth) / error
         self.wald += int(np.sum(away <= np.sqrt(Z2)))
         self.t += int(np.sum(away <= quantile))
@@ -128,6 +139,7 @@ class Tally:
             bias=self.shift / n,
             profile=self.profile / n,
             small_sample=self.small_sample / n,
+            graded=None if self.graded is None else self.graded / n,
             wald=self.wald / n,
             t=self.t / n,
             inverse_variance=self.inverse_variance / self.total if compared else None,
@@ -141,6 +153,13 @@ def wald_error(hessian: np.ndarray, spread: np.ndarray) -> np.ndarray:
     bounded[at_zero, 0, 1:] = bounded[at_zero, 1:, 0] = 0.0
     bounded[at_zero, 1:, 1:] = -np.eye(hessian.shape[1] - 1)
     return np.sqrt(np.linalg.inv(-bounded)[:, 0, 0])
+
+
+def between_share(fit: LatentFit, units: np.ndarray) -> np.ndarray:
+    """Return the share of a study's variance that lies between studies, as the graded interval takes it."""
+    error = wald_error(fit.common.hessian, np.zeros(len(units)))
+    between = np.maximum(fit.maximum.parameters[:, 1], LEAST_SPREAD) ** 2
+    return between / (between + units * error**2)
 
 
 def sizes(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
@@ -187,7 +206,7 @@ def one_arm(measure: str, k: int, risk: float, tau: float, repeats: int) -> Row:
             upper = exact(np.zeros(int(none.sum())), size[none].sum(axis=-1), 0.90)[1]
             covered = int(np.sum(upper >= risk))
             tally.estimable += int(none.sum())
-            for name in ("profile", "small_sample", "wald", "t"):
+            for name in ("profile", "small_sample", "graded", "wald", "t"):
                 setattr(tally, name, getattr(tally, name) + covered)
         make = models.binomial_normal if is_share else models.poisson_normal
         prepared = make(events[~none], size[~none])
@@ -200,6 +219,7 @@ def one_arm(measure: str, k: int, risk: float, tau: float, repeats: int) -> Row:
             truth,
             np.full(len(parameters), k),
             np.full(len(parameters), k - 1),
+            between_share(fit, np.full(len(parameters), k)),
         )
     return tally.row(
         measure, "binomial-normal" if is_share else "Poisson-normal", k, risk, tau, compared=is_share
@@ -249,6 +269,7 @@ def two_arms(variant: str, k: int, risk: float, tau: float, repeats: int) -> Row
             LOG_RATIO,
             telling.sum(axis=-1)[usable],
             telling.sum(axis=-1)[usable] - 1,
+            between_share(fit, telling.sum(axis=-1)[usable]),
         )
     name = "conditional binomial-normal" if rates else "conditional hypergeometric-normal"
     return tally.row("rate ratio" if rates else "odds ratio", name, k, risk, tau, compared=not rates)
@@ -272,7 +293,7 @@ def risk_ratios(k: int, risk: float, correlation: float, repeats: int) -> Row:
         estimate, error = contrast(fit.logits, fit.covariance, "risk_ratio")
         root = contrast_root(tails, fit, "risk_ratio", np.full(len(estimate), LOG_RATIO))
         arms = np.full(len(estimate), 2 * k)
-        tally.add(root, estimate, error, LOG_RATIO, arms, arms - 2)
+        tally.add(root, estimate, error, LOG_RATIO, arms, arms - 2, None)
     return tally.row(
         "risk ratio", "beta-binomial (tau column: correlation)", k, risk, correlation, compared=False
     )

@@ -7,13 +7,14 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import integrate, special, stats
 
 from metakit.core.bibliography import reference
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.tables import effect_sizes
 from metakit.models.one_stage import fit
-from metakit.models.one_stage_intervals import INTERVALS
+from metakit.models.one_stage_intervals import INTERVALS, LEAST_SPREAD
 from metakit.models.one_stage_results import BetaBinomialResult, ExactResult, OneStageResult
 from metakit.models.one_stage_variants import ONE_STAGE_VARIANTS, variants_of
 from metakit.models.registry import MODELS, PoolOptions
@@ -72,9 +73,10 @@ def test_every_variant_uses_or_names_every_study(measure: str, variant: str) -> 
     answer = result.to_json()
     assert answer["variant"] == variant and answer["model"] == "one_stage" and answer["converged"]
     assert result.interval.lower < result.estimate < result.interval.upper
-    default = "profile_likelihood_small_sample" if variant == "beta_binomial" else "profile_likelihood"
+    default = "profile_likelihood_small_sample" if variant == "beta_binomial" else "profile_likelihood_graded"
     assert result.mean.method == default
-    assert [other.method for other in result.other_intervals] == [x for x in INTERVALS if x != default]
+    theirs = INTERVALS[1:] if variant == "beta_binomial" else INTERVALS
+    assert [other.method for other in result.other_intervals] == [x for x in theirs if x != default]
     assert all(row.weight is None for row in result.studies)
     assert str(result) and len(result.tidy()) == result.k + 1
     kept = {row.study for row in result.studies}
@@ -90,9 +92,38 @@ def test_every_variant_uses_or_names_every_study(measure: str, variant: str) -> 
 @pytest.mark.parametrize("interval", INTERVALS)
 @pytest.mark.parametrize("measure", ["proportion", "risk_ratio", "rate_ratio"])
 def test_every_interval_can_be_the_headline(measure: str, interval: str) -> None:
+    if (measure, interval) == ("risk_ratio", "profile_likelihood_graded"):
+        with pytest.raises(
+            UsageError, match="which the beta-binomial does not have; it takes profile_likelihood,"
+        ):
+            pooled(TABLES[measure], measure, interval=interval)
+        return
     result = pooled(TABLES[measure], measure, interval=interval)
+    theirs = INTERVALS[1:] if measure == "risk_ratio" else INTERVALS
     assert result.mean.method == result.to_json()["interval_method"] == interval
-    assert [other.method for other in result.other_intervals] == [x for x in INTERVALS if x != interval]
+    assert [other.method for other in result.other_intervals] == [x for x in theirs if x != interval]
+
+
+def test_the_graded_cutoff_follows_the_share_of_variance_between_studies() -> None:
+    """Source: the definition, with the sampling variance of a typical study found by a plain logistic regression.
+
+    Pooled without heterogeneity, a logit has the standard error of statsmodels' intercept-only binomial GLM; k times
+    its square is the typical study's sampling variance.
+    """
+    events, total = np.array([2, 9, 4, 14, 1, 7]), np.array([40, 38, 61, 55, 44, 29])
+    table = {"study": list("ABCDEF"), "events": events, "total": total}
+    found = {name: pooled(table, "proportion", interval=name) for name in INTERVALS[:3]}
+    plain, small, graded = (found[name] for name in ("profile_likelihood", INTERVALS[2], INTERVALS[0]))
+    glm = sm.GLM(np.column_stack([events, total - events]), np.ones(6), family=sm.families.Binomial()).fit()
+    tau2 = max(plain.heterogeneity.tau2, LEAST_SPREAD**2)
+    share = tau2 / (tau2 + 6 * float(glm.bse[0]) ** 2)
+    t = stats.t.ppf(0.975, 5)
+    cutoff = (1 - share) * stats.chi2.ppf(0.95, 1) + share * 6 * math.log1p(t**2 / 5)
+    level = float(stats.chi2.cdf(cutoff, 1))  # the plain interval at this level has the same cutoff
+    same = pooled(table, "proportion", interval="profile_likelihood", level=level)
+    assert graded.interval == pytest.approx(same.interval, rel=1e-7)
+    assert small.interval.lower < graded.interval.lower < plain.interval.lower
+    assert plain.interval.upper < graded.interval.upper < small.interval.upper
 
 
 def test_counts_enter_uncorrected_whatever_the_table_was_made_with() -> None:
