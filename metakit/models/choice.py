@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import BoolArray, EffectTable
+from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.estimators import MEAN_INTERVALS
+from metakit.models.one_stage_data import chosen_variant
 from metakit.models.one_stage_intervals import INTERVALS as ONE_STAGE_INTERVALS
 from metakit.models.registry import MODELS, PoolOptions
 
@@ -139,4 +141,15 @@ def _serves(model: str, table: EffectTable) -> bool:
         return False
     if entry.measures and measure.name not in entry.measures:
         return False
-    return model != "one_stage" or measure.arms == 2 or table.scale == measure.scales[0].name
+    if model != "one_stage":
+        return True
+    return _has_variant(table) if measure.arms == 2 else table.scale == measure.scales[0].name
+
+
+def _has_variant(table: EffectTable) -> bool:
+    """Whether a variant of the one-stage model takes these counts, which may be effective numbers."""
+    try:
+        chosen_variant(table, {})
+    except UsageError:
+        return False
+    return True

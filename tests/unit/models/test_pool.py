@@ -220,3 +220,18 @@ def test_reml_is_a_maximum_and_never_warns(studies) -> None:
     top = restricted_log_likelihood(y, v, tau2)
     for other in (0.0, 0.5 * tau2, 0.99 * tau2, 1.01 * tau2, 2 * tau2, tau2 + 1e-3, tau2 + 1.0):
         assert restricted_log_likelihood(y, v, other) <= top + 1e-8
+
+
+def test_sparse_effective_numbers_get_a_model_that_takes_them() -> None:
+    """The beta-binomial needs whole counts: with effective numbers of thumbs another model is chosen, not refused."""
+    table = {
+        "study": list("ABCDEF"),
+        "events_1": [0, 1.5, 2, 3, 0, 4],
+        "total_1": [20, 31.5, 40, 38, 25, 44],
+        "events_2": [2, 3, 1.5, 5, 0, 6],
+        "total_2": [22, 30, 41, 39, 24, 45.5],
+    }
+    effects = effect_sizes(table, measure="risk_ratio", effective_numbers=True)
+    assert pool(effects).model == "mantel_haenszel"
+    whole = {name: [math.ceil(x) if name != "study" else x for x in column] for name, column in table.items()}
+    assert pool(effect_sizes(whole, measure="risk_ratio")).model == "one_stage"
