@@ -7,7 +7,7 @@ to the full track for its worst, with the level in words. Nothing depends on col
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from metakit.core.records import StudyRecord
 from metakit.forms.library import vocabulary
@@ -257,3 +257,30 @@ def _gauge(instrument: Term, level: str) -> Gauge:
     ]
     place = rungs.index(level) if level in rungs else len(rungs) - 1
     return Gauge(words=term.label, fill=max(place / (len(rungs) - 1), STUB))
+
+
+def appraisal_pieces(content: AppraisalContent, most: int = 16) -> tuple[AppraisalContent, ...]:
+    """Cut a picture into pieces of at most `most` rows, between instruments where they fit a piece.
+
+    A study and its outcomes judged apart may come to stand in two pieces; each row carries the study's name.
+    """
+    pieces: list[list[AppraisalBlock]] = [[]]
+    room = most
+    for block in content.blocks:
+        rows = block.rows
+        if len(rows) > room and room < most:
+            pieces.append([])
+            room = most
+        while rows:
+            part, rows = rows[:room], rows[room:]
+            pieces[-1].append(replace(block, rows=part))
+            room -= len(part)
+            if rows:
+                pieces.append([])
+                room = most
+    last = len(pieces) - 1
+    return tuple(
+        replace(content, blocks=tuple(blocks), footnotes=content.footnotes if number == last else ())
+        for number, blocks in enumerate(pieces)
+        if blocks
+    )

@@ -6,43 +6,23 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby
-from typing import TYPE_CHECKING
-
-from markupsafe import Markup
 
 from metakit.measures.registry import MEASURES
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
+from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
+from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.words import lower_first
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 FOREST_MM = 180.0
 FUNNEL_MM = 140.0
 FEWEST_FOR_FUNNEL = 3
 MOST_ROWS = 10
 """Analyses in one piece of the overview: as many as a printed page shows in readable type."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigurePart:
-    """One figure: inline SVG, caption, the text that stands for it, and the bytes of its files by ending."""
-
-    name: str
-    svg: str
-    caption: str
-    text: str
-    files: dict[str, bytes]
-
-    @property
-    def markup(self) -> Markup:
-        """The SVG for a template; it comes from our own figures, which escape every name."""
-        return Markup(self.svg)  # noqa: S704
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +47,7 @@ class ReportFigures:
     overview: FigurePart | None
     overview_parts: tuple[FigurePart, ...]
     results: tuple[ResultPart, ...]
+    appraisal: AppraisalFigures = field(default_factory=AppraisalFigures)
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
@@ -74,6 +55,7 @@ class ReportFigures:
         found = [
             self.overview,
             *self.overview_parts,
+            *self.appraisal.all,
             *(figure for part in self.results for figure in (part.forest, part.funnel)),
         ]
         return tuple({figure.name: figure for figure in found if figure is not None}.values())
@@ -107,7 +89,13 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         )
     progress("drawing the overview")
     overview, pieces = _overviews(findings.analyses, kinds)
-    return ReportFigures(overview=overview, overview_parts=pieces, results=tuple(results))
+    progress("drawing the appraisal")
+    return ReportFigures(
+        overview=overview,
+        overview_parts=pieces,
+        results=tuple(results),
+        appraisal=draw_appraisal(findings, kinds),
+    )
 
 
 def _question(finding: AnalysisFinding) -> tuple[str, str, tuple[str, ...]]:
@@ -133,7 +121,7 @@ def _forest(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Figure
         return None
     groups = [f"{lower_first(part.label)} ({len(part.studies)})" for part in finding.by_design]
     by_design = f": {listed(groups)}" if len(groups) > 1 else ""
-    return _part(
+    return figure_part(
         f"forest-{name}",
         forest_figure(forest_of(finding, finding.table), width_mm=FOREST_MM),
         caption=f"Forest plot of {count(len(finding.numbers), 'study', 'studies')}{by_design}.",
@@ -149,7 +137,7 @@ def _funnel(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Figure
     if finding.table is None or result is None or result.k < FEWEST_FOR_FUNNEL:
         return None
     few = " With fewer than ten studies its shape says nothing." if result.k < FEWEST_TO_JUDGE else ""
-    return _part(
+    return figure_part(
         f"funnel-{name}",
         funnel_figure(funnel_of(finding, finding.table, result), width_mm=FUNNEL_MM),
         caption=f"Funnel plot of {count(result.k, 'study', 'studies')}.{few}",
@@ -195,22 +183,10 @@ def _overview(name: str, analyses: Sequence[AnalysisFinding], which: str, kinds:
 
     answered = sum(finding.result is not None for finding in analyses)
     planned = count(len(analyses), "planned analysis", "planned analyses")
-    return _part(
+    return figure_part(
         name,
         overview_figure(overview_of(analyses, which), width_mm=FOREST_MM),
         caption=f"Overview{which}: {planned}, {answered} with an answer.",
         more="The list below the figure tells each of them in words.",
         kinds=kinds,
     )
-
-
-def _part(name: str, figure: Figure, *, caption: str, more: str, kinds: Sequence[str]) -> FigurePart:
-    from metakit.plots.save import figure_bytes
-    from metakit.plots.svg import figure_svg
-
-    text = f"{caption} {more}"
-    svg = figure_svg(figure, text)
-    files = {kind: figure_bytes(figure, kind) for kind in kinds if kind != ".svg"}
-    if ".svg" in kinds:
-        files[".svg"] = f'<?xml version="1.0" encoding="utf-8"?>\n{svg}\n'.encode()
-    return FigurePart(name=name, svg=svg, caption=caption, text=text, files=files)

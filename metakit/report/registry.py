@@ -35,6 +35,7 @@ _MODULES = (
     "metakit.report.sections.question",
     "metakit.report.sections.glance",
     "metakit.report.sections.studies",
+    "metakit.report.sections.appraisal",
     "metakit.report.sections.results",
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",

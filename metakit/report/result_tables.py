@@ -69,7 +69,7 @@ def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
     """Return the planned answer, each design group alone, and the answers under other choices."""
     if not finding.numbers:
         return ()
-    planned = _choice(
+    planned = choice_row(
         "as planned" + (", all designs together" if len(finding.by_design) > 1 else ""),
         finding.plan.measure,
         finding.answer,
@@ -79,7 +79,7 @@ def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
     rows = [planned]
     if len(finding.by_design) > 1:
         rows += [
-            _choice(
+            choice_row(
                 f"{part.label[:1].lower()}{part.label[1:]} alone",
                 finding.plan.measure,
                 part.answer,
@@ -87,13 +87,14 @@ def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
             )
             for part in finding.by_design
         ]
-    rows += [_choice(row.what, row.measure, row.answer, finding.plan.scale) for row in finding.sensitivity]
+    rows += [choice_row(row.what, row.measure, row.answer, finding.plan.scale) for row in finding.sensitivity]
     return tuple(rows) if len(rows) > 1 else ()
 
 
-def _choice(
+def choice_row(
     what: str, measure_name: str, answer: Answer, scale: str | None, *, headline: bool = False
 ) -> Choice:
+    """Return one line of a table of answers: the answer in natural units, or why there is none."""
     measure = MEASURES[measure_name]
     result = answer.result
     if result is None:
