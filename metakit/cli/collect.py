@@ -15,6 +15,9 @@ HELP = """Read filled workbooks (or their CSV files) and write the records, chec
 Every problem names file, sheet and cell. A workbook with errors writes nothing; a copy NAME.problems.xlsx
 beside it has a comment on each cell in question. The workbook itself is never changed.
 
+Where two people extract, give each one's initials with --extractor: their records are kept apart in
+REVIEW/extractors/INITIALS until 'metakit reconcile' compares them.
+
 Results of a search (.ris, .bib, .csv) go to the review's selection: kept as they came, numbered, duplicates
 marked with the reason. So do filled-in screening lists (from 'metakit sheet --screening').
 
@@ -31,6 +34,9 @@ def command(
         ),
     ],
     into: Annotated[Path, typer.Option(help="Review folder, or a folder of records.", show_default=False)],
+    extractor: Annotated[
+        str, typer.Option(help="Initials of one of two extractors.", show_default=False)
+    ] = "",
     form: Annotated[
         Path | None, typer.Option(help="The file of a form of one's own.", show_default=False)
     ] = None,
@@ -53,7 +59,7 @@ def command(
     own = library.load_form(form) if form else None
     done = Collection(written=(), unchanged=(), annotated=(), problems=())
     if books:
-        done = collect(books, into, library, form=own, replace=replace)
+        done = collect(books, into, library, form=own, replace=replace, extractor=extractor)
     problems = (*selected.problems, *done.problems)
     if json:
         answer = {

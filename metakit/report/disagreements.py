@@ -10,7 +10,7 @@ from markupsafe import Markup
 from metakit.report.page import SECURITY_POLICY
 from metakit.review.reconcile import Comparison
 from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
-from metakit.review.reconcile_decisions import shown
+from metakit.review.reconcile_decisions import in_words, shown
 
 
 def disagreement_page(
@@ -49,6 +49,7 @@ def disagreement_page(
         perfect=sum(field.same == field.n for field in fields),
         overall=overall,
         shown=shown,
+        field_words=in_words,
         policy=SECURITY_POLICY,
         style=Markup(style),  # noqa: S704 - our own style sheet
     )

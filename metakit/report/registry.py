@@ -36,6 +36,7 @@ _MODULES = (
     "metakit.report.sections.glance",
     "metakit.report.sections.studies",
     "metakit.report.sections.appraisal",
+    "metakit.report.sections.extraction",
     "metakit.report.sections.results",
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,12 +12,12 @@ from metakit.errors import DataError, Problem, UnreadableError, UsageError
 from metakit.forms.library import Library
 from metakit.forms.record_text import record_text, same_nodes
 from metakit.forms.record_workbooks.assembling import SINGLE, Collected, assemble
-from metakit.forms.record_workbooks.grids import Book
+from metakit.forms.record_workbooks.grids import Book, at_cell
 from metakit.forms.record_workbooks.layout import layout_of
 from metakit.forms.record_workbooks.reading import read_book
 from metakit.forms.specs import Form
-from metakit.forms.yaml_nodes import MapNode, read_document
-from metakit.review.files import PROTOCOL, RECORDS
+from metakit.forms.yaml_nodes import MapNode, ScalarNode, read_document
+from metakit.review.files import EXTRACTORS, PROTOCOL, RECORDS
 from metakit.review.lock import review_lock
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", re.ASCII)
@@ -54,6 +54,7 @@ def collect(
     *,
     form: Form | None = None,
     replace: bool = False,
+    extractor: str = "",
 ) -> Collection:
     """Read workbooks and write their records.
 
@@ -69,6 +70,9 @@ def collect(
         A form of one's own.
     replace : bool
         Whether a record that says something else already is replaced.
+    extractor : str
+        Initials of one of two extractors: the records are kept apart in `extractors/INITIALS` of the review,
+        for reconciling, and must say that this person typed them.
 
     Returns
     -------
@@ -78,7 +82,8 @@ def collect(
     Raises
     ------
     UsageError
-        When `into` is no folder, another process holds its lock, or there is nothing to collect.
+        When `into` is no folder, another process holds its lock, there is nothing to collect, or `extractor`
+        cannot name a folder.
     """
     home = Path(into)
     if not home.is_dir():
@@ -87,6 +92,10 @@ def collect(
     if not files:
         raise UsageError("nothing to collect: name a workbook, or a folder that holds workbooks")
     target = home / RECORDS if (home / PROTOCOL).exists() or (home / RECORDS).is_dir() else home
+    if extractor:
+        if not _NAME.fullmatch(extractor) or extractor.casefold() in _FORBIDDEN:
+            raise UsageError(f"{extractor!r} cannot name a folder; initials are letters and digits")
+        target = home / EXTRACTORS / extractor
     written: list[Path] = []
     unchanged: list[Path] = []
     annotated: list[Path] = []
@@ -105,6 +114,8 @@ def collect(
             problems += error.problems
             continue
         names = _record_names(file, book, collected)
+        if extractor:
+            collected.problems += [problem for root in names.values() for problem in _not_of(extractor, root)]
         if collected.sound:
             with review_lock(home):
                 for name, root in names.items():
@@ -174,6 +185,27 @@ def _record_names(file: Path, book: Book, collected: Collected) -> dict[str, Map
             )
         names[tidy] = root
     return names
+
+
+def _not_of(extractor: str, root: MapNode) -> Iterator[Problem]:
+    """Find what keeps a record from being one person's own: another name, or a status of two people."""
+    extraction = root.get("extraction")
+    if not isinstance(extraction, MapNode):
+        return
+    for field, wanted in (("extractor", extractor), ("status", "single")):
+        node = extraction.get(field)
+        if isinstance(node, ScalarNode) and node.text != wanted:
+            yield at_cell(
+                Problem(
+                    file=node.place.file,
+                    line=node.place.line,
+                    column=node.place.column,
+                    field=f"extraction.{field}",
+                    what=f"this is to be the record that {extractor} typed alone",
+                    found=node.text[:80],
+                    allowed=wanted,
+                )
+            )
 
 
 def _write(

@@ -52,7 +52,9 @@ def folder_files(folder: Path) -> FolderFiles:
             Problem(
                 file=shown,
                 what=f"the folder has no records (no .yaml file in {RECORDS}/)",
-                hint="one record a study",
+                hint=f"'metakit reconcile {shown}' makes them of what the extractors typed"
+                if (folder / EXTRACTORS).is_dir()
+                else "one record a study",
             )
         )
     return FolderFiles(

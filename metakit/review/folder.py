@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.core.records import Protocol, StudyRecord
+from metakit.core.records import CertaintyJudgement, Protocol, StudyRecord
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.across import problems_across
+from metakit.review.certainty import CertaintyReading, read_certainty
+from metakit.review.extraction import extractor_problems, untouched
 from metakit.review.files import FolderFiles, folder_files
 from metakit.review.history import history_questions
 from metakit.review.selection.reading import Selection, SelectionReading, read_selection
@@ -33,6 +35,7 @@ class ReviewFolder:
     questions: tuple[Problem, ...]
     inputs: tuple[tuple[str, str], ...]
     selection: Selection | None = None
+    judgements: tuple[CertaintyJudgement, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,11 +47,13 @@ class FolderReading:
     records: tuple[Reading, ...]
     problems: tuple[Problem, ...]
     selection: SelectionReading | None = None
+    certainty: CertaintyReading | None = None
 
     @property
     def unreadable(self) -> bool:
         """Whether a file could not be read, or the folder lacks what makes it a review."""
         readings = [*self.records, *([self.protocol] if self.protocol else [])]
+        readings += [self.certainty.reading] if self.certainty else []
         return any(reading.unreadable for reading in readings) or any(
             problem.severity == "error" for problem in self.files.problems
         )
@@ -58,16 +63,25 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     """Read all files of a review folder and collect all problems; raises nothing for what they hold."""
     files = folder_files(path)
     plan = read_record(files.protocol, library) if files.protocol else None
-    records = tuple(read_record(file, library) for file in files.records)
+    records, problems_of_empty = _without_empty(read_record(file, library) for file in files.records)
     readings = [*([plan] if plan else []), *records]
     problems = [*files.problems, *(problem for reading in readings for problem in reading.problems)]
+    problems += problems_of_empty
+    problems += extractor_problems(path, library, records)
     problems += _wrong_place(plan, records)
     problems += problems_across(records, plan)
     problems += history_questions(path)
     selection = read_selection(path, library, records)
     problems += selection.problems if selection else ()
+    certainty = read_certainty(path, library, plan.group if plan else None)
+    problems += certainty.problems if certainty else ()
     return FolderReading(
-        files=files, protocol=plan, records=records, problems=tuple(problems), selection=selection
+        files=files,
+        protocol=plan,
+        records=records,
+        problems=tuple(problems),
+        selection=selection,
+        certainty=certainty,
     )
 
 
@@ -113,10 +127,30 @@ def open_folder(path: str | Path) -> ReviewFolder:
             for file, sha256 in (
                 *((reading.file, reading.sha256) for reading in (plan, *read.records)),
                 *(read.selection.inputs if read.selection else ()),
+                *(
+                    [(read.certainty.reading.file, read.certainty.reading.sha256)]
+                    if read.certainty
+                    else []
+                ),
             )
         ),
         selection=read.selection.selection if read.selection else None,
+        judgements=read.certainty.judgements if read.certainty else (),
     )
+
+
+def _without_empty(given: Iterable[Reading]) -> tuple[tuple[Reading, ...], list[Problem]]:
+    """Pass over records as `metakit new` made them, unless there are no others; say so."""
+    readings = tuple(given)
+    filled = tuple(reading for reading in readings if not untouched(reading))
+    if not filled:
+        return readings, []
+    hint = "fill it in, or delete it"
+    return filled, [
+        Problem(file=reading.file, what="not read: an empty record", hint=hint, severity="question")
+        for reading in readings
+        if untouched(reading)
+    ]
 
 
 def _wrong_place(plan: Reading | None, records: Sequence[Reading]) -> list[Problem]:

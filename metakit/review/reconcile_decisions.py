@@ -123,7 +123,12 @@ def in_words(address: str) -> str:
 
 def shown(side: Side) -> str:
     """Return what a person typed, or a word for nothing and for a list without entries."""
-    return EMPTY_LIST if side.typed == "[]" else " ".join(side.typed.split()) or BLANK
+    return said(side.typed)
+
+
+def said(typed: str) -> str:
+    """Return a typed text for people to read."""
+    return EMPTY_LIST if typed == "[]" else " ".join(typed.split()) or BLANK
 
 
 def _safe(text: str) -> str:

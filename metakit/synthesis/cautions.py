@@ -7,15 +7,17 @@ from collections.abc import Sequence
 from metakit.core.results import PoolResult
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
+from metakit.review.extraction import AGREED
 from metakit.synthesis.definitions import definition_notes
 from metakit.synthesis.rows import StudyNumbers
-from metakit.synthesis.spoken import count
+from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.windows import time_of
 
 FEWEST_STUDIES = 5
 FEWEST_EVENTS = 10
 WEAR_MONTHS = 24.0
+MOST_NAMES = 5
 IMPLANTS = {"prosthesis"}
 
 
@@ -41,7 +43,7 @@ def cautions_for(
     """
     if result is None:
         return ()
-    found = [*_few(result, measure, numbers)]
+    found = [*_few(result, measure, numbers), *not_agreed(numbers)]
     if definition_notes(numbers):
         found.append(
             "The studies do not count this outcome alike. What counts as a complication or a revision can "
@@ -107,6 +109,18 @@ def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) 
             "studies differ."
         )
     return found
+
+
+def not_agreed(numbers: Sequence[StudyNumbers]) -> list[str]:
+    """Say which numbers rest on one person's typing; nothing is pooled from them in silence."""
+    names = list(dict.fromkeys(study.name for study in numbers if study.study.status != AGREED))
+    if not names:
+        return []
+    shown = names if len(names) <= MOST_NAMES else [*names[:MOST_NAMES], f"{len(names) - MOST_NAMES} more"]
+    return [
+        f"The numbers of {len(names)} of {count(len(numbers), 'study', 'studies')} here were typed by one "
+        f"person, or by two who have not agreed, so a slip may have gone unnoticed: {listed(shown)}."
+    ]
 
 
 def _short_for_implants(numbers: Sequence[StudyNumbers], techniques: Sequence[str]) -> bool:

@@ -9,10 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
+from metakit.core.records import (
+    AnalysisPlan,
+    CertaintyJudgement,
+    ComparisonPlan,
+    OutcomePlan,
+    Protocol,
+    StudyRecord,
+)
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
+from metakit.review.extraction import Extraction
 from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderators import ModeratorColumn
@@ -218,7 +226,8 @@ class Findings:
 
     `names` gives each study (by id) the name that tables and figures show. `result_matrix` holds what each
     study's report does with each outcome of the protocol (study id, then outcome). `questions` are the
-    unusual values that the checks raised. `inputs` are the files read with their SHA-256.
+    unusual values that the checks raised. `inputs` are the files read with their SHA-256. `extraction` says
+    who typed the records and how well two people agreed.
     """
 
     protocol: Protocol
@@ -229,7 +238,9 @@ class Findings:
     questions: tuple[Problem, ...]
     versions: Mapping[str, str]
     inputs: Mapping[str, str]
+    extraction: Extraction
     networks: tuple[NetworkFinding, ...] = ()
+    judgements: tuple[CertaintyJudgement, ...] = ()
 
     @property
     def appraisals(self) -> tuple[StudyAppraisal, ...]:
@@ -274,6 +285,7 @@ class Findings:
                 for study in self.studies
             ],
             "appraisals": [appraisal.to_json() for appraisal in self.appraisals],
+            "extraction": finite(self.extraction.to_json()),
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},

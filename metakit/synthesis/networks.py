@@ -15,6 +15,7 @@ from metakit.measures.registry import Measure
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis, analyse_network
 from metakit.network.arms import NetworkArms, arms_from_counts_or_means
 from metakit.network.components import ComponentModel, fit_components
+from metakit.synthesis.cautions import not_agreed
 from metakit.synthesis.findings import finite
 from metakit.synthesis.gather import Task
 from metakit.synthesis.network_arms import (
@@ -201,7 +202,7 @@ def analyse_network_plan(
         component_sentences=_component_sentences(components, task.measure),
         partly_given=parts,
         sentences=_sentences(nodes, gathered, analysis, reason),
-        cautions=_cautions(analysis, comparisons),
+        cautions=(*_cautions(analysis, comparisons), *(not_agreed(gathered.studies) if analysis else ())),
         set_aside=(*gathered.set_aside, *(analysis.arms.set_aside if analysis else ())),
         assumptions=(*gathered.assumptions, *(analysis.arms.assumptions if analysis else ())),
         notes=tuple(dict.fromkeys((*gathered.notes, *(analysis.to_json()["notes"] if analysis else ())))),

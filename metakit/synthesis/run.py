@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
 
 from metakit.core.records import Protocol, StudyRecord
+from metakit.review.extraction import extraction_of
 from metakit.review.folder import ReviewFolder
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.arms import display_names
@@ -57,7 +58,9 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         questions=tuple(folder.questions),
         versions={"Python": platform.python_version(), **{name: version(name) for name in LIBRARIES}},
         inputs=dict(folder.inputs),
+        extraction=extraction_of(folder.path, folder.studies),
         networks=tuple(networks),
+        judgements=folder.judgements,
     )
 
 

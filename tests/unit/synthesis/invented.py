@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from metakit.core.records import (
     AnalysisPlan,
     Arm,
+    CertaintyJudgement,
     ComparisonPlan,
     FollowUp,
     OutcomePlan,
@@ -41,6 +43,8 @@ class Folder:
     studies: tuple[StudyRecord, ...]
     questions: tuple[Problem, ...] = ()
     inputs: tuple[tuple[str, str], ...] = ()
+    judgements: tuple[CertaintyJudgement, ...] = ()
+    path: Path = Path("no_such_review")
 
 
 def arm(id_: str, technique: str = "lrti", **facts: Any) -> Arm:
