@@ -138,8 +138,10 @@ def _small_sample(facts: Likelihood, level: float) -> MeanInterval:
 
 def _graded(facts: Likelihood, share: float, level: float) -> MeanInterval:
     def cutoff(tail: float) -> float:
-        z, t = special.ndtri(tail / 2), special.stdtrit(facts.df, tail / 2)
-        return float((1 - share) * z * z + share * facts.units * math.log1p(t * t / facts.df))
+        z, t = float(special.ndtri(tail / 2)), abs(float(special.stdtrit(facts.df, tail / 2)))
+        # The square of a t quantile far out in the tail of one degree of freedom has no floating-point number.
+        grown = math.log1p(t * t / facts.df) if t < 1e150 else 2 * math.log(t) - math.log(facts.df)
+        return (1 - share) * z * z + share * facts.units * grown
 
     return MeanInterval(
         method="profile_likelihood_graded",
