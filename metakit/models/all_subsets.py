@@ -178,7 +178,7 @@ def cluster_mapper(address: str | None = None, workers: int = 2) -> Mapper:
         When the optional extra `cluster` is not installed; the message says how to get it.
     """
     try:
-        from dask.distributed import Client, LocalCluster
+        from distributed import Client, LocalCluster
     except ImportError:
         message = "this needs the extra 'cluster': python -m pip install 'metakit[cluster]'"
         raise ImportError(message) from None

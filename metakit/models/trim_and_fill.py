@@ -92,7 +92,7 @@ def trim_and_fill(
             effect=chosen, variance=spread, model=model, tau2=tau2, interval="wald", level=level
         ).estimate
 
-    missing: Literal["left", "right"] = side or _missing_side(y, v)
+    missing: Literal["left", "right"] = side or missing_side(y, v)
     sign = 1.0 if missing == "left" else -1.0
     order = np.argsort(sign * y, kind="stable")
     flipped: FloatArray = sign * y[order]
@@ -116,7 +116,7 @@ def trim_and_fill(
     return TrimAndFill(estimator=estimator, side=missing, number_missing=count, filled=filled, result=result)
 
 
-def _missing_side(y: FloatArray, v: FloatArray) -> Literal["left", "right"]:
+def missing_side(y: FloatArray, v: FloatArray) -> Literal["left", "right"]:
     """Small studies that lie to the right of large ones mean that studies on the left are missing."""
     error, weight = np.sqrt(v), 1 / v
     mean_error, mean_y = np.average(error, weights=weight), np.average(y, weights=weight)
