@@ -82,6 +82,7 @@ def _check(path: Path, library: Library, own: Form | None) -> CheckReport:
     if path.is_dir() and own is None and ((path / PROTOCOL).exists() or (path / RECORDS).exists()):
         read = read_folder(path, library)
         files = [*([read.files.protocol] if read.files.protocol else []), *read.files.records]
+        files += [Path(file) for file, _ in read.selection.inputs] if read.selection else []
         return CheckReport(files=tuple(files), problems=read.problems, unreadable=read.unreadable)
     if path.is_dir():
         records, odd = yaml_files(path)

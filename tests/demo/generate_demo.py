@@ -21,6 +21,7 @@ from invented.plan import protocol
 from invented.prosthesis_cohorts import PROSTHESIS_COHORTS
 from invented.randomised import TRIALS
 from invented.records import HEADING, record
+from invented.selection import selection_files
 from invented.series import SERIES
 from invented.spec import StudySpec
 from invented.writer import document
@@ -77,7 +78,7 @@ def files() -> dict[str, str]:
         reconcile(compare_review(folder), decided)
         for path in (decided, folder / HISTORY, *sorted((folder / "records").glob("*.yaml"))):
             made[path.relative_to(folder).as_posix()] = path.read_text(encoding="utf-8")
-    return made
+    return made | selection_files(STUDIES)
 
 
 def _decide(folder: Path) -> Path:

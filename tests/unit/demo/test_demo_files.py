@@ -36,7 +36,12 @@ def test_a_fresh_run_of_the_generator_gives_the_committed_bytes() -> None:
     made = generate_demo.files()
     on_disk = {
         path.relative_to(FOLDER).as_posix(): path.read_bytes()
-        for path in [*FOLDER.rglob("*.yaml"), *FOLDER.rglob("*.jsonl"), FOLDER / "reconcile/decisions.csv"]
+        for path in [
+            *FOLDER.rglob("*.yaml"),
+            *FOLDER.rglob("*.jsonl"),
+            FOLDER / "reconcile/decisions.csv",
+            *(path for path in (FOLDER / "selection").rglob("*.*") if path.suffix != ".yaml"),
+        ]
     }
     assert sorted(made) == sorted(on_disk)
     assert [name for name, text in made.items() if on_disk[name] != text.encode("utf-8")] == []
@@ -50,7 +55,7 @@ def test_a_run_into_another_folder_writes_the_same(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    sorted([*FOLDER.rglob("*.yaml"), *FOLDER.rglob("*.md")]),
+    sorted([*FOLDER.rglob("*.yaml"), *FOLDER.rglob("*.md"), *(FOLDER / "selection").rglob("*.*")]),
     ids=lambda p: f"{p.parent.name}-{p.name}",
 )
 def test_every_file_says_that_it_is_invented(path: Path) -> None:
