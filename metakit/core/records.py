@@ -275,3 +275,51 @@ class Protocol:
     file: str = ""
     sha256: str = ""
     fields: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DomainJudgement:
+    """One domain of a judgement of certainty, in levels (-3 to 2): as proposed, and as a person judges it.
+
+    `judged` is None where the person left the proposal as it is.
+    """
+
+    domain: str
+    proposed: int
+    judged: int | None = None
+    because: str = ""
+    proposed_because: str = ""
+
+    @property
+    def levels(self) -> int:
+        """What counts: the person's judgement, else the proposal."""
+        return self.proposed if self.judged is None else self.judged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierSignature:
+    """A signature on an earlier answer."""
+
+    answer: str
+    certainty: str
+    signed_by: str
+    signed_on: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertaintyJudgement:
+    """What persons judged about the certainty of one analysis; unsigned while `signed_by` is empty.
+
+    `answer` is the answer that was judged, as text.
+    """
+
+    analysis: str
+    answer: str
+    start: Literal["high", "low"]
+    domains: tuple[DomainJudgement, ...]
+    start_because: str = ""
+    signed_by: str = ""
+    signed_on: str = ""
+    note: str = ""
+    earlier: tuple[EarlierSignature, ...] = ()
+    place: Place | None = None

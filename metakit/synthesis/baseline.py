@@ -7,14 +7,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import PoolResult
-from metakit.errors import MetakitError
-from metakit.measures.tables import effect_sizes
-from metakit.models.pool import pool
+from metakit.numerics.distributions import t_quantile
+from metakit.numerics.one_stage_fit import fit_latent
+from metakit.numerics.one_stage_models import binomial_normal, poisson_normal
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.rows import StudyNumbers
 
@@ -136,17 +134,16 @@ def comparator_baseline(
     if total <= 0:
         return None
     each = [row["events"] / row[size] for row in typed if row[size] > 0]
-    result = _pooled(numbers, size=size, level=level) if len(typed) > 1 and 0 < events < total else None
-    if result is None:
+    mixed = events > 0 and (per_year or events < total)
+    fitted = _pooled(numbers, size=size, level=level) if mixed else None
+    if fitted is None:
         found = baseline_from_counts(
             "comparator_arms", "in the same studies", events, total, per_year=per_year, level=level
         )
-        lower, upper, value, pooled = found.lower, found.upper, found.value, None
+        value, lower, upper, pooled = found.value, found.lower, found.upper, None
     else:
-        back = result.back_transform
-        value = float(back(result.estimate))
-        lower, upper = (float(back(limit)) for limit in result.interval)
-        pooled = ConfidenceDistribution.of(result)
+        pooled, *limits = fitted
+        value, lower, upper = (_back(end, per_year=per_year) for end in (pooled.centre, *limits))
     return Baseline(
         kind="comparator_arms",
         label="in the same studies",
@@ -164,17 +161,36 @@ def comparator_baseline(
     )
 
 
-def _pooled(numbers: Sequence[StudyNumbers], *, size: str, level: float) -> PoolResult | None:
-    rows = [
-        {"study": study.name, **{name: float(study.sides[1].effective[name]) for name in ("events", size)}}
-        for study in numbers
-    ]
-    try:
-        effects = effect_sizes(
-            pd.DataFrame(rows), measure="rate" if size == "time" else "proportion", effective_numbers=True
-        )
-        result = pool(effects, model="one_stage", level=level)
-    except MetakitError:
+def _back(value: float, *, per_year: bool) -> float:
+    return float(np.exp(value) if per_year else special.expit(value))
+
+
+def _pooled(
+    numbers: Sequence[StudyNumbers], *, size: str, level: float
+) -> tuple[ConfidenceDistribution, float, float] | None:
+    """Fit the one-arm model; return the distribution of its mean with both limits on the analysis scale.
+
+    Only the mean is asked for, so its t interval (k - 1 degrees of freedom) is taken, which costs nothing
+    beyond the fit; profiling a baseline would take longer than all else in a review.
+    """
+    events = np.array([[float(study.sides[1].effective["events"]) for study in numbers]])
+    total = np.array([[float(study.sides[1].effective[size]) for study in numbers]])
+    keep = total[0] > 0
+    k = int(np.sum(keep))
+    if k < 2:
         return None
-    usable = np.isfinite([result.estimate, *result.interval]).all() and result.converged
-    return result if usable else None
+    prepared = (poisson_normal if size == "time" else binomial_normal)(events[:, keep], total[:, keep])
+    fit = fit_latent(prepared.model, prepared.beta, prepared.intercepts, heterogeneous=k > 2).maximum
+    if not bool(fit.converged[0]):
+        return None
+    spread = float(fit.parameters[0, 1])
+    which = [0, 1] if spread > 0 else [0]
+    error = float(np.sqrt(np.linalg.inv(-fit.hessian[0][np.ix_(which, which)])[0, 0]))
+    estimate, df = float(fit.parameters[0, 0]), float(k - 1) if k > 2 else np.inf
+    reach = float(t_quantile(level, np.asarray(df))) * error
+    if not np.isfinite([estimate, reach]).all():
+        return None
+    pooled = ConfidenceDistribution.from_interval(
+        estimate, estimate - reach, estimate + reach, level=level, df=df
+    )
+    return pooled, estimate - reach, estimate + reach

@@ -64,6 +64,7 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.nested",
         "metakit.forms.rules.appraisal",
         "metakit.forms.rules.protocol",
+        "metakit.forms.rules.certainty",
         "metakit.forms.rules.searches",
     ),
 )

@@ -1,0 +1,1 @@
+"""From estimate to decision: absolute effects, certainty, information, and the words for them."""

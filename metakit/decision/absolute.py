@@ -1,0 +1,239 @@
+"""What a relative effect means for 100 thumbs at a stated baseline, with both kinds of interval.
+
+One interval holds the baseline fixed; the other carries its uncertainty too, as the distribution of the
+difference over the baseline's. Both take baseline and relative effect as independent, which the same studies'
+comparator arms are not quite; the note says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from metakit.core.effects import FloatArray
+from metakit.core.results import Limits, PoolResult
+from metakit.errors import UsageError
+from metakit.measures.absolute import effect_needed, number_needed, risk_with
+from metakit.measures.registry import Measure
+from metakit.synthesis.absolute import CUT
+from metakit.synthesis.baseline import Baseline
+from metakit.synthesis.confidence import ConfidenceDistribution
+from metakit.synthesis.spoken import ratio
+
+NODES = 800
+"""Midpoints of equal shares of the baseline's distribution."""
+_STEPS = 80
+NOT_QUITE_INDEPENDENT = (
+    "The baseline is that of the comparator arms of the same studies; its uncertainty is combined with that "
+    "of the relative effect as if the two were independent."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberNeeded:
+    """How many must be treated for one event more or fewer; `benefit` says which of the two is meant.
+
+    `lower` and `upper` are the numbers at the limits of the difference nearest the estimate's side first;
+    `through_infinity` says that the interval of the difference holds zero, so that the numbers run from
+    benefit through infinity to harm (Altman 1998).
+    """
+
+    value: float
+    benefit: bool
+    best: float
+    worst: float
+    through_infinity: bool
+
+    def __str__(self) -> str:
+        """Write it out, every number rounded up as the Handbook asks."""
+        word, other = ("benefit", "harm") if self.benefit else ("harm", "benefit")
+        one = f"{_up(self.value)} for one to {word}"
+        if self.through_infinity:
+            return f"{one} ({_up(self.best)} to {word}, through ∞, to {_up(self.worst)} to {other})"
+        return f"{one} ({_up(self.best)} to {_up(self.worst)})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AbsoluteDifference:
+    """A relative effect at one baseline. Fractions (or per thumb-year), not per 100.
+
+    `fixed` holds the baseline fixed, `both` carries its uncertainty too; `with_technique` and its interval
+    are at the fixed baseline.
+    """
+
+    baseline: Baseline
+    level: float
+    with_technique: float
+    with_technique_interval: Limits
+    difference: float
+    fixed: Limits
+    both: Limits
+    needed: NumberNeeded
+    basis: str
+    notes: tuple[str, ...]
+    below: Callable[[float], float]
+
+    def exceeding(self, smallest: float) -> tuple[float, float]:
+        """Return the probabilities of at least `smallest` fewer, and at least `smallest` more.
+
+        `smallest` is a fraction (or a rate). With the baseline's uncertainty; read together with `basis`,
+        which says whether this is a posterior probability or that of a confidence distribution.
+        """
+        return self.below(-smallest), 1 - self.below(smallest)
+
+
+def absolute_difference(
+    measure: str,
+    effect: ConfidenceDistribution,
+    baseline: Baseline,
+    *,
+    level: float = 0.95,
+    log_scale: bool = True,
+    lower_is_better: bool = True,
+) -> AbsoluteDifference:
+    """Return what a relative effect means at a baseline.
+
+    Parameters
+    ----------
+    measure : str
+        One of `metakit.measures.absolute.ABSOLUTE_MEASURES`.
+    effect : ConfidenceDistribution
+        Of the pooled mean, on the analysis scale (logs of ratios).
+    baseline : Baseline
+        Risk, or rate for a rate ratio.
+    level : float
+        Of the intervals.
+    log_scale : bool
+        Whether the analysis scale is logarithmic.
+    lower_is_better : bool
+        Whether an event is bad.
+
+    Returns
+    -------
+    AbsoluteDifference
+
+    Raises
+    ------
+    UsageError
+        When a rate ratio meets a baseline risk, or a measure of risks a baseline rate.
+
+    References
+    ----------
+    Cochrane Handbook 15.4.4; Altman (1998) for the number needed to treat.
+    """
+    if baseline.per_year != (measure == "rate_ratio"):
+        kind = "a rate per thumb-year" if baseline.per_year else "a risk"
+        raise UsageError(
+            f"the baseline “{baseline.label}” is {kind}; a {measure.replace('_', ' ')} cannot use it"
+        )
+    back: Callable[[FloatArray], FloatArray] = np.exp if log_scale else np.asarray
+    tails = np.array([0.5, (1 - level) / 2, (1 + level) / 2])
+    values = np.array([effect.centre, *effect.quantile(tails[1:])])
+    with np.errstate(over="ignore"):
+        risks = risk_with(measure, back(values), baseline.value)
+    notes = [NOT_QUITE_INDEPENDENT] if baseline.kind == "comparator_arms" else []
+    if not baseline.per_year and (np.min(risks) < 0 or np.max(risks) > 1):
+        risks = np.clip(risks, 0, 1)
+        notes.append(CUT)
+    below = _difference_below(measure, effect, baseline, log_scale=log_scale)
+    low, high = (_quantile(below, share, baseline) for share in tails[1:])
+    difference, fixed = float(risks[0] - baseline.value), risks[1:] - baseline.value
+    return AbsoluteDifference(
+        baseline=baseline,
+        level=level,
+        with_technique=float(risks[0]),
+        with_technique_interval=Limits(float(risks[1]), float(risks[2])),
+        difference=difference,
+        fixed=Limits(float(fixed[0]), float(fixed[1])),
+        both=Limits(low, high),
+        needed=needed_to_treat(difference, float(fixed[0]), float(fixed[1]), lower_is_better=lower_is_better),
+        basis=effect.basis,
+        notes=tuple(notes),
+        below=below,
+    )
+
+
+def difference_of(
+    result: PoolResult, measure: Measure, baseline: Baseline, *, lower_is_better: bool = True
+) -> AbsoluteDifference:
+    """Return what a pooled result means at a baseline; see `absolute_difference`."""
+    return absolute_difference(
+        measure.name,
+        ConfidenceDistribution.of(result),
+        baseline,
+        level=result.level,
+        log_scale=measure.scale().axis == "log",
+        lower_is_better=lower_is_better,
+    )
+
+
+def needed_to_treat(
+    difference: float, lower: float, upper: float, *, lower_is_better: bool = True
+) -> NumberNeeded:
+    """Return the number needed to treat with its interval.
+
+    Parameters
+    ----------
+    difference, lower, upper : float
+        Absolute difference, technique less comparator, as fractions.
+    lower_is_better : bool
+        Whether an event is bad.
+
+    References
+    ----------
+    Altman DG (1998). Confidence intervals for the number needed to treat. BMJ 317:1309-1312.
+
+    Examples
+    --------
+    >>> str(needed_to_treat(-0.10, -0.25, 0.05))
+    '10 for one to benefit (4 to benefit, through ∞, to 20 to harm)'
+    """
+    fewer = difference < 0 or (difference == 0 and -lower >= upper)
+    near, far = (lower, upper) if fewer else (upper, lower)
+    return NumberNeeded(
+        value=number_needed(difference),
+        benefit=fewer == lower_is_better,
+        best=number_needed(near),
+        worst=number_needed(far),
+        through_infinity=lower < 0 < upper,
+    )
+
+
+def _up(value: float) -> str:
+    """Round up, a hair's breadth of rounding error aside."""
+    return "∞" if math.isinf(value) else f"{math.ceil(round(value, 9)):d}" if value < 1e6 else ratio(value)
+
+
+def _difference_below(
+    measure: str, effect: ConfidenceDistribution, baseline: Baseline, *, log_scale: bool
+) -> Callable[[float], float]:
+    """Return the distribution function of the difference, the baseline's uncertainty in it."""
+    bases = baseline.quantile((np.arange(NODES) + 0.5) / NODES)
+
+    def below(difference: float) -> float:
+        needed = effect_needed(measure, difference, bases)
+        with np.errstate(divide="ignore"):
+            share = effect.below(np.log(needed) if log_scale else needed)
+        if not baseline.per_year and not log_scale:
+            # A difference cannot take away more than there is, nor add beyond everybody.
+            share = np.where(difference <= -bases, 0.0, np.where(difference >= 1 - bases, 1.0, share))
+        return float(np.mean(share))
+
+    return below
+
+
+def _quantile(below: Callable[[float], float], share: float, baseline: Baseline) -> float:
+    """Return the difference with this share below it, by bisection."""
+    low = -float(baseline.quantile(np.array([1 - 0.5 / NODES]))[0]) if baseline.per_year else -1.0
+    high = 1.0
+    while baseline.per_year and below(high) < share:
+        if high > 1e12:
+            return math.inf
+        high *= 4
+    for _ in range(_STEPS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if below(middle) < share else (low, middle)
+    return 0.5 * (low + high)

@@ -1,0 +1,177 @@
+"""How much evidence would be enough: the optimal information size, and looks at cumulative evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from metakit.core.results import Limits
+from metakit.errors import UsageError
+from metakit.numerics.sequential import spending_boundaries
+
+ALPHA = 0.05
+POWER = 0.80
+CONTESTED = (
+    "Boundaries for cumulative evidence come from the monitoring of single trials. Authors of reviews do not "
+    "control when trials are done or stop, so the Cochrane Handbook (chapter 22) does not ask for them in the main "
+    "analysis; read them as a warning against early answers, not as a verdict."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InformationSize:
+    """What one adequately powered trial would need in both arms together, against what there is.
+
+    `unit` is thumbs or thumb-years; `inputs` shows what the size was computed from.
+    """
+
+    needed: float
+    present: float
+    unit: str
+    inputs: str
+
+    @property
+    def met(self) -> bool:
+        """Whether the studies together are at least as large."""
+        return self.present >= self.needed
+
+    @property
+    def share(self) -> float:
+        """Fraction of the size that is there."""
+        return self.present / self.needed
+
+
+def _reach(alpha: float, power: float) -> tuple[float, float]:
+    if not (0 < alpha < 1 and 0 < power < 1):
+        raise UsageError("alpha and power must lie between 0 and 1")
+    return float(-special.ndtri(alpha / 2)), float(special.ndtri(power))
+
+
+def size_for_risks(first: float, second: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
+    """Return the thumbs in both arms together that tell two risks apart.
+
+    Parameters
+    ----------
+    first, second : float
+        Risks as fractions; they must differ.
+    alpha, power : float
+        Two-sided error, and power.
+
+    References
+    ----------
+    Fleiss JL, Levin B, Paik MC (2003). Statistical methods for rates and proportions, 3rd ed, eq. 4.14
+    (without correction for continuity).
+
+    Examples
+    --------
+    >>> size_for_risks(0.20, 0.15)
+    1811.0
+    """
+    if first == second or not (0 <= first <= 1 and 0 <= second <= 1):
+        raise UsageError("two different risks between 0 and 1 are needed")
+    a, b = _reach(alpha, power)
+    mean = (first + second) / 2
+    root = a * np.sqrt(2 * mean * (1 - mean)) + b * np.sqrt(first * (1 - first) + second * (1 - second))
+    return float(np.ceil(2 * (root / (first - second)) ** 2))
+
+
+def size_for_means(difference: float, sd: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
+    """Return the thumbs in both arms together that show a difference of means.
+
+    Examples
+    --------
+    >>> size_for_means(5, 10)
+    126.0
+    """
+    if difference == 0 or sd <= 0:
+        raise UsageError("a difference other than 0 and a standard deviation above 0 are needed")
+    a, b = _reach(alpha, power)
+    return float(np.ceil(4 * ((a + b) * sd / difference) ** 2))
+
+
+def size_for_rates(first: float, second: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
+    """Return the thumb-years in both arms together that tell two rates apart (normal approximation)."""
+    if first == second or first < 0 or second < 0:
+        raise UsageError("two different rates of at least 0 are needed")
+    a, b = _reach(alpha, power)
+    return float(np.ceil(2 * (a + b) ** 2 * (first + second) / (first - second) ** 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """One look at cumulative evidence: the fraction of the information, z, its boundary, and the answer.
+
+    `information` beyond 1 means more than needed. `beyond` says that |z| is at or over the boundary.
+    """
+
+    study: str
+    information: float
+    z: float
+    boundary: float
+    beyond: bool
+
+
+def looks(
+    names: Sequence[str],
+    estimates: Sequence[float],
+    standard_errors: Sequence[float],
+    *,
+    smallest: float,
+    null: float = 0.0,
+    alpha: float = ALPHA,
+    power: float = POWER,
+) -> tuple[Look, ...]:
+    """Hold cumulative estimates against boundaries that spend the error as information comes in.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The study added at each look.
+    estimates, standard_errors : sequence of float
+        Cumulative mean, and its standard error, on the analysis scale.
+    smallest : float
+        The difference that matters, on the analysis scale, not 0.
+    null : float
+        No difference on that scale.
+    alpha, power : float
+        Of the information that would be enough, ((z(alpha / 2) + z(power)) / smallest)^2.
+
+    Returns
+    -------
+    tuple of Look
+        A look that adds no information (the standard error grew as studies disagreed) takes the boundary of
+        the look before it.
+
+    References
+    ----------
+    Lan & DeMets (1983); Pogue JM, Yusuf S (1997). Control Clin Trials 18:580-593.
+    """
+    errors = np.asarray(standard_errors, dtype=float)
+    if smallest == 0 or not (errors > 0).all():
+        raise UsageError("a difference other than 0 and standard errors above 0 are needed")
+    a, b = _reach(alpha, power)
+    fraction = (smallest / ((a + b) * errors)) ** 2
+    z = (np.asarray(estimates, dtype=float) - null) / errors
+    highest = np.maximum.accumulate(fraction)
+    fresh = np.concatenate(([True], highest[1:] > highest[:-1] * (1 + 1e-9)))
+    fresh &= np.concatenate(([True], highest[:-1] < 1))
+    found = spending_boundaries(highest[fresh], alpha).boundary
+    boundary = found[np.cumsum(fresh) - 1]
+    return tuple(
+        Look(
+            study=name,
+            information=float(fraction[i]),
+            z=float(z[i]),
+            boundary=float(boundary[i]),
+            beyond=bool(abs(z[i]) >= boundary[i]),
+        )
+        for i, name in enumerate(names)
+    )
+
+
+def monitored_interval(estimate: float, error: float, boundary: float) -> Limits:
+    """Return the interval of one look that belongs to its boundary: estimate +/- boundary times the error."""
+    return Limits(estimate - boundary * error, estimate + boundary * error)

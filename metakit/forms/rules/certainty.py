@@ -1,0 +1,80 @@
+"""Rules on judgements of certainty: named once, with reasons, signed as a whole."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from metakit.errors import Problem
+from metakit.forms.rules.registry import Context, rule
+from metakit.forms.tree import Group
+
+NEEDS = ("judgements.analysis", "judgements.domains.domain", "judgements.domains.judged")
+_VERDICT = re.compile(r"\b(not\s+)?(statistically\s+)?(non-?)?significan(t|ce)\b", re.IGNORECASE)
+
+
+@rule("judgements_named_once", "one judgement an analysis, one line a domain", needs=NEEDS, basis="logic")
+def judgements_named_once(context: Context) -> Iterator[Problem]:
+    """Find analyses judged twice, and domains judged twice in one analysis."""
+    judgements = context.record.groups("judgements")
+    yield from _twice(judgements, "analysis")
+    for item in judgements:
+        yield from _twice(item.groups("domains"), "domain")
+
+
+@rule(
+    "judgements_have_reasons",
+    "a change has a reason and stays within its domain",
+    needs=(*NEEDS, "judgements.domains.proposed", "judgements.domains.because"),
+    basis="GRADE (Guyatt 2011): every judgement is explained",
+)
+def judgements_have_reasons(context: Context) -> Iterator[Problem]:
+    """Find changes without a reason, levels that a domain does not have, and verdicts by a p value."""
+    for item in context.record.groups("judgements"):
+        for line in item.groups("domains"):
+            term = context.term(line, "domain", "judgements.domains.domain")
+            judged, proposed = line.integer("judged"), line.integer("proposed")
+            for name, levels in (("proposed", proposed), ("judged", judged)):
+                if term is None or levels is None:
+                    continue
+                lowest, highest = term.facts.integer("lowest") or 0, term.facts.integer("highest") or 0
+                if not lowest <= levels <= highest:
+                    yield line.problem(
+                        name, f"{term.label.lower()} has no such level", found=line.typed(name),
+                        allowed=f"{lowest} to {highest}", severity="error",
+                    )  # fmt: skip
+            if judged is not None and judged != proposed and not line.has("because"):
+                yield line.problem(
+                    "because", f"why {judged} instead of the proposed {proposed}?",
+                    hint="say what a reader should know", severity="error",
+                )  # fmt: skip
+            if _VERDICT.search(line.text("because")):
+                yield line.problem(
+                    "because", "reasons rest on intervals and differences that matter, not on a test",
+                    found=line.typed("because"), severity="question",
+                )  # fmt: skip
+
+
+@rule(
+    "judgements_signed",
+    "a signature has a name and a date",
+    needs=(*NEEDS, "judgements.signed_by", "judgements.signed_on"),
+    basis="somebody answers for every judgement",
+)
+def judgements_signed(context: Context) -> Iterator[Problem]:
+    """Find half signatures."""
+    for item in context.record.groups("judgements"):
+        for name, other in (("signed_by", "signed_on"), ("signed_on", "signed_by")):
+            if item.has(name) and not item.has(other):
+                yield item.problem(other, f"a signature has {name} and {other}", severity="error")
+
+
+def _twice(groups: tuple[Group, ...], field: str) -> Iterator[Problem]:
+    first: dict[str, Group] = {}
+    for item in groups:
+        name = item.text(field)
+        if name and name in first:
+            yield item.problem(
+                field, f"stands on line {first[name].place.line} already", found=name, severity="error"
+            )
+        first.setdefault(name, item)

@@ -1,0 +1,153 @@
+"""The judgements of certainty of a review folder: `certainty.yaml`, read, checked, written as a proposal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from metakit.core.files import write_atomically
+from metakit.core.records import CertaintyJudgement, Place
+from metakit.errors import Problem, nearest_names
+from metakit.forms.library import Library
+from metakit.forms.record_text import record_text
+from metakit.forms.records import Reading, read_record
+from metakit.forms.tree import Group
+from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode
+from metakit.review.typed_certainty import certainty_judgements
+
+CERTAINTY = "certainty.yaml"
+FORM = "certainty"
+HEADING = (
+    "Certainty of the evidence. 'proposed' and its reason are the software's. Write your levels under 'judged',",
+    "your reason under 'because', and sign with signed_by and signed_on. Nothing is final until it is signed.",
+)
+INVENTED = "INVENTED DEMONSTRATION DATA: no real patients, authors, units or journals."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertaintyReading:
+    """What the certainty file of a folder says, with all problems."""
+
+    reading: Reading
+    problems: tuple[Problem, ...]
+    judgements: tuple[CertaintyJudgement, ...]
+
+
+def read_certainty(folder: Path, library: Library, plan: Group | None) -> CertaintyReading | None:
+    """Read the certainty file of a folder; None where there is none.
+
+    Parameters
+    ----------
+    folder : Path
+    library : Library
+    plan : Group or None
+        The checked protocol, whose analyses the judgements are about.
+    """
+    file = folder / CERTAINTY
+    if not file.is_file():
+        return None
+    reading = read_record(file, library, form=library.form(FORM))
+    problems = list(reading.problems)
+    group = reading.group
+    if group is None:
+        return CertaintyReading(reading=reading, problems=tuple(problems), judgements=())
+    known = [item.text("id") for item in plan.groups("analyses")] if plan else []
+    for item in group.groups("judgements"):
+        name = item.text("analysis")
+        if known and name and name not in known:
+            problems.append(
+                item.problem(
+                    "analysis", "the protocol has no such analysis", found=name,
+                    hint=nearest_names(name, known), severity="error",
+                )
+            )  # fmt: skip
+    sound = all(problem.severity != "error" for problem in problems)
+    judgements = certainty_judgements(group) if sound else ()
+    return CertaintyReading(reading=reading, problems=tuple(problems), judgements=judgements)
+
+
+def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool = False) -> str:
+    """Return the text of a certainty file; it reads back as the same judgements."""
+    root = _node(
+        {
+            "form": FORM,
+            "form_version": "1",
+            "judgements": [_entry(judgement) for judgement in judgements],
+        }
+    )
+    if not isinstance(root, MapNode):  # pragma: no cover - a dict gives a map
+        raise TypeError("a certainty file is a map")
+    return record_text(root, ((INVENTED,) if invented else ()) + HEADING)
+
+
+def write_certainty(
+    folder: Path, judgements: tuple[CertaintyJudgement, ...], *, invented: bool = False
+) -> Path:
+    """Write the certainty file of a folder, whole or not at all."""
+    return write_atomically(folder / CERTAINTY, certainty_text(judgements, invented=invented))
+
+
+def with_earlier_kept(old: CertaintyJudgement, fresh: CertaintyJudgement) -> CertaintyJudgement:
+    """Return a fresh proposal that keeps what a person wrote on an old one, its signature only as history."""
+    written = {line.domain: line for line in old.domains}
+    domains = tuple(
+        replace(line, judged=written[line.domain].judged, because=written[line.domain].because)
+        if line.domain in written
+        else line
+        for line in fresh.domains
+    )
+    return replace(fresh, domains=domains, note=old.note, earlier=old.earlier)
+
+
+Plain = str | list["Plain"] | dict[str, "Plain"]
+
+
+def _entry(judgement: CertaintyJudgement) -> Plain:
+    entry: dict[str, Plain] = {
+        "analysis": judgement.analysis,
+        "answer": judgement.answer,
+        "start": judgement.start,
+        "start_because": judgement.start_because,
+        "domains": [
+            _filled(
+                {
+                    "domain": line.domain,
+                    "proposed": str(line.proposed),
+                    "proposed_because": line.proposed_because,
+                    "judged": "" if line.judged is None else str(line.judged),
+                    "because": line.because,
+                },
+                keep=("judged", "because"),
+            )
+            for line in judgement.domains
+        ],
+        "signed_by": judgement.signed_by,
+        "signed_on": judgement.signed_on,
+        "note": judgement.note,
+        "earlier": [
+            {
+                "answer": old.answer,
+                "certainty": old.certainty,
+                "signed_by": old.signed_by,
+                "signed_on": old.signed_on,
+            }
+            for old in judgement.earlier
+        ],
+    }
+    return _filled(entry, keep=("signed_by", "signed_on"))
+
+
+def _filled(entry: dict[str, Plain], keep: tuple[str, ...]) -> dict[str, Plain]:
+    """Leave out what is empty, but for the blanks that a person fills in."""
+    return {key: value for key, value in entry.items() if value or key in keep}
+
+
+_NOWHERE = Place(file="", line=1, column=1)
+
+
+def _node(value: Plain) -> Node:
+    if isinstance(value, str):
+        return ScalarNode(value, _NOWHERE)
+    if isinstance(value, list):
+        return ListNode(tuple(_node(item) for item in value), _NOWHERE)
+    return MapNode(tuple((ScalarNode(key, _NOWHERE), _node(item)) for key, item in value.items()), _NOWHERE)
