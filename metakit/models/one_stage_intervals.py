@@ -139,7 +139,7 @@ def _small_sample(facts: Likelihood, level: float) -> MeanInterval:
 def _graded(facts: Likelihood, share: float, level: float) -> MeanInterval:
     def cutoff(tail: float) -> float:
         z, t = float(special.ndtri(tail / 2)), abs(float(special.stdtrit(facts.df, tail / 2)))
-        # The square of a t quantile far out in the tail of one degree of freedom has no floating-point number.
+        # The square of a t quantile far out in the tail (one degree of freedom) is beyond floating point.
         grown = math.log1p(t * t / facts.df) if t < 1e150 else 2 * math.log(t) - math.log(facts.df)
         return (1 - share) * z * z + share * facts.units * grown
 
