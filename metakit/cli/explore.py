@@ -30,7 +30,10 @@ def command(
     ] = False,
     tests: Annotated[
         str | None,
-        typer.Option(help="Small-study tests: egger,begg,... or 'suitable' for the one that fits."),
+        typer.Option(
+            help="Small-study tests: egger,begg,... or 'suitable' for the one that fits; adjustments: "
+            "pet_peese,selection_model,limit_meta_analysis."
+        ),
     ] = None,
     force: Annotated[
         bool, typer.Option("--force", help="Run a test that does not suit the data; the answer says so.")
@@ -47,6 +50,26 @@ def command(
     trim_and_fill: Annotated[
         str | None, typer.Option(help="Trim and fill with estimator l0, r0 or q0.")
     ] = None,
+    cut_points: Annotated[
+        str | None, typer.Option(help="One-sided p values of the selection model: 0.025,0.5.")
+    ] = None,
+    favoured: Annotated[
+        str | None, typer.Option(help="Side that selection may favour: higher or lower effects.")
+    ] = None,
+    all_subsets: Annotated[
+        bool, typer.Option("--all-subsets", help="Pool every subset (a seeded million beyond 20 studies).")
+    ] = False,
+    chosen_studies: Annotated[
+        str | None, typer.Option(help="Studies to mark among the subsets, separated by semicolons.")
+    ] = None,
+    subset_tau2: Annotated[
+        str, typer.Option(help="Estimator for the subsets; reml takes longer.")
+    ] = "dersimonian_laird",
+    workers: Annotated[int, typer.Option(help="Processes that share the subsets.")] = 1,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(help="Address of a Dask scheduler for the subsets, or 'local' for a local cluster."),
+    ] = None,
     tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
     interval: Annotated[str, typer.Option(help="Interval for the mean.")] = "hartung_knapp_floor",
     zero_cells: Annotated[str | None, typer.Option(help="What to do with zero cells.")] = None,
@@ -54,11 +77,16 @@ def command(
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
 ) -> None:
     """Read, compute effects, explore, answer."""
+    from metakit.cli.subset_work import subset_request
     from metakit.forms.tables import read_table
     from metakit.measures.tables import effects_of_table
     from metakit.models import exploring
 
     table = effects_of_table(read_table(file), measure=measure, zero_cells=zero_cells)
+    request = None
+    if all_subsets:
+        names = _names(chosen_studies, ";")
+        request = subset_request(names, tau2=subset_tau2, workers=workers, scheduler=scheduler)
     answer = exploring.explore(
         table,
         moderators=_names(moderators),
@@ -71,6 +99,9 @@ def command(
         influence=influence,
         cumulative=cumulative,
         trim_and_fill=trim_and_fill,
+        cut_points=_fractions(cut_points),
+        favoured=favoured,
+        all_subsets=request,
         tau2=tau2,
         interval=interval,
         level=level,
@@ -81,5 +112,14 @@ def command(
         typer.echo(exploring.exploring_text(answer, table))
 
 
-def _names(text: str | None) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip()) if text else ()
+def _names(text: str | None, mark: str = ",") -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(mark) if name.strip()) if text else ()
+
+
+def _fractions(text: str | None) -> tuple[float, ...] | None:
+    from metakit.errors import UsageError
+
+    try:
+        return tuple(map(float, _names(text))) if text is not None else None
+    except ValueError:
+        raise UsageError(f"cut points are numbers such as 0.025,0.5, not {text!r}") from None

@@ -12,19 +12,22 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
-from metakit.errors import ConvergenceError, NotEstimableError
+from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError, UsageError
 from metakit.models.batch import random_effects_batch
 
 MOST_STUDIES = 20
 RANDOM_SUBSETS = 1_000_000
 PIECE = 1 << 15
 SEED = 20260302
+CONNECT_SECONDS = 15
+SHARES = (0.0, 0.025, 0.25, 0.5, 0.75, 0.975, 1.0)
+"""Quantiles that sum up a cloud of subsets: ends, middle 95 %, middle half, median."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,7 +47,15 @@ class AllSubsets:
     seed: int
 
     def with_study(self, study: str) -> BoolArray:
-        """Return which subsets hold the study, shape (n,), made anew in pieces."""
+        """Return which subsets hold the study, shape (n,), made anew in pieces.
+
+        Raises
+        ------
+        UnknownNameError
+            With the nearest names.
+        """
+        if study not in self.studies:
+            raise UnknownNameError("study", study, self.studies)
         place = self.studies.index(study)
         k = len(self.studies)
         marks = [membership(number, k, self.exhaustive, self.seed)[:, place] for number in self.pieces()]
@@ -53,6 +64,38 @@ class AllSubsets:
     def pieces(self) -> range:
         """Return the numbers of the pieces of work."""
         return range(-(-len(self.estimate) // PIECE))
+
+    def to_json(self, chosen: Sequence[str] = ()) -> dict[str, Any]:
+        """Sum up the cloud, and the clouds with and without each chosen study, as quantiles.
+
+        The single values, up to a million, are in `estimate` and `tau2` for a picture.
+        """
+        marked = []
+        for study in chosen:
+            inside = self.with_study(study)
+            marked.append(
+                {
+                    "study": study,
+                    "with_it": _quantiles(self.estimate[inside]),
+                    "without_it": _quantiles(self.estimate[~inside]),
+                }
+            )
+        return {
+            "subsets": len(self.estimate),
+            "all_of_them": self.exhaustive,
+            "seed": None if self.exhaustive else self.seed,
+            "tau2_estimator": self.estimator,
+            "studies": list(self.studies),
+            "estimate": _quantiles(self.estimate),
+            "tau2": _quantiles(self.tau2),
+            "chosen": marked,
+        }
+
+
+def _quantiles(values: FloatArray) -> dict[str, float]:
+    return {
+        f"{share:g}": float(value) for share, value in zip(SHARES, np.quantile(values, SHARES), strict=True)
+    }
 
 
 class Mapper(Protocol):
@@ -158,7 +201,15 @@ def all_subsets(
 
 
 def process_mapper(workers: int) -> Mapper:
-    """Return a mapper over processes of this machine."""
+    """Return a mapper over processes of this machine.
+
+    Raises
+    ------
+    UsageError
+        With fewer than one worker.
+    """
+    if workers < 1:
+        raise UsageError(f"{workers} workers can do nothing; at least 1 is needed")
 
     def mapped(
         function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]], pieces: Sequence[int], /
@@ -174,20 +225,25 @@ def cluster_mapper(address: str | None = None, workers: int = 2) -> Mapper:
 
     Raises
     ------
-    ImportError
-        When the optional extra `cluster` is not installed; the message says how to get it.
+    UsageError
+        When the optional extra `cluster` is not installed (the message says how to get it), or when no
+        scheduler answers at the address.
     """
     try:
         from distributed import Client, LocalCluster
     except ImportError:
         message = "this needs the extra 'cluster': python -m pip install 'metakit[cluster]'"
-        raise ImportError(message) from None
+        raise UsageError(message) from None
 
     def mapped(
         function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]], pieces: Sequence[int], /
     ) -> Iterable[tuple[FloatArray, FloatArray, NDArray[np.int16]]]:
         if address is not None:
-            with Client(address) as client:
+            try:
+                client = Client(address, timeout=CONNECT_SECONDS)
+            except (OSError, ValueError) as error:
+                raise UsageError(f"no Dask scheduler answers at {address}: {error}") from None
+            with client:
                 yield from client.gather(client.map(function, list(pieces)))
         else:
             with (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -12,13 +12,30 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
+from metakit.models import all_subsets as subsets
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
 from metakit.models.meta_regression import meta_regression
-from metakit.models.small_study import small_study_test, suitable_test
+from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
+from metakit.models.small_study_adjustments import (
+    SMALL_STUDY_ADJUSTMENTS,
+    AdjustmentOptions,
+    small_study_adjustment,
+)
 from metakit.models.subgroups import subgroups
 
 SUITABLE = "suitable"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubsetRequest:
+    """What is asked of the subsets: studies to mark, estimator, seed, and where the work is done."""
+
+    chosen: tuple[str, ...] = ()
+    tau2: str = "dersimonian_laird"
+    seed: int = subsets.SEED
+    mapper: subsets.Mapper | None = None
+    progress: Callable[[float], None] | None = None
 
 
 def explore(
@@ -34,11 +51,17 @@ def explore(
     influence: bool = False,
     cumulative: str | None = None,
     trim_and_fill: str | None = None,
+    cut_points: tuple[float, ...] | None = None,
+    favoured: str | None = None,
+    all_subsets: SubsetRequest | None = None,
     tau2: str = "reml",
     interval: str = "hartung_knapp_floor",
     level: float = 0.95,
 ) -> dict[str, Any]:
     """Run what is asked for and return the answers by method, ready for JSON.
+
+    `tests` names small-study tests and adjustments (PET-PEESE, selection model, limit meta-analysis);
+    `cut_points` and `favoured` belong to the selection model.
 
     Raises
     ------
@@ -66,17 +89,34 @@ def explore(
         answer["cumulative"] = [row.to_json() for row in rows]
     for name in tests:
         chosen = suitable_test(table.measure) if name == SUITABLE else name
-        answer[chosen] = small_study_test(table, chosen, force=force).to_json()
+        if chosen in SMALL_STUDY_ADJUSTMENTS:
+            options = AdjustmentOptions(level=level, tau2=tau2, cut_points=cut_points, favoured=favoured)
+            adjusted = small_study_adjustment(table, chosen, force=force, options=options)
+            answer[chosen] = adjusted.to_json()
+        elif chosen in SMALL_STUDY_TESTS:
+            answer[chosen] = small_study_test(table, chosen, force=force).to_json()
+        else:
+            valid = (*SMALL_STUDY_TESTS.names(), *SMALL_STUDY_ADJUSTMENTS.names())
+            raise UnknownNameError("small-study test or adjustment", chosen, valid)
     if trim_and_fill:
         usable = table.select(table.estimable)
         filled = filling.trim_and_fill(
             usable.effect, usable.variance, estimator=trim_and_fill, tau2=tau2, interval=interval, level=level
         )
         answer["trim_and_fill"] = filled.to_json()
+    if all_subsets is not None:
+        cloud = subsets.all_subsets(
+            table,
+            tau2=all_subsets.tau2,
+            seed=all_subsets.seed,
+            mapper=all_subsets.mapper,
+            progress=all_subsets.progress,
+        )
+        answer["all_subsets"] = cloud.to_json(all_subsets.chosen)
     if len(answer) == 1:
         raise UsageError(
             "nothing to explore was named; ask for moderators, a subgroup, tests, leave-one-out, influence, "
-            "a cumulative order or trim and fill"
+            "a cumulative order, trim and fill or all subsets"
         )
     answer["set_aside"] = [{"study": item.study, "reason": item.reason} for item in table.set_aside]
     return answer
@@ -110,13 +150,18 @@ def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
     for key, found in answer.items():
         if key in ("measure", "set_aside"):
             continue
-        lines += ["", key.replace("_", " ").capitalize()]
+        lines += ["", _heading(key)]
         writer: Writer = _WRITERS.get(key, _test_lines)
         lines += writer(found, natural, limits)
         lines += [f"  {note}" for note in (found.get("notes", ()) if isinstance(found, dict) else ())]
     if answer.get("set_aside"):
         lines += ["", "Set aside", *(f"  {item['study']}: {item['reason']}" for item in answer["set_aside"])]
     return "\n".join(lines[1:])
+
+
+def _heading(key: str) -> str:
+    label = SMALL_STUDY_ADJUSTMENTS[key].label if key in SMALL_STUDY_ADJUSTMENTS else key.replace("_", " ")
+    return label[:1].upper() + label[1:]
 
 
 Natural = Callable[[float], str]
@@ -174,7 +219,39 @@ def _filled_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> l
     ]
 
 
+def _adjusted_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    low, high = (
+        math.copysign(math.inf, side) if limit is None else limit
+        for side, limit in zip((-1, 1), found["interval"], strict=True)
+    )
+    lines = [f"  {natural(found['estimate'])} ({limits((low, high))}), {found['k']} studies"]
+    for step in found.get("steps", ()):
+        lines.append(
+            f"  p above {step['p_above']:g} up to {step['p_up_to']:g}: {step['studies']} studies, "
+            f"relative weight {step['weight']:.2f}"
+        )
+    if "selection_test" in found:
+        lines.append(f"  likelihood-ratio test of selection: p {found['selection_test']['p_value']:.3g}")
+    return lines
+
+
+def _cloud_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    def spread(cloud: Mapping[str, float]) -> str:
+        return f"{natural(cloud['0.5'])} (middle 95 %: {limits((cloud['0.025'], cloud['0.975']))})"
+
+    which = "all of them" if found["all_of_them"] else f"drawn at random, seed {found['seed']}"
+    lines = [f"  {found['subsets']} subsets ({which}): median {spread(found['estimate'])}"]
+    for mark in found["chosen"]:
+        lines.append(f"  with {mark['study']}: median {spread(mark['with_it'])}")
+        lines.append(f"  without {mark['study']}: median {spread(mark['without_it'])}")
+    return lines
+
+
 _WRITERS: dict[str, Writer] = {
+    "pet_peese": _adjusted_lines,
+    "selection_model": _adjusted_lines,
+    "limit_meta_analysis": _adjusted_lines,
+    "all_subsets": _cloud_lines,
     "meta_regression": _regression_lines,
     "subgroups": _subgroup_lines,
     "leave_one_out": _subset_lines,

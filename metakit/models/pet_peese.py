@@ -104,8 +104,8 @@ def pet_peese(effect: FloatArray, variance: FloatArray, options: AdjustmentOptio
         cannot_tell=CANNOT_TELL,
         notes=(
             f"The intercept of PET {why} from no difference at p below {THRESHOLD:g}; the estimate is that "
-            f"of {chosen.upper()}. Where effect and standard error are linked by arithmetic, as for ratios of "
-            "rare events, both lean on that link.",
+            f"of {chosen.upper()}. Where effect and standard error are linked by arithmetic, as for ratios "
+            "of rare events, both lean on that link.",
         ),
         pet=pet,
         peese=peese,

@@ -232,8 +232,8 @@ def _cut_points(
             "selection model: all studies lie in one interval of the p value; there is nothing to compare"
         )
     words = [
-        f"The cut point {cut:g} was left out: an interval beside it holds no study, so that its weight cannot be "
-        "estimated."
+        f"The cut point {cut:g} was left out: an interval beside it holds no study, so that its weight "
+        "cannot be estimated."
         for cut in dropped
     ]
     return tuple(cuts), words
