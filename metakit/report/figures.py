@@ -14,6 +14,7 @@ from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
+from metakit.report.selection_figures import SelectionFigures, draw_selection
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.words import lower_first
@@ -48,6 +49,7 @@ class ReportFigures:
     overview_parts: tuple[FigurePart, ...]
     results: tuple[ResultPart, ...]
     appraisal: AppraisalFigures = field(default_factory=AppraisalFigures)
+    selection: SelectionFigures = field(default_factory=SelectionFigures)
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
@@ -55,6 +57,7 @@ class ReportFigures:
         found = [
             self.overview,
             *self.overview_parts,
+            *self.selection.all,
             *self.appraisal.all,
             *(figure for part in self.results for figure in (part.forest, part.funnel)),
         ]
@@ -95,6 +98,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         overview_parts=pieces,
         results=tuple(results),
         appraisal=draw_appraisal(findings, kinds),
+        selection=draw_selection(findings, kinds),
     )
 
 

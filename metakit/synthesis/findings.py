@@ -21,6 +21,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import Problem
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
 from metakit.review.extraction import Extraction
+from metakit.review.selection.reading import Selection
 from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderators import ModeratorColumn
@@ -227,7 +228,8 @@ class Findings:
     `names` gives each study (by id) the name that tables and figures show. `result_matrix` holds what each
     study's report does with each outcome of the protocol (study id, then outcome). `questions` are the
     unusual values that the checks raised. `inputs` are the files read with their SHA-256. `extraction` says
-    who typed the records and how well two people agreed.
+    who typed the records and how well two people agreed. `selection` is None where nobody documented how the
+    studies were found.
     """
 
     protocol: Protocol
@@ -241,6 +243,7 @@ class Findings:
     extraction: Extraction
     networks: tuple[NetworkFinding, ...] = ()
     judgements: tuple[CertaintyJudgement, ...] = ()
+    selection: Selection | None = None
 
     @property
     def appraisals(self) -> tuple[StudyAppraisal, ...]:
@@ -285,6 +288,7 @@ class Findings:
                 for study in self.studies
             ],
             "appraisals": [appraisal.to_json() for appraisal in self.appraisals],
+            "selection": self.selection.to_json() if self.selection else None,
             "extraction": finite(self.extraction.to_json()),
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],

@@ -61,6 +61,7 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         extraction=extraction_of(folder.path, folder.studies),
         networks=tuple(networks),
         judgements=folder.judgements,
+        selection=folder.selection,
     )
 
 

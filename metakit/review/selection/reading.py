@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from metakit.core.files import sha256_of
 from metakit.errors import Problem, Severity
@@ -58,6 +59,26 @@ class Selection:
     def removed(self) -> dict[str, Removal]:
         """The removals that stand, by citation."""
         return {removal.citation_id: removal for removal in self.removals if removal.stands}
+
+    def to_json(self) -> dict[str, Any]:
+        """Return searches, counts and exclusions as JSON."""
+        texts = self.screening.outcomes["full_text"]
+        return {
+            "searches": [
+                {"id": s.id, "name": s.name, "kind": s.kind, "date": s.date, "found": s.found}
+                for s in self.searches
+            ],
+            "screeners": list(self.people),
+            "flow": self.flow.to_json() if self.flow else None,
+            "unfinished": [problem.what for problem in self.unfinished],
+            "excluded_on_full_text": [
+                {"citation_id": name, "title": self.citations[name].title, "reason": outcome.reason}
+                for name, outcome in texts.items()
+                if outcome.decision == "exclude"
+            ],
+            "not_retrieved": [name for name, found in texts.items() if found.decision == "not_retrieved"],
+            "records": dict(self.record_of_citation),
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

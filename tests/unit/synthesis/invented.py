@@ -20,6 +20,7 @@ from metakit.core.records import (
 )
 from metakit.errors import Problem
 from metakit.measures.registry import MEASURES
+from metakit.review.selection.reading import Selection
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.rows import Choices, Gathered
@@ -45,6 +46,7 @@ class Folder:
     inputs: tuple[tuple[str, str], ...] = ()
     judgements: tuple[CertaintyJudgement, ...] = ()
     path: Path = Path("no_such_review")
+    selection: Selection | None = None
 
 
 def arm(id_: str, technique: str = "lrti", **facts: Any) -> Arm:
