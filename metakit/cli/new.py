@@ -20,14 +20,19 @@ def command(
     folder: Annotated[
         Path, typer.Argument(help="Folder to make; it must not hold anything yet.", show_default=False)
     ],
+    protocol: Annotated[
+        Path | None,
+        typer.Option(help="Start from this protocol instead of an empty one.", show_default=False),
+    ] = None,
 ) -> None:
     """Make the folder and say what comes next."""
     from metakit.review.new import new_review
 
-    made = new_review(folder)
+    made = new_review(folder, protocol=protocol)
     typer.echo(str(made))
     say(
-        f"Fill in {made / 'protocol.yaml'} first, then one record for each study in {made / 'records'}. "
+        f"{'Look over' if protocol else 'Fill in'} {made / 'protocol.yaml'} first, then one record for each "
+        f"study in {made / 'records'}, or a workbook for each ('metakit sheet'). "
         f"'metakit check {folder}' finds typing errors; 'metakit report {folder}' writes the report. "
         "Study-level numbers only: never enter data of identifiable patients."
     )

@@ -57,7 +57,10 @@ def command(
             typer.echo(str(path))
         for study, rows in done.waiting.items():
             say(f"metakit: {study} waits for {len(rows)} decisions: {', '.join(rows)}")
-        say(f"metakit: {len(done.written)} agreed records written, {len(done.unchanged)} unchanged")
+        say(
+            f"metakit: {len(done.written)} agreed record{'' if len(done.written) == 1 else 's'} written, "
+            f"{len(done.unchanged)} unchanged"
+        )
         return
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields)

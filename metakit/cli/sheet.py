@@ -51,6 +51,6 @@ def command(
     for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):
         typer.echo(str(path))
     say(
-        "Fill in, save, close; then 'metakit collect FILE --into REVIEW_FOLDER'. "
-        "Never enter data of identifiable patients."
+        "Fill in, save, close; then 'metakit collect FILE --into REVIEW_FOLDER' (two extractors add "
+        "--extractor INITIALS). Never enter data of identifiable patients."
     )

@@ -7,10 +7,12 @@ from itertools import groupby
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from metakit.report.page import SECURITY_POLICY
 from metakit.review.reconcile import Comparison
 from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
 from metakit.review.reconcile_decisions import in_words, shown
+
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+"""No script, no request, no form: the page is a document."""
 
 
 def disagreement_page(
@@ -50,6 +52,6 @@ def disagreement_page(
         overall=overall,
         shown=shown,
         field_words=in_words,
-        policy=SECURITY_POLICY,
+        policy=POLICY,
         style=Markup(style),  # noqa: S704 - our own style sheet
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.across import problems_across
 from metakit.review.certainty import CertaintyReading, read_certainty
-from metakit.review.extraction import extractor_problems, untouched
+from metakit.review.extraction import extractor_files, extractor_problems, untouched
 from metakit.review.files import FolderFiles, folder_files
 from metakit.review.history import history_questions
 from metakit.review.selection.reading import Selection, SelectionReading, read_selection
@@ -63,7 +63,9 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     """Read all files of a review folder and collect all problems; raises nothing for what they hold."""
     files = folder_files(path)
     plan = read_record(files.protocol, library) if files.protocol else None
-    records, problems_of_empty = _without_empty(read_record(file, library) for file in files.records)
+    records, problems_of_empty = _without_empty(
+        path, [read_record(file, library) for file in files.records], typed=bool(extractor_files(path))
+    )
     readings = [*([plan] if plan else []), *records]
     problems = [*files.problems, *(problem for reading in readings for problem in reading.problems)]
     problems += problems_of_empty
@@ -139,18 +141,27 @@ def open_folder(path: str | Path) -> ReviewFolder:
     )
 
 
-def _without_empty(given: Iterable[Reading]) -> tuple[tuple[Reading, ...], list[Problem]]:
-    """Pass over records as `metakit new` made them, unless there are no others; say so."""
-    readings = tuple(given)
+def _without_empty(
+    folder: Path, readings: Sequence[Reading], *, typed: bool
+) -> tuple[tuple[Reading, ...], list[Problem]]:
+    """Pass over records that are as empty as `metakit new` made them, and say so.
+
+    Where there is nothing else, neither records nor what extractors `typed`, they are read: their problems
+    tell a beginner what to fill in.
+    """
     filled = tuple(reading for reading in readings if not untouched(reading))
-    if not filled:
-        return readings, []
+    if not filled and not typed:
+        return tuple(readings), []
     hint = "fill it in, or delete it"
-    return filled, [
+    problems = [
         Problem(file=reading.file, what="not read: an empty record", hint=hint, severity="question")
         for reading in readings
         if untouched(reading)
     ]
+    if readings and not filled:
+        hint = f"'metakit reconcile {folder}' makes records of what the extractors typed"
+        problems.append(Problem(file=str(folder), what="there is no record to analyse yet", hint=hint))
+    return filled, problems
 
 
 def _wrong_place(plan: Reading | None, records: Sequence[Reading]) -> list[Problem]:

@@ -9,8 +9,9 @@ import tempfile
 from pathlib import Path
 
 from metakit.core.files import write_atomically
-from metakit.errors import UsageError
+from metakit.errors import DataError, UnreadableError, UsageError
 from metakit.forms.library import shipped
+from metakit.forms.records import read_record
 from metakit.review.files import PROTOCOL, RECORDS
 from metakit.review.template import empty_record
 
@@ -21,13 +22,15 @@ CAUTIONS = (
 )
 
 
-def new_review(path: str | Path) -> Path:
+def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
     """Make a review folder, whole or not at all.
 
     Parameters
     ----------
     path : str or Path
         Must not exist, or be an empty folder.
+    protocol : str or Path, optional
+        A protocol to start from, such as that of the review to be updated; an empty one otherwise.
 
     Returns
     -------
@@ -38,7 +41,10 @@ def new_review(path: str | Path) -> Path:
     ------
     UsageError
         When the folder holds something already, or the path is a file.
+    DataError, UnreadableError
+        When the protocol to start from has errors.
     """
+    start = _protocol_text(Path(protocol)) if protocol is not None else ""
     folder = Path(path)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; name a folder that does not exist yet")
@@ -49,7 +55,7 @@ def new_review(path: str | Path) -> Path:
     try:
         library = shipped()
         plan = empty_record(library.form("protocol"), CAUTIONS)
-        write_atomically(temporary / PROTOCOL, _with_id(plan, folder.resolve().name))
+        write_atomically(temporary / PROTOCOL, start or _with_id(plan, folder.resolve().name))
         record = empty_record(
             library.form("study"),
             (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
@@ -63,6 +69,13 @@ def new_review(path: str | Path) -> Path:
         shutil.rmtree(temporary, ignore_errors=True)
         raise
     return folder
+
+
+def _protocol_text(path: Path) -> str:
+    reading = read_record(path, shipped(), form=shipped().form("protocol"))
+    if not reading.sound:
+        raise (UnreadableError if reading.unreadable else DataError)(reading.problems)
+    return path.read_text(encoding="utf-8-sig")
 
 
 def _with_id(plan: str, name: str) -> str:

@@ -38,7 +38,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("section", "made"),
     [
         ("Five minutes for the guideline writer", ["my_review/protocol.yaml", "my_report/report.html", "my_report/findings.json"]),
-        ("Five minutes for the fellow", ["forest.pdf", "funnel.png", "quillmere.xlsx", "fellow_review/records/quillmere.yaml"]),
+        ("Five minutes for the fellow", ["forest.pdf", "funnel.png", "AB/quillmere.xlsx", "fellow_review/reconcile/decisions.xlsx", "fellow_review/reconcile/disagreements.html", "fellow_review/records/quillmere.yaml", "fellow_review/history.jsonl"]),
         ("Five minutes for the department", []),
     ],
 )  # fmt: skip
@@ -56,6 +56,28 @@ def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Pat
         assert status == 0, f"{line}\n{said.err}"
     for name in made:
         assert (folder / name).stat().st_size > 0
+
+
+def test_the_printed_decisions_are_those_that_the_workbook_asks_for(folder: Path, capsys) -> None:
+    from metakit.cli.app import app
+    from metakit.cli.running import run
+    from metakit.review.reconcile_decisions import COLUMNS, read_rows
+
+    lines = commands("Five minutes for the fellow")
+    start = next(number for number, line in enumerate(lines) if line.startswith("metakit new"))
+    stop = next(number for number, line in enumerate(lines) if "--decisions" in line)
+    for line in lines[start:stop]:
+        assert run(app, shlex.split(line)[1:]) == 0
+    asked = [row for _, row in read_rows(folder / "fellow_review/reconcile/decisions.xlsx")]
+    printed = [row for _, row in read_rows(folder / "decisions.csv")]
+    needed = [row for row in asked if row["needed"] == "yes"]
+    assert [[row[name] for name in COLUMNS[:10]] for row in printed] == [
+        [row[name] for name in COLUMNS[:10]] for row in needed
+    ]
+    said = [run(app, shlex.split(line)[1:]) for line in lines[stop:]]
+    assert set(said) == {0}
+    path = capsys.readouterr().out
+    assert "mean 4.57" in path and "table 4 prints 4.57" in path and "records/quillmere.yaml:" in path
 
 
 def test_python_of_the_readme_runs(folder: Path, capsys) -> None:
