@@ -255,6 +255,28 @@ class ExplorationPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SpecificationPlan:
+    """The choices that a specification curve combines; an empty part takes the default set.
+
+    `appraisal` and `designs` restrict the studies, `windows` are names of time windows. `most` caps the
+    number of combinations. `data_seen` says that results were known when it was written: it is exploratory then.
+    """
+
+    analyses: tuple[str, ...] = ()
+    measures: tuple[str, ...] = ()
+    models: tuple[str, ...] = ()
+    tau2: tuple[str, ...] = ()
+    intervals: tuple[str, ...] = ()
+    zero_cells: tuple[str, ...] = ()
+    appraisal: tuple[str, ...] = ()
+    designs: tuple[str, ...] = ()
+    iccs: tuple[float, ...] = ()
+    windows: tuple[str, ...] = ()
+    most: int | None = None
+    data_seen: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Protocol:
     """A review's question and plan."""
 
@@ -271,6 +293,7 @@ class Protocol:
     explorations: tuple[ExplorationPlan, ...] = ()
     networks: tuple[NetworkPlan, ...] = ()
     baselines: tuple[BaselinePlan, ...] = ()
+    specifications: SpecificationPlan | None = None
     date: str = ""
     file: str = ""
     sha256: str = ""

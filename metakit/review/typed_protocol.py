@@ -12,6 +12,7 @@ from metakit.core.records import (
     NetworkPlan,
     OutcomePlan,
     Protocol,
+    SpecificationPlan,
 )
 from metakit.forms.tree import Group
 
@@ -42,6 +43,7 @@ def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
         explorations=tuple(_exploration(item) for item in group.groups("explorations")),
         networks=tuple(_network(item) for item in group.groups("networks")),
         baselines=tuple(_baseline(item) for item in group.groups("baselines")),
+        specifications=_specifications(group),
         date=group.text("review.date"),
         file=file,
         sha256=sha256,
@@ -57,6 +59,27 @@ def _exploration(item: Group) -> ExplorationPlan:
         analyses=item.words("analyses"),
         expected=item.text("expected"),
         data_seen=bool(item.flag("data_seen")),
+    )
+
+
+def _specifications(group: Group) -> SpecificationPlan | None:
+    if not group.has("specifications"):
+        return None
+    found = group.group("specifications")
+    most = found.number("most")
+    return SpecificationPlan(
+        analyses=found.words("analyses"),
+        measures=found.words("measures"),
+        models=found.words("models"),
+        tau2=found.words("tau2"),
+        intervals=found.words("intervals"),
+        zero_cells=found.words("zero_cells"),
+        appraisal=found.words("appraisal"),
+        designs=found.words("designs"),
+        iccs=tuple(map(float, found.words("icc"))),
+        windows=found.words("windows"),
+        most=None if most is None else int(most),
+        data_seen=bool(found.flag("data_seen")),
     )
 
 

@@ -273,3 +273,30 @@ def baseline_counts(context: Context) -> Iterator[Problem]:
                     "comparisons", "there is no comparison of this id", found=name,
                     hint=nearest_names(name, comparisons), severity="error",
                 )  # fmt: skip
+
+
+@rule(
+    "specifications_fit",
+    "specifications name analyses and correlations that exist",
+    needs=("analyses.id", "specifications.analyses", "specifications.icc"),
+    basis="references by name; a correlation lies between 0 and 1",
+)
+def specifications_fit(context: Context) -> Iterator[Problem]:
+    """Find specifications of analyses that do not exist, and impossible correlations."""
+    if not context.record.has("specifications"):
+        return
+    item = context.record.group("specifications")
+    analyses = [other.text("id") for other in context.record.groups("analyses")]
+    for name in item.words("analyses"):
+        if name not in analyses:
+            yield item.problem(
+                "analyses", "there is no analysis of this id", found=name,
+                hint=nearest_names(name, analyses), severity="error",
+            )  # fmt: skip
+    for typed in item.words("icc"):
+        try:
+            value = float(typed)
+        except ValueError:
+            value = -1.0
+        if not 0 <= value <= 1:
+            yield item.problem("icc", "not a correlation", found=typed, allowed="0 to 1", severity="error")

@@ -965,6 +965,22 @@ PROTOCOL_CASES = [
         "networks[1].order",
     ),
     (
+        "specifications_fit",
+        "unit_of_analysis: thumbs\n",
+        "unit_of_analysis: thumbs\nspecifications: {analyses: [no_such_analysis], data_seen: no}\n",
+        "error",
+        "no analysis of this id",
+        "specifications.analyses",
+    ),
+    (
+        "specifications_fit",
+        "unit_of_analysis: thumbs\n",
+        "unit_of_analysis: thumbs\nspecifications: {icc: ['0.2', '1.2'], data_seen: no}\n",
+        "error",
+        "0 to 1",
+        "specifications.icc",
+    ),
+    (
         "options_fit_measure",
         "level: 0.9}",
         "model: mantel_haenszel}",
