@@ -25,7 +25,13 @@ def command(
     measure: Annotated[
         str, typer.Option(help="odds_ratio, risk_ratio, risk_difference, rate_ratio or mean_difference.")
     ],
-    model: Annotated[str, typer.Option(help="random_effects or common_effect.")] = "random_effects",
+    model: Annotated[
+        str,
+        typer.Option(
+            help="random_effects, common_effect; for rare events mantel_haenszel, one_stage, "
+            "one_stage_common_effect."
+        ),
+    ] = "random_effects",
     tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
     reference: Annotated[str | None, typer.Option(help="Technique that others are compared with.")] = None,
     components: Annotated[

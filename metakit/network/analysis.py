@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from metakit.core.results import TestStatistic
-from metakit.errors import NotEstimableError, nearest_names
+from metakit.errors import NotEstimableError, UsageError, nearest_names
 from metakit.network.arms import NetworkArms
 from metakit.network.components import ComponentModel, fit_components
-from metakit.network.evidence import Contributions, contributions, direct_estimates
-from metakit.network.inconsistency import Inconsistency, inconsistency
-from metakit.network.model import NetworkPart, connected_parts, fit_part
+from metakit.network.evidence import Contributions
+from metakit.network.inconsistency import Inconsistency
+from metakit.network.model import NetworkPart, connected_parts
+from metakit.network.models import Direct, NetworkModel, network_model
 from metakit.network.ranking import Ranking, rank
 from metakit.network.thresholds import Threshold, thresholds
 
@@ -27,9 +28,9 @@ class PartAnalysis:
 
     part: NetworkPart
     reference: str
-    inconsistency: Inconsistency
-    contributions: Contributions
-    direct: Mapping[tuple[str, str], tuple[float, float, float]]
+    inconsistency: Inconsistency | None
+    contributions: Contributions | None
+    direct: Direct | None
     ranking: Ranking | None
     thresholds: tuple[Threshold, ...]
     notes: tuple[str, ...]
@@ -111,11 +112,18 @@ def analyse_network(
         )
     if lower_is_better is None and arms.measure in COUNTED:
         lower_is_better = True
-    split = connected_parts(arms)
-    parts = [_analyse(part, model, tau2, reference, lower_is_better, level) for part in split]
+    chosen = network_model(model)
+    notes: list[str] = []
+    if chosen.prepare is not None:
+        whole, arms = arms, chosen.prepare(arms)
+        notes += _left_out(whole, arms, model)
+        if reference is not None and reference not in arms.techniques:
+            raise NotEstimableError(notes[-1])
+    parts = [
+        _analyse(part, chosen, tau2, reference, lower_is_better, level) for part in connected_parts(arms)
+    ]
     if reference is not None:
         parts.sort(key=lambda item: reference not in item.part.techniques)
-    notes = []
     if len(parts) > 1:
         named = "; ".join(", ".join(part.part.techniques) for part in parts)
         notes.append(
@@ -123,27 +131,44 @@ def analyse_network(
         )
     model_of_parts = None
     if components:
+        if not chosen.arm_values:
+            raise UsageError(
+                f"the component model regresses arm values: --components goes with random_effects or "
+                f"common_effect, not {model}"
+            )
         model_of_parts = fit_components(arms, interactions=interactions, model=model, tau2=tau2, level=level)
     return NetworkAnalysis(arms=arms, parts=tuple(parts), components=model_of_parts, notes=tuple(notes))
 
 
+def _left_out(whole: NetworkArms, arms: NetworkArms, model: str) -> list[str]:
+    """Name the techniques that a model lost with all their arms."""
+    gone = [name for name in whole.techniques if name not in arms.techniques]
+    if not gone:
+        return []
+    return [
+        f"No {model} estimate for {', '.join(gone)}: no study has the events, or the thumbs without one, "
+        "that it takes to set it against another technique (see what is set aside)."
+    ]
+
+
 def _analyse(
     arms: NetworkArms,
-    model: str,
+    model: NetworkModel,
     tau2: str,
     reference: str | None,
     lower_is_better: bool | None,
     level: float,
 ) -> PartAnalysis:
-    part = fit_part(arms, model=model, tau2=tau2, level=level)
+    part = model.fit(arms, tau2, level)
     chosen = reference if reference in part.techniques else _most_studied(arms)
     notes = []
     if len(arms.studies) == 1:
         notes.append(f"One study ({arms.studies[0]}): its own contrasts are shown, nothing is pooled.")
-    if part.df <= 0 and len(arms.studies) > 1:
+    if part.df <= 0 and len(arms.studies) > 1 and part.tau2_estimator:
         notes.append(
             "Every comparison has one study: how much studies differ cannot be told (tau\u00b2 is 0)."
         )
+    notes += part.notes
     ranking: Ranking | None = None
     fragile: tuple[Threshold, ...] = ()
     if lower_is_better is None:
@@ -152,20 +177,21 @@ def _analyse(
         notes.append(f"No ranks with fewer than {FEWEST_TO_RANK} techniques or studies.")
     else:
         ranking = rank(part, lower_is_better=lower_is_better)
-        fragile = thresholds(part, lower_is_better=lower_is_better)
+        if model.arm_values:
+            fragile = thresholds(part, lower_is_better=lower_is_better)
         notes.append(
             "Ranks say nothing about the size of differences or about certainty; read the intervals first."
         )
-    found = inconsistency(part)
+    found = model.inconsistency(part) if model.inconsistency else None
     return PartAnalysis(
         part=part,
         reference=chosen,
         inconsistency=found,
-        contributions=contributions(part),
-        direct=direct_estimates(part),
+        contributions=model.contributions(part) if model.contributions else None,
+        direct=model.direct(part) if model.direct else None,
         ranking=ranking,
         thresholds=fragile,
-        notes=(*notes, *found.notes),
+        notes=(*notes, *(found.notes if found else ())),
     )
 
 
@@ -178,14 +204,14 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
     comparisons = []
     for contrast in part.contrasts():
         pair = (contrast.technique, contrast.comparator)
-        direct, direct_error, share = _direct(item.direct, pair)
+        direct, direct_error, share = _direct(item.direct or {}, pair)
         indirect = indirect_error = None
         if direct is not None and direct_error is not None and share < 1 - 1e-9:
             # What is left when the direct evidence is taken out of the network's estimate, by inverse
             # variances.
             indirect = (contrast.estimate - share * direct) / (1 - share)
             indirect_error = contrast.standard_error / math.sqrt(1 - share)
-        elif direct is None:
+        elif direct is None and item.direct is not None:
             indirect, indirect_error = contrast.estimate, contrast.standard_error
         comparisons.append(
             {
@@ -199,41 +225,20 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
                 "direct_standard_error": direct_error,
                 "indirect": indirect,
                 "indirect_standard_error": indirect_error,
-                "direct_share": share,
+                "direct_share": share if item.direct is not None else None,
             }
         )
     found = item.inconsistency
     answer: dict[str, Any] = {
         "reference": item.reference,
-        "tau2": part.tau2,
+        "tau2": None if part.model == "mantel_haenszel" else part.tau2,
         "k": len(part.arms.studies),
         "techniques": list(part.techniques),
         "q": _q(part.q),
         "comparisons": comparisons,
-        "inconsistency": {
-            "within_designs": _q(found.within_designs),
-            "between_designs": _q(found.between_designs),
-            "design_by_treatment": _q(found.design_by_treatment),
-            "node_splits": [
-                {
-                    "technique": split.technique,
-                    "comparator": split.comparator,
-                    "direct": split.direct,
-                    "indirect": split.indirect,
-                    "difference": split.difference,
-                    "standard_error": split.difference_error,
-                    "interval": list(split.interval),
-                    "p_value": split.p_value,
-                }
-                for split in found.splits
-            ],
-        },
+        "inconsistency": _inconsistency_json(found) if found else None,
         "ranking": None,
-        "contributions": {
-            "comparisons": [list(pair) for pair in item.contributions.pairs],
-            "studies": list(item.contributions.studies),
-            "fractions": item.contributions.by_study.tolist(),
-        },
+        "contributions": None,
         "thresholds": [
             {
                 "study": row.study,
@@ -246,6 +251,12 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
             for row in item.thresholds
         ],
     }
+    if item.contributions is not None:
+        answer["contributions"] = {
+            "comparisons": [list(pair) for pair in item.contributions.pairs],
+            "studies": list(item.contributions.studies),
+            "fractions": item.contributions.by_study.tolist(),
+        }
     if item.ranking is not None:
         order = sorted(range(len(part.techniques)), key=lambda n: -float(item.ranking.p_scores[n]))  # type: ignore[union-attr]
         answer["ranking"] = [
@@ -261,9 +272,28 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
     return answer
 
 
-def _direct(
-    direct: Mapping[tuple[str, str], tuple[float, float, float]], pair: tuple[str, str]
-) -> tuple[float | None, float | None, float]:
+def _inconsistency_json(found: Inconsistency) -> dict[str, Any]:
+    return {
+        "within_designs": _q(found.within_designs),
+        "between_designs": _q(found.between_designs),
+        "design_by_treatment": _q(found.design_by_treatment),
+        "node_splits": [
+            {
+                "technique": split.technique,
+                "comparator": split.comparator,
+                "direct": split.direct,
+                "indirect": split.indirect,
+                "difference": split.difference,
+                "standard_error": split.difference_error,
+                "interval": list(split.interval),
+                "p_value": split.p_value,
+            }
+            for split in found.splits
+        ],
+    }
+
+
+def _direct(direct: Direct, pair: tuple[str, str]) -> tuple[float | None, float | None, float]:
     if pair in direct:
         return direct[pair]
     turned = direct.get((pair[1], pair[0]))

@@ -13,7 +13,7 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.notes import Assumption, SetAside
-from metakit.errors import DataError, NotEstimableError, Problem, UnknownNameError
+from metakit.errors import DataError, NotEstimableError, Problem, UnknownNameError, UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,6 +108,23 @@ ARM_MEASURES = {
         ArmMeasure(name="rate_ratio", columns=("events", "time"), kernel=_log_rate, corrects_zeros=True),
     )
 }
+
+
+CORRECTION = "0.5 added to each cell of every arm, since an arm has no events or nothing but events"
+
+
+def as_counted(arms: NetworkArms, model: str) -> NetworkArms:
+    """Return the arms for a model of the counts themselves, without the corrections made for arm values.
+
+    Raises
+    ------
+    UsageError
+        If there are no counts, or the measure is no odds ratio.
+    """
+    if arms.measure != "odds_ratio" or not {"events", "total"} <= set(arms.data):
+        raise UsageError(f"the {model} network needs events and totals of every arm and measure odds_ratio")
+    kept = tuple(item for item in arms.assumptions if item.rule != CORRECTION)
+    return replace(arms, assumptions=kept)
 
 
 def arms_from_counts_or_means(
@@ -278,7 +295,7 @@ def _correct(
     log = [
         Assumption(
             study=name,
-            rule="0.5 added to each cell of every arm, since an arm has no events or nothing but events",
+            rule=CORRECTION,
             reference="sweeting_2004",
         )
         for name in dict.fromkeys(study)

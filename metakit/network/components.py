@@ -18,7 +18,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.network.arms import NetworkArms
-from metakit.network.model import connected_parts, estimate_tau2, membership
+from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
 
 NULL_TOLERANCE = 1e-7
@@ -169,8 +169,8 @@ def fit_components(
         null_space=fit.null_space,
         tau2=between,
         tau2_estimator=tau2 if model == "random_effects" else "",
-        q=_chi_square(common.q, common.df),
-        additivity=_chi_square(common.q - wide.q, wide.rank - common.rank),
+        q=chi_square(common.q, common.df),
+        additivity=chi_square(common.q - wide.q, wide.rank - common.rank),
         parts=parts,
         level=level,
         notes=_notes(effects, parts),
@@ -234,9 +234,3 @@ def _rename(arms: NetworkArms, names: dict[str, str]) -> NetworkArms:
     from dataclasses import replace
 
     return replace(arms, technique=tuple(names[name] for name in arms.technique))
-
-
-def _chi_square(value: float, df: int) -> TestStatistic | None:
-    if df <= 0:
-        return None
-    return TestStatistic(max(value, 0.0), df, float(special.chdtrc(df, max(value, 0.0))))

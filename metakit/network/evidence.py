@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.network.inconsistency import design_of, direct_pairs
+from metakit.network.inconsistency import design_of
 from metakit.network.model import NetworkPart, membership
 from metakit.numerics import arm_regression as kernel
 
@@ -36,15 +36,16 @@ class Contributions:
 def contributions(part: NetworkPart) -> Contributions:
     """Return the share of each study and design in every contrast of one part."""
     arms = part.arms
-    pieces = kernel.study_information(
-        membership(arms, part.techniques), arms.study_index, arms.variance, part.tau2
-    )
     pairs = tuple((one, two) for n, one in enumerate(part.techniques) for two in part.techniques[n + 1 :])
     rows = np.zeros((len(pairs), len(part.techniques)))
     for number, (one, two) in enumerate(pairs):
         rows[number, part.techniques.index(one)], rows[number, part.techniques.index(two)] = 1.0, -1.0
     paths = rows @ part.covariance
-    by_study = np.einsum("rp,spq,rq->rs", paths, pieces, paths, optimize=True)
+    x = membership(arms, part.techniques)
+    part_x = kernel.centre(x, arms.study_index, arms.value, arms.variance, part.tau2)
+    # A study's part of the information is its arms' weighted, centred columns times themselves.
+    by_arm = (paths @ part_x.x.T) ** 2 * part_x.weight
+    by_study = np.add.reduceat(by_arm, kernel.starts_of(arms.study_index), axis=1)
     by_study /= np.sum(by_study, axis=1, keepdims=True)
     design = dict(zip(arms.study, design_of(arms), strict=True))
     designs = tuple(sorted(set(design.values())))
@@ -61,23 +62,23 @@ def direct_estimates(part: NetworkPart) -> Mapping[tuple[str, str], tuple[float,
     variance of the network's estimate over that of the direct one; 1 means that nothing indirect is known.
     """
     arms = part.arms
-    members: dict[str, set[str]] = {}
-    for study, technique in zip(arms.study, arms.technique, strict=True):
-        members.setdefault(study, set()).add(technique)
+    rows: dict[str, list[int]] = {}
+    for row, study in enumerate(arms.study):
+        rows.setdefault(study, []).append(row)
+    spread = arms.variance + part.tau2 / 2.0
+    sums: dict[tuple[str, str], tuple[float, float]] = {}
+    for members in rows.values():
+        for i in members:
+            for j in members:
+                pair = (arms.technique[i], arms.technique[j])
+                if pair[0] < pair[1]:
+                    weight = 1.0 / float(spread[i] + spread[j])
+                    before = sums.get(pair, (0.0, 0.0))
+                    effect = float(arms.value[i] - arms.value[j])
+                    sums[pair] = (before[0] + weight, before[1] + weight * effect)
     found = {}
-    for one, two in direct_pairs(arms):
-        keep = np.array(
-            [
-                technique in (one, two) and {one, two} <= members[study]
-                for study, technique in zip(arms.study, arms.technique, strict=True)
-            ]
-        )
-        alone = arms.select(keep)
-        fit = kernel.fit_arms(
-            membership(alone, (one, two)), alone.study_index, alone.value, alone.variance, part.tau2
-        )
-        variance = float(fit.covariance[0, 0] + fit.covariance[1, 1] - 2 * fit.covariance[0, 1])
-        estimate = float(fit.coefficients[0] - fit.coefficients[1])
-        share = min(part.contrast(one, two).standard_error ** 2 / variance, 1.0)
-        found[one, two] = (estimate, math.sqrt(variance), share)
+    for one, two in sorted(sums):
+        weight, total = sums[one, two]
+        share = min(part.contrast(one, two).standard_error ** 2 * weight, 1.0)
+        found[one, two] = (total / weight, math.sqrt(1.0 / weight), share)
     return found

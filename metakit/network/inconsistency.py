@@ -8,6 +8,7 @@ half on each side).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,8 @@ from scipy import special
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.network.arms import NetworkArms
-from metakit.network.model import NetworkPart, estimate_tau2, membership
+from metakit.network.model import NetworkPart, chi_square, estimate_tau2_over, membership
+from metakit.network.splitting import split_estimates
 from metakit.numerics import arm_regression as kernel
 
 
@@ -62,39 +64,55 @@ def design_of(arms: NetworkArms) -> tuple[str, ...]:
     return tuple(" / ".join(sorted(members[study])) for study in arms.study)
 
 
-def interaction_columns(arms: NetworkArms) -> FloatArray:
-    """Return columns of technique within design, shape (n, columns): each design gets effects of its own."""
+def repeated_designs(arms: NetworkArms) -> list[tuple[FloatArray, NetworkArms]]:
+    """Return columns and arms of each design that has two studies or more.
+
+    Effects within designs are a regression without a coefficient common to two designs, so that each design
+    stands by itself; one of a single study is fitted without residual and says nothing on its own.
+    """
     designs = design_of(arms)
-    names = sorted(set(zip(designs, arms.technique, strict=True)))
-    position = {name: number for number, name in enumerate(names)}
-    x = np.zeros((len(designs), len(names)))
-    x[np.arange(len(designs)), [position[pair] for pair in zip(designs, arms.technique, strict=True)]] = 1.0
-    return x
+    rows: dict[str, list[int]] = {}
+    for row, name in enumerate(designs):
+        rows.setdefault(name, []).append(row)
+    blocks = []
+    for name in sorted(rows):
+        members = rows[name]
+        if len({arms.study[row] for row in members}) > 1:
+            keep = np.zeros(len(designs), dtype=bool)
+            keep[members] = True
+            part = arms.select(keep)
+            blocks.append((membership(part, part.techniques), part))
+    return blocks
 
 
 def inconsistency(part: NetworkPart) -> Inconsistency:
     """Test one connected part for disagreement between sources of evidence."""
     arms = part.arms
-    full, wide = membership(arms, part.techniques), interaction_columns(arms)
-    study, value, variance = arms.study_index, arms.value, arms.variance
-    common = kernel.fit_arms(full, study, value, variance)
-    designs = kernel.fit_arms(wide, study, value, variance)
-    spare = designs.rank - common.rank
+    full = membership(arms, part.techniques)
+    blocks = repeated_designs(arms)
+
+    def within(tau2: float) -> float:
+        return sum(kernel.fit_arms(x, one.study_index, one.value, one.variance, tau2).q for x, one in blocks)
+
+    def whole(tau2: float) -> float:
+        return kernel.fit_arms(full, arms.study_index, arms.value, arms.variance, tau2).q
+
+    # Each design has as many effects of its own as techniques but one.
+    own = len(set(zip(design_of(arms), arms.technique, strict=True))) - len(set(design_of(arms)))
+    spare = own - (len(part.techniques) - 1)
+    df = len(arms.study) - len(arms.studies) - own
     tau2 = 0.0
     interaction = None
-    if part.model == "random_effects":
-        tau2, _ = estimate_tau2(wide, arms, part.tau2_estimator)
+    if part.model == "random_effects" and blocks:
+        tau2, _ = estimate_tau2_over(blocks, part.tau2_estimator)
+    q_within = within(0.0)
     if spare > 0:
         # Difference in weighted residual sums at one tau2 = the Wald statistic of the interaction columns.
-        q = (
-            kernel.fit_arms(full, study, value, variance, tau2).q
-            - kernel.fit_arms(wide, study, value, variance, tau2).q
-        )
-        interaction = _chi_square(q, spare)
+        interaction = chi_square(whole(tau2) - within(tau2), spare)
     splits, notes = node_splits(part)
     return Inconsistency(
-        within_designs=_chi_square(designs.q, designs.df),
-        between_designs=_chi_square(common.q - designs.q, spare),
+        within_designs=chi_square(q_within, df),
+        between_designs=chi_square(whole(0.0) - q_within, spare),
         design_by_treatment=interaction,
         tau2_within_designs=tau2,
         splits=splits,
@@ -104,47 +122,52 @@ def inconsistency(part: NetworkPart) -> Inconsistency:
 
 def node_splits(part: NetworkPart) -> tuple[tuple[Split, ...], tuple[str, ...]]:
     """Split every comparison that has direct and indirect evidence; say which cannot be split."""
-    arms = part.arms
-    x = membership(arms, part.techniques)
-    splits, unsplit = [], []
-    for one, two in direct_pairs(arms):
-        column = _side_column(arms, one, two)
-        wide = np.column_stack((x, column))
-        fit = kernel.fit_arms(wide, arms.study_index, arms.value, arms.variance)
-        if fit.rank <= len(part.techniques) - 1:
-            unsplit.append(f"{one} against {two}")
-            continue
-        tau2 = estimate_tau2(wide, arms, part.tau2_estimator)[0] if part.model == "random_effects" else 0.0
-        splits.append(_split(part, wide, one, two, tau2))
-    if not unsplit:
-        return tuple(splits), ()
-    return tuple(splits), ("No indirect evidence, so nothing to split: " + "; ".join(unsplit) + ".",)
+    pairs = direct_pairs(part.arms)
+    found = split_estimates(part.arms, pairs, estimator=part.tau2_estimator or None)
+    splits = [
+        make_split(
+            part, pairs[n], tau2=float(found.tau2[n]),
+            indirect=(float(found.indirect[n]), float(found.indirect_variance[n])),
+            difference=(float(found.difference[n]), float(found.difference_variance[n])),
+            covariance=float(found.covariance[n]),
+        )
+        for n in np.flatnonzero(found.splittable)
+    ]  # fmt: skip
+    unsplit = [pairs[n] for n in np.flatnonzero(~found.splittable)]
+    return tuple(splits), unsplit_words(unsplit)
 
 
-def _split(part: NetworkPart, wide: FloatArray, one: str, two: str, tau2: float) -> Split:
-    arms = part.arms
-    fit = kernel.fit_arms(wide, arms.study_index, arms.value, arms.variance, tau2)
-    i, j, last = part.techniques.index(one), part.techniques.index(two), wide.shape[1] - 1
-    indirect_row, difference_row = np.zeros(wide.shape[1]), np.zeros(wide.shape[1])
-    indirect_row[i], indirect_row[j], difference_row[last] = 1.0, -1.0, 1.0
-    direct_row = indirect_row + difference_row
-    estimate, error = {}, {}
-    for name, row in (("direct", direct_row), ("indirect", indirect_row), ("difference", difference_row)):
-        estimate[name] = float(row @ fit.coefficients)
-        error[name] = math.sqrt(float(row @ fit.covariance @ row))
-    half = float(special.ndtri(0.5 + part.level / 2)) * error["difference"]
-    z = abs(estimate["difference"]) / error["difference"]
+def unsplit_words(pairs: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Name the comparisons without indirect evidence, nothing without any."""
+    if not pairs:
+        return ()
+    named = "; ".join(f"{one} against {two}" for one, two in pairs)
+    return (f"No indirect evidence, so nothing to split: {named}.",)
+
+
+def make_split(
+    part: NetworkPart,
+    pair: tuple[str, str],
+    *,
+    tau2: float,
+    indirect: tuple[float, float],
+    difference: tuple[float, float],
+    covariance: float,
+) -> Split:
+    """Assemble a split from the indirect estimate and the difference, each with its variance."""
+    error = math.sqrt(difference[1])
+    half = float(special.ndtri(0.5 + part.level / 2)) * error
     return Split(
-        technique=one,
-        comparator=two,
-        direct=estimate["direct"],
-        direct_error=error["direct"],
-        indirect=estimate["indirect"],
-        indirect_error=error["indirect"],
-        difference=estimate["difference"],
-        difference_error=error["difference"],
-        interval=Limits(estimate["difference"] - half, estimate["difference"] + half),
-        p_value=2 * float(special.ndtr(-z)),
+        technique=pair[0],
+        comparator=pair[1],
+        direct=indirect[0] + difference[0],
+        direct_error=math.sqrt(max(indirect[1] + difference[1] + 2 * covariance, 0.0)),
+        indirect=indirect[0],
+        indirect_error=math.sqrt(indirect[1]),
+        difference=difference[0],
+        difference_error=error,
+        interval=Limits(difference[0] - half, difference[0] + half),
+        p_value=2 * float(special.ndtr(-abs(difference[0]) / error)),
         tau2=tau2,
     )
 
@@ -156,23 +179,3 @@ def direct_pairs(arms: NetworkArms) -> tuple[tuple[str, str], ...]:
         members.setdefault(study, set()).add(technique)
     pairs = {(one, two) for names in members.values() for one in names for two in names if one < two}
     return tuple(sorted(pairs))
-
-
-def _side_column(arms: NetworkArms, one: str, two: str) -> FloatArray:
-    """Half for arms of `one`, minus half for arms of `two`, in studies that hold both; zero elsewhere."""
-    members: dict[str, set[str]] = {}
-    for study, technique in zip(arms.study, arms.technique, strict=True):
-        members.setdefault(study, set()).add(technique)
-    sides = {one: 0.5, two: -0.5}
-    return np.array(
-        [
-            sides.get(technique, 0.0) if {one, two} <= members[study] else 0.0
-            for study, technique in zip(arms.study, arms.technique, strict=True)
-        ]
-    )
-
-
-def _chi_square(value: float, df: int) -> TestStatistic | None:
-    if df <= 0:
-        return None
-    return TestStatistic(max(value, 0.0), df, float(special.chdtrc(df, max(value, 0.0))))

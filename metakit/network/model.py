@@ -20,6 +20,9 @@ from metakit.numerics import arm_regression as kernel
 
 TAU2_ESTIMATORS = ("reml", "dersimonian_laird")
 
+SCAN = np.concatenate(([0.0], np.geomspace(1e-5, 1e5, 24)))
+"""Where the restricted likelihood's slope is looked at, in units of a typical variance."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contrast:
@@ -52,6 +55,7 @@ class NetworkPart:
     covariance: FloatArray
     q: TestStatistic | None
     df: int
+    notes: tuple[str, ...] = ()
 
     def contrast(self, technique: str, comparator: str) -> Contrast:
         """Return `technique` against `comparator`."""
@@ -61,7 +65,7 @@ class NetworkPart:
         error = math.sqrt(max(variance, 0.0))
         half = float(special.ndtri(0.5 + self.level / 2)) * error
         prediction = None
-        if self.model == "random_effects" and self.df >= 1 and technique != comparator:
+        if self.tau2_estimator and self.df >= 1 and technique != comparator:
             # Degrees of freedom as in Higgins 2009 carried over: residual df of the network.
             reach = float(special.stdtrit(self.df, 0.5 + self.level / 2)) * math.sqrt(error**2 + self.tau2)
             prediction = Limits(estimate - reach, estimate + reach)
@@ -97,6 +101,13 @@ def membership(arms: NetworkArms, techniques: Sequence[str]) -> FloatArray:
     return x
 
 
+def chi_square(value: float, df: int) -> TestStatistic | None:
+    """Return a Q with its p value, None without degrees of freedom."""
+    if df <= 0:
+        return None
+    return TestStatistic(max(value, 0.0), df, float(special.chdtrc(df, max(value, 0.0))))
+
+
 def connected_parts(arms: NetworkArms) -> tuple[NetworkArms, ...]:
     """Split a network into its connected parts, the one with most studies first."""
     import networkx
@@ -114,7 +125,20 @@ def connected_parts(arms: NetworkArms) -> tuple[NetworkArms, ...]:
 
 
 def estimate_tau2(x: FloatArray, arms: NetworkArms, estimator: str) -> tuple[float, bool]:
-    """Return tau2 by the named estimator and whether it was cut off at zero.
+    """Return tau2 of one regression by the named estimator, and whether it was cut off at zero."""
+    return estimate_tau2_over([(x, arms)], estimator)
+
+
+def estimate_tau2_over(
+    blocks: Sequence[tuple[FloatArray, NetworkArms]], estimator: str
+) -> tuple[float, bool]:
+    """Return the tau2 that separate regressions share, and whether it was cut off at zero.
+
+    Parameters
+    ----------
+    blocks : sequence of (columns, arms)
+        Regressions without a common coefficient, such as the designs of a network each by itself.
+    estimator : {"reml", "dersimonian_laird"}
 
     Raises
     ------
@@ -123,23 +147,29 @@ def estimate_tau2(x: FloatArray, arms: NetworkArms, estimator: str) -> tuple[flo
     ConvergenceError
         If the restricted likelihood has no maximum in reach.
     """
-    study, value, variance = arms.study_index, arms.value, arms.variance
     if estimator not in TAU2_ESTIMATORS:
         raise UnknownNameError("tau2 estimator of networks", estimator, TAU2_ESTIMATORS)
-    start = kernel.fit_arms(x, study, value, variance)
-    moment, truncated = kernel.moment_tau2(start)
-    if estimator == "dersimonian_laird" or start.df <= 0:
+    fits = [kernel.fit_arms(x, arms.study_index, arms.value, arms.variance) for x, arms in blocks]
+    df = sum(fit.df for fit in fits)
+    moment, truncated = kernel.moment_tau2(
+        sum(fit.q for fit in fits), df, sum(fit.residual_trace for fit in fits)
+    )
+    if estimator == "dersimonian_laird" or df <= 0:
         return moment, truncated
+    reduced = [
+        (x @ kernel.estimable_basis(x, arms.study_index), arms.study_index, arms.value, arms.variance)
+        for x, arms in blocks
+    ]
 
     def score(tau2: float) -> float:
-        return kernel.restricted_score(x, study, value, variance, tau2)
+        return sum(kernel.restricted_score_and_likelihood(*block, tau2)[0] for block in reduced)
 
     def likelihood(tau2: float) -> float:
-        return kernel.restricted_log_likelihood(x, study, value, variance, tau2)
+        return sum(kernel.restricted_score_and_likelihood(*block, tau2)[1] for block in reduced)
 
     # The score is scanned so that a second maximum is not missed; each one is then solved to full precision.
-    scale = max(moment, float(np.median(variance)))
-    grid = np.concatenate(([0.0], scale * np.geomspace(1e-5, 1e5, 24)))
+    scale = max(moment, float(np.median(np.concatenate([arms.variance for _, arms in blocks]))))
+    grid = scale * SCAN
     scores = [score(float(point)) for point in grid]
     peaks = [0.0] if scores[0] <= 0 else []
     for place in range(len(grid) - 1):
@@ -151,7 +181,7 @@ def estimate_tau2(x: FloatArray, arms: NetworkArms, estimator: str) -> tuple[flo
         raise ConvergenceError(
             "tau2 by restricted maximum likelihood grows without bound; try dersimonian_laird"
         )
-    best = max(peaks, key=likelihood)
+    best = peaks[0] if len(peaks) == 1 else max(peaks, key=likelihood)
     return best, best == 0.0
 
 
@@ -184,9 +214,6 @@ def fit_part(
         raise NotEstimableError(
             "these techniques are not connected by studies; split the network into its parts"
         )
-    q = None
-    if common.df > 0:
-        q = TestStatistic(common.q, common.df, float(special.chdtrc(common.df, common.q)))
     return NetworkPart(
         arms=arms,
         techniques=techniques,
@@ -197,6 +224,6 @@ def fit_part(
         level=level,
         effects=fit.coefficients,
         covariance=fit.covariance,
-        q=q,
+        q=chi_square(common.q, common.df),
         df=common.df,
     )

@@ -52,9 +52,9 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
         if contrast.prediction:
             line += f"; in a new centre {_limits(contrast.prediction, measure)}"
         lines.append(line)
-    if part.model == "random_effects":
+    if part.tau2_estimator:
         lines.append(f"  Studies differ by tau {math.sqrt(part.tau2):.3g} on the analysis scale")
-    test = item.inconsistency.design_by_treatment
+    test = item.inconsistency.design_by_treatment if item.inconsistency else None
     if test:
         lines.append(
             f"  Direct against indirect evidence, all at once: Q {test.value:.3g} on {test.df:g} df, "

@@ -29,7 +29,7 @@ class ArmFit:
 
     coefficients : (p,) minimum-norm solution; only estimable combinations of it mean anything.
     covariance : (p, p) pseudo-inverse of the information.
-    information : (p, p); `study_information` gives its parts.
+    information : (p, p)
     q : weighted residual sum of squares; `df` its degrees of freedom.
     residual_trace : trace of the residual projection, for moment estimators.
     score_square : sum of squared weighted residuals, for the likelihood's derivative.
@@ -111,48 +111,84 @@ def fit_arms(
     )
 
 
-def study_information(x: FloatArray, study: IntArray, variance: FloatArray, tau2: float = 0.0) -> FloatArray:
-    """Return each study's part of the information, shape (studies, p, p); they add up to the whole.
-
-    References
-    ----------
-    Riley RD et al. 2018 Stat Methods Med Res 27:2885-2905 (percentage study weights).
-    """
-    weight = 1.0 / (variance + tau2 / 2.0)
-    starts = starts_of(study)
-    runs = np.diff(np.concatenate((starts, [study.size])))
-    total = np.add.reduceat(weight, starts)
-    mean_x = np.add.reduceat(weight[:, None] * x, starts, axis=0) / total[:, None]
-    centred = x - np.repeat(mean_x, runs, axis=0)
-    products = weight[:, None, None] * centred[:, :, None] * centred[:, None, :]
-    return np.add.reduceat(products, starts, axis=0)
-
-
-def moment_tau2(fit: ArmFit) -> tuple[float, bool]:
+def moment_tau2(q: float, df: int, residual_trace: float) -> tuple[float, bool]:
     """Return the moment estimate of tau2 from a common-effect fit, and whether it was cut off at zero.
 
     E(Q) = df + tau2/2 times the trace of the residual projection: the generalised DerSimonian-Laird estimator
     (Jackson 2012), which is the usual one when every study has two arms and there is one contrast.
     """
-    if fit.df <= 0 or fit.residual_trace <= 0:
+    if df <= 0 or residual_trace <= 0:
         return 0.0, False
-    raw = 2.0 * (fit.q - fit.df) / fit.residual_trace
+    raw = 2.0 * (q - df) / residual_trace
     return max(raw, 0.0), raw < 0.0
 
 
-def restricted_log_likelihood(
-    x: FloatArray, study: IntArray, value: FloatArray, variance: FloatArray, tau2: float
-) -> float:
-    """Return the restricted log-likelihood of tau2, up to a constant."""
-    fit = fit_arms(x, study, value, variance, tau2)
-    spread = variance + tau2 / 2.0
-    total = np.add.reduceat(1.0 / spread, starts_of(study))
-    return -0.5 * float(np.sum(np.log(spread)) + np.sum(np.log(total)) + fit.log_determinant + fit.q)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Centred:
+    """Columns and values with each study's weighted mean taken out, at one tau2.
+
+    weight : (n,); x : (n, p); y : (n,); total : (studies,) sums of weights.
+    """
+
+    weight: FloatArray
+    x: FloatArray
+    y: FloatArray
+    total: FloatArray
 
 
-def restricted_score(
+def centre(x: FloatArray, study: IntArray, value: FloatArray, variance: FloatArray, tau2: float) -> Centred:
+    """Take each study's weighted mean out of columns and values."""
+    weight = 1.0 / (variance + tau2 / 2.0)
+    starts = starts_of(study)
+    runs = np.diff(np.concatenate((starts, [study.size])))
+    total = np.add.reduceat(weight, starts)
+    both = np.column_stack((x, value))
+    mean = np.add.reduceat(weight[:, None] * both, starts, axis=0) / total[:, None]
+    both -= np.repeat(mean, runs, axis=0)
+    return Centred(weight=weight, x=both[:, :-1], y=both[:, -1], total=total)
+
+
+def estimable_basis(x: FloatArray, study: IntArray) -> FloatArray:
+    """Return orthonormal directions of the columns that differ within studies, shape (p, rank).
+
+    What the data cannot tell (columns, or sums of them, that are constant within every study) does not depend
+    on the weights, so that this is done once for all tau2.
+    """
+    flat = centre(x, study, np.zeros(len(study)), np.ones(len(study)), 0.0).x
+    singular, directions = np.linalg.eigh(flat.T @ flat)
+    return directions[:, singular > RANK_TOLERANCE * max(float(singular[-1]), 1e-300)]
+
+
+def restricted_score_and_likelihood(
     x: FloatArray, study: IntArray, value: FloatArray, variance: FloatArray, tau2: float
-) -> float:
-    """Return the derivative of the restricted log-likelihood with respect to tau2/2."""
-    fit = fit_arms(x, study, value, variance, tau2)
-    return 0.5 * (fit.score_square - fit.residual_trace)
+) -> tuple[float, float]:
+    """Return the restricted log-likelihood's derivative by tau2/2, and the log-likelihood up to a constant.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n, rank)
+        Columns times `estimable_basis`, so that the information has full rank.
+    study, value, variance : ndarray, shape (n,)
+    tau2 : float
+
+    References
+    ----------
+    Harville 1977 J Am Stat Assoc 72:320-338.
+    """
+    part = centre(x, study, value, variance, tau2)
+    weighted = part.weight[:, None] * part.x
+    information = part.x.T @ weighted
+    coefficients = np.linalg.solve(information, weighted.T @ part.y)
+    residual = part.y - part.x @ coefficients
+    weighted_residual = part.weight * residual
+    square = np.add.reduceat(part.weight**2, starts_of(study))
+    within = float(np.sum(part.weight) - np.sum(square / part.total))
+    explained = float(np.trace(np.linalg.solve(information, weighted.T @ weighted)))
+    score = 0.5 * (float(weighted_residual @ weighted_residual) - (within - explained))
+    log_determinant = float(np.linalg.slogdet(information)[1])
+    likelihood = -0.5 * (
+        float(np.sum(np.log(part.total)) - np.sum(np.log(part.weight)))
+        + log_determinant
+        + float(residual @ weighted_residual)
+    )
+    return score, likelihood

@@ -63,7 +63,7 @@ def reduced(point: Marginal) -> tuple[FloatArray, FloatArray, FloatArray]:
     )
 
 
-def _follow_intercepts(carry: tuple[FloatArray, ...], step: FloatArray) -> tuple[FloatArray, FloatArray]:
+def follow_intercepts(carry: tuple[FloatArray, ...], step: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Move study intercepts along with the other parameters (the other half of the block elimination)."""
     _, gradient, cross, inverse = carry
     along = (cross * step[:, None, :]).sum(axis=-1)
@@ -111,7 +111,7 @@ def maximise(
         return Surface(value=point.value, gradient=gradient, hessian=hessian, carry=pieces)
 
     start = np.zeros((batch, model.dimensions, k)) if mode is None else mode
-    options = {"follow": _follow_intercepts} if model.study_intercepts else {}
+    options = {"follow": follow_intercepts} if model.study_intercepts else {}
     top = climb(evaluate, parameters, free=free, extra=intercepts, carry=(start,), **options)
     # The likelihood is even in every spread: turn the signs that Newton's method may have crossed.
     terms = model.coefficients

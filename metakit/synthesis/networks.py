@@ -15,6 +15,7 @@ from metakit.measures.registry import Measure
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis, analyse_network
 from metakit.network.arms import NetworkArms, arms_from_counts_or_means
 from metakit.network.components import ComponentModel, fit_components
+from metakit.network.splitting import indirect_evidence
 from metakit.synthesis.cautions import not_agreed
 from metakit.synthesis.findings import finite
 from metakit.synthesis.gather import Task
@@ -56,7 +57,8 @@ class NetworkNode:
 class NetworkComparison:
     """One pair of techniques. `estimate`, `interval`, `prediction` in natural units.
 
-    `studies` compare the two directly. `sentences` tell it in plain words, the size first.
+    `studies` compare the two directly; `direct_share` is None in models without it. `sentences` tell it in
+    plain words, the size first.
     """
 
     technique: str
@@ -68,7 +70,7 @@ class NetworkComparison:
     prediction: Limits | None
     evidence: Evidence
     studies: int
-    direct_share: float
+    direct_share: float | None
     absolute: NetworkAbsolute | None
     sentences: tuple[str, ...]
 
@@ -285,15 +287,19 @@ def _comparison(
     measure, (technique, comparator) = task.measure, pair
     contrast = item.part.contrast(technique, comparator)
     estimate, *limits = (natural(measure, value) for value in (contrast.estimate, *contrast.interval))
-    direct = item.direct.get(pair) or item.direct.get((comparator, technique))
-    share = direct[2] if direct else 0.0
-    evidence: Evidence = "indirect"
-    if direct:
-        evidence = "direct" if share > 1 - 1e-9 else "direct_and_indirect"
     members: dict[str, set[str]] = {}
     for study, name in zip(item.part.arms.study, item.part.arms.technique, strict=True):
         members.setdefault(study, set()).add(name)
     studies = sum({technique, comparator} <= names for names in members.values())
+    evidence: Evidence = "indirect"
+    if studies:
+        both = bool(indirect_evidence(item.part.arms, [pair])[0])
+        evidence = "direct_and_indirect" if both else "direct"
+    share: float | None = 0.0
+    if item.direct is None:
+        share = None
+    elif studies:
+        share = (item.direct.get(pair) or item.direct[comparator, technique])[2]
     absolute = None
     if baseline is not None:
         own = None

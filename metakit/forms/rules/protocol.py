@@ -200,7 +200,11 @@ def network_fits(context: Context) -> Iterator[Problem]:
             yield item.problem(
                 "measure", f"{outcome.id} is an outcome of kind {kind}", found=measure, severity="error"
             )
-        if model in ("mantel_haenszel", "one_stage") and measure and measure != "odds_ratio":
+        if (
+            model in ("mantel_haenszel", "one_stage", "one_stage_common_effect")
+            and measure
+            and measure != "odds_ratio"
+        ):
             yield item.problem(
                 "model", f"{model} is for odds ratios in a network", found=measure,
                 allowed="odds_ratio", severity="error",
@@ -222,7 +226,11 @@ def network_fits(context: Context) -> Iterator[Problem]:
 @rule(
     "difference_sizes_rise",
     "sizes of a difference rise",
-    needs=("outcomes.smallest_important_difference", "outcomes.moderate_difference", "outcomes.large_difference"),
+    needs=(
+        "outcomes.smallest_important_difference",
+        "outcomes.moderate_difference",
+        "outcomes.large_difference",
+    ),
     basis="definition of the sizes",
 )
 def difference_sizes_rise(context: Context) -> Iterator[Problem]:
