@@ -36,14 +36,20 @@ def agreed_text(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> tuple[s
     agreed = combine(pair.study, *pair.groups, pair.form, choose)
     dates = [found.decided_on for found in mine.values()]
     date = max([*dates, *(group.text("extraction.date") for group in pair.groups)])
-    own = {"extractor": " and ".join(pair.people), "date": date, "status": "agreed"}
+    assessors = dict.fromkeys(group.text("appraisal.assessor") for group in pair.groups)
+    own = {
+        "extraction": {"extractor": " and ".join(pair.people), "date": date, "status": "agreed"},
+        "appraisal": {"assessor": " and ".join(name for name in assessors if name)},
+    }
     root = _map_node(agreed)
     head = (("form", pair.form.name), ("form_version", str(pair.form.version)))
     entries: list[tuple[ScalarNode, Node]] = [(_scalar(name), _scalar(text)) for name, text in head]
     for key, node in root.entries:
-        if key.text == "extraction" and isinstance(node, MapNode):
+        if isinstance(node, MapNode):
+            said = own.get(key.text, {})
             node = MapNode(
-                tuple((k, _scalar(own[k.text]) if k.text in own else v) for k, v in node.entries), node.place
+                tuple((k, _scalar(said[k.text]) if k.text in said else v) for k, v in node.entries),
+                node.place,
             )
         entries.append((key, node))
     heading = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from invented.appraisal_special import CHANGED_OVERALL, SCORED_REASONS, is_scored
 from invented.spec import StudySpec
 from invented.writer import OneLine
 
@@ -120,6 +121,8 @@ def appraisal(study: StudySpec) -> dict[str, object]:
     judged apart: they stand in the hospital files.
     """
     group = study.group
+    if is_scored(study.judgements):
+        return {"instrument": "scored_items", "assessor": "AB", "judgements": _scored(study)}
     letters = dict(zip(REASONS[group], study.judgements, strict=True))
     rows = []
     for position, (domain, letter) in enumerate(letters.items()):
@@ -136,6 +139,19 @@ def appraisal(study: StudySpec) -> dict[str, object]:
     return {"instrument": INSTRUMENT[group], "assessor": "AB", "judgements": rows}
 
 
+def _scored(study: StudySpec) -> list[OneLine]:
+    return [
+        OneLine(
+            domain=item,
+            outcome="all",
+            judgement=f"score_{score}",
+            reason=SCORED_REASONS[item][score],
+            page=2 + position // 3,
+        )
+        for position, (item, score) in enumerate(zip(SCORED_REASONS, study.judgements, strict=True))
+    ]
+
+
 def _row(study: StudySpec, domain: str, outcome: str, letter: str, reason: str, page: int) -> OneLine:
     return OneLine(
         domain=domain, outcome=outcome, judgement=LEVELS[study.group][letter], reason=reason, page=page
@@ -144,6 +160,9 @@ def _row(study: StudySpec, domain: str, outcome: str, letter: str, reason: str, 
 
 def _overall(study: StudySpec, letters: dict[str, str], outcome: str) -> OneLine:
     """Sum up: the worst domain; in a trial, three domains with some concerns count as high."""
+    if study.number in CHANGED_OVERALL:
+        letter, reason, why = CHANGED_OVERALL[study.number]
+        return OneLine(**_row(study, "overall", outcome, letter, reason, 2), changed_because=why)
     order = "LSH" if study.group == "randomised" else "LMSC"
     worst = max(letters.values(), key=order.index)
     if study.group == "randomised" and list(letters.values()).count("S") >= 3:

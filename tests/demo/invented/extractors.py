@@ -53,6 +53,12 @@ def _type(tree: dict[str, Any], entry: Mapping[str, Any], typed: Mapping[str, An
     """Put typed values into an entry, take out those that are None, or the whole entry."""
     if "section" in entry:
         target = tree[entry["section"]]
+    elif "domain" in entry:
+        (target,) = (
+            row
+            for row in tree["appraisal"]["judgements"]
+            if (row["domain"], row["outcome"]) == (entry["domain"], entry["for"])
+        )
     elif "outcome" in entry:
         (target,) = (row for row in tree["outcomes"] if _meant(row, entry))
         if typed is None:

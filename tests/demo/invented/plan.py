@@ -217,6 +217,32 @@ def protocol() -> dict[str, Any]:
             ),
             _series("revision_prosthesis_series", "revision_index", PROSTHESES, PROSTHESIS_LABEL, "rate"),
         ],
+        "explorations": [
+            OneLine(
+                id="design_of_comparisons",
+                kind="subgroups",
+                moderators=["design_group"],
+                analyses=["complications_lrti", "pinch_lrti", "complications_prosthesis"],
+                expected="larger differences in cohorts than in randomised trials",
+                data_seen=False,
+            ),
+            OneLine(
+                id="mp_and_complications",
+                kind="meta_regression",
+                moderators=["mp_hyperextension"],
+                analyses=["complications_lrti"],
+                expected="more complications the more the MP joint hyperextends",
+                data_seen=False,
+            ),
+            OneLine(
+                id="concern_about_bias",
+                kind="subgroups",
+                moderators=["concern"],
+                analyses=["pinch_prosthesis", "pain_prosthesis"],
+                expected="larger differences in studies of high concern; asked when results were known",
+                data_seen=True,
+            ),
+        ],
         "subgroups": [
             "design: randomised trials and cohorts apart; larger differences are expected in cohorts",
             "prosthesis: ball and socket against dual mobility; fewer revisions are expected with dual mobility",

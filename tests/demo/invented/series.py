@@ -215,7 +215,7 @@ SERIES = (
         recruited=("2005-02-01", "2014-10-31"),
         follow_up=(49.0, 27.0, 4, 112),
         age=(62.4, 8.0),
-        judgements="YYUYNYYUNN",
+        judgements="22120100",
         arms=(
             ArmSpec(
                 id="A",

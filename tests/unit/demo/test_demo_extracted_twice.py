@@ -68,6 +68,8 @@ def test_agreed_records_are_the_reports_as_drawn() -> None:
         extraction, truth["extraction"] = agreed.pop("extraction"), None
         assert extraction["status"] == "agreed" and extraction["extractor"] == "AB and CD"
         truth.pop("extraction")
+        assert agreed["appraisal"].pop("assessor") == "AB and CD"
+        truth["appraisal"].pop("assessor")
         assert agreed == truth, study.id
 
 
