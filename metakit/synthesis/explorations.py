@@ -15,11 +15,14 @@ from metakit.core.effects import EffectTable
 from metakit.core.notes import SetAside
 from metakit.core.records import ExplorationPlan
 from metakit.errors import ConvergenceError, NotEstimableError
-from metakit.models.meta_regression import MetaRegressionResult, meta_regression
+from metakit.models.meta_regression import (
+    RESIDUAL_TAU2_ESTIMATORS,
+    MetaRegressionResult,
+    meta_regression,
+)
 from metakit.models.subgroups import SubgroupResult, subgroups
-from metakit.synthesis.moderators import ModeratorColumn
+from metakit.synthesis.moderator_shapes import ModeratorColumn
 
-FOR_EVERY_TAU2 = {"reml", "maximum_likelihood", "dersimonian_laird", "hedges_olkin", "paule_mandel"}
 PERMUTATIONS = 1000
 """Random reorderings for the permutation p value (all orders where there are fewer), with a fixed seed."""
 
@@ -121,7 +124,7 @@ def exploration(
     used = tuple(by_name[name] for name in plan.moderators if name in by_name)
     absent = [name for name in plan.moderators if name not in by_name]
     regression, groups, reason = None, None, ""
-    estimator = tau2 if tau2 in FOR_EVERY_TAU2 else "reml"
+    estimator = tau2 if tau2 in RESIDUAL_TAU2_ESTIMATORS else "reml"
     if table is None:
         reason = "no study of this review has a usable result for it"
     elif absent:

@@ -24,7 +24,7 @@ from metakit.review.extraction import Extraction
 from metakit.review.selection.reading import Selection
 from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
-from metakit.synthesis.moderators import ModeratorColumn
+from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
 from metakit.synthesis.terms import OutcomeTerm
 
