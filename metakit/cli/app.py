@@ -12,6 +12,7 @@ import typer
 
 from metakit import __version__
 from metakit.cli import (
+    certainty,
     check,
     collect,
     demo,
@@ -54,7 +55,22 @@ def _common(
     """Options that stand before a command."""
 
 
-for _module in (demo, new, sheet, collect, reconcile, check, pool, explore, network, draw, report, trace):
+_COMMANDS = (
+    demo,
+    new,
+    sheet,
+    collect,
+    reconcile,
+    check,
+    pool,
+    explore,
+    network,
+    draw,
+    certainty,
+    report,
+    trace,
+)
+for _module in _COMMANDS:
     app.command(_module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo")(_module.command)
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from metakit.core.records import CertaintyJudgement, DomainJudgement
 from metakit.decision.evidence import EvidenceBody, body_of
 from metakit.decision.proposals import Proposal, proposals, start_of
-from metakit.synthesis.findings import Findings
+from metakit.synthesis.findings import Findings, finite
 
 Level = Literal["very_low", "low", "moderate", "high"]
 LEVELS: tuple[Level, ...] = ("very_low", "low", "moderate", "high")
@@ -90,6 +90,61 @@ class Certainty:
     def level_words(self) -> str:
         """The level in words."""
         return self.level.replace("_", " ")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the certainty as JSON."""
+        body, signed = self.body, self.judgement
+        answer: dict[str, Any] = {
+            "analysis": body.analysis,
+            "answer": body.answer,
+            "start": {"level": self.start, "reason": self.start_reason},
+            "domains": [
+                {
+                    "domain": line.proposal.domain,
+                    "proposed": line.proposal.levels,
+                    "reason": line.proposal.reason,
+                    "open": line.proposal.open or None,
+                    "judged": line.levels,
+                    "because": line.because or None,
+                }
+                for line in self.lines
+            ],
+            "proposed": self.proposed,
+            "certainty": self.level,
+            "status": self.status,
+            "signed_by": (signed.signed_by or None) if signed else None,
+            "signed_on": (signed.signed_on or None) if signed else None,
+            "difference": {
+                "unit": body.unit,
+                "value": body.difference[0],
+                "interval": list(body.difference[1:]),
+            }
+            if body.difference
+            else None,
+            "probability_beyond_smallest": {
+                "fewer": body.exceeding[0],
+                "more": body.exceeding[1],
+                "basis": body.basis,
+            }
+            if body.exceeding
+            else None,
+            "baselines": [
+                {
+                    "kind": item.baseline.kind,
+                    "label": item.baseline.label,
+                    "source": item.baseline.source or None,
+                    "value": item.baseline.value,
+                    "interval": [item.baseline.lower, item.baseline.upper],
+                    "with_technique": item.with_technique,
+                    "difference": item.difference,
+                    "interval_at_this_baseline": list(item.fixed),
+                    "interval_with_its_uncertainty": list(item.both),
+                    "number_needed": str(item.needed),
+                }
+                for item in body.absolute
+            ],
+        }
+        return {key: finite(item) for key, item in answer.items()}
 
     @property
     def lowered(self) -> tuple[DomainLine, ...]:

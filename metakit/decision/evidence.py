@@ -14,12 +14,7 @@ import numpy as np
 from metakit.core.records import BaselinePlan, Protocol, StudyRecord
 from metakit.core.results import Limits, PoolResult
 from metakit.decision.absolute import AbsoluteDifference, difference_of
-from metakit.decision.information import (
-    InformationSize,
-    size_for_means,
-    size_for_rates,
-    size_for_risks,
-)
+from metakit.decision.information import InformationSize, information_of, thumbs_of
 from metakit.decision.thresholds import Thresholds
 from metakit.errors import MetakitError
 from metakit.measures.absolute import risk_with
@@ -30,7 +25,6 @@ from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import Baseline, baseline_from_counts
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.rows import StudyNumbers
 from metakit.synthesis.spoken import count, fixed, natural_values
 
 NORMAL_95 = 1.959963984540054
@@ -162,7 +156,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         measure=measure.name,
         level=result.level,
         studies=_studies(finding, result),
-        participants=sum(_thumbs(study) for study in finding.numbers),
+        participants=sum(thumbs_of(study) for study in finding.numbers),
         events=None
         if measure.family.endswith("means")
         else sum(side.numbers["events"] for study in finding.numbers for side in study.sides),
@@ -176,7 +170,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         exceeding=exceeding,
         basis=basis,
         absolute=absolute,
-        information=_information(finding, measure, main, thresholds),
+        information=information_of(finding, measure, main, thresholds),
         surrogate=finding.term.surrogate,
         unfit_definitions=tuple(
             (found.label, tuple(study for study, _ in found.author_words))
@@ -220,7 +214,7 @@ def _thresholds(finding: AnalysisFinding, measure: Measure) -> tuple[Thresholds 
     plan, term = finding.outcome_plan, finding.term
     if measure.family == "two_arm_rates":
         years = sum(side.numbers["time"] for study in finding.numbers for side in study.sides)
-        thumbs = sum(_thumbs(study) for study in finding.numbers)
+        thumbs = sum(thumbs_of(study) for study in finding.numbers)
         unit = "per 100 thumb-years"
         of = Thresholds.of(plan, unit)
         if of is None or thumbs <= 0 or years <= 0:
@@ -321,17 +315,9 @@ def _small_study(finding: AnalysisFinding) -> tuple[SmallStudyTest | None, str]:
         return None, str(error)
 
 
-def _thumbs(study: StudyNumbers) -> float:
-    """Return the thumbs behind a study: those analysed, else those of its arms."""
-    found = 0.0
-    for side in study.sides:
-        found += side.numbers.get("total") or sum(part.arm.thumbs or 0 for part in side.arms)
-    return found
-
-
 def _studies(finding: AnalysisFinding, result: PoolResult) -> tuple[StudyEvidence, ...]:
     weights = {row.study: row.weight for row in result.studies}
-    thumbs = [_thumbs(study) for study in finding.numbers]
+    thumbs = [thumbs_of(study) for study in finding.numbers]
     known = all(weights.get(study.name) is not None for study in finding.numbers)
     total = sum(thumbs) or 1.0
     overall = {study.name: _overall(study.study, finding.plan.outcome) for study in finding.numbers}
@@ -356,53 +342,3 @@ def _overall(study: StudyRecord, outcome: str) -> tuple[str, str]:
         return "", ""
     overall = appraisal.overall(outcome)
     return appraisal.instrument, "" if overall.incomplete else overall.level
-
-
-def _information(
-    finding: AnalysisFinding,
-    measure: Measure,
-    main: AbsoluteDifference | None,
-    thresholds: Thresholds | None,
-) -> InformationSize | None:
-    """Return the size of a trial that would show the smallest important difference."""
-    if thresholds is None:
-        return None
-    smallest = thresholds.smallest
-    tail = "two-sided error 5 %, power 80 %"
-    if measure.name == "mean_difference":
-        sd = _typical_sd(finding.numbers)
-        if sd is None:
-            return None
-        return InformationSize(
-            needed=size_for_means(smallest, sd),
-            present=sum(_thumbs(study) for study in finding.numbers),
-            unit="thumbs",
-            inputs=f"difference {smallest:g}, standard deviation {sd:.3g} of the comparator arms, {tail}",
-        )
-    if main is None:
-        return None
-    base, step = main.baseline.value, smallest / 100
-    other = base - step if base > step else base + step
-    inputs = f"{100 * base:.3g} against {100 * other:.3g} {thresholds.unit}, {tail}"
-    if main.baseline.per_year:
-        years = sum(side.numbers["time"] for study in finding.numbers for side in study.sides)
-        return InformationSize(
-            needed=size_for_rates(base, other), present=years, unit="thumb-years", inputs=inputs
-        )
-    if not 0 <= other <= 1:
-        return None
-    return InformationSize(
-        needed=size_for_risks(base, other),
-        present=sum(side.effective["total"] for study in finding.numbers for side in study.sides),
-        unit="thumbs (after the design effect)",
-        inputs=inputs,
-    )
-
-
-def _typical_sd(numbers: tuple[StudyNumbers, ...]) -> float | None:
-    """Return the pooled standard deviation of the comparator arms."""
-    rows = [study.sides[1].numbers for study in numbers]
-    df = sum(row["total"] - 1 for row in rows)
-    if df <= 0:
-        return None
-    return math.sqrt(sum((row["total"] - 1) * row["sd"] ** 2 for row in rows) / df)

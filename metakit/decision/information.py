@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,15 +10,20 @@ import numpy as np
 from scipy import special
 
 from metakit.core.results import Limits
+from metakit.decision.absolute import AbsoluteDifference
+from metakit.decision.thresholds import Thresholds
 from metakit.errors import UsageError
+from metakit.measures.registry import Measure
 from metakit.numerics.sequential import spending_boundaries
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.rows import StudyNumbers
 
 ALPHA = 0.05
 POWER = 0.80
 CONTESTED = (
     "Boundaries for cumulative evidence come from the monitoring of single trials. Authors of reviews do not "
-    "control when trials are done or stop, so the Cochrane Handbook (chapter 22) does not ask for them in the main "
-    "analysis; read them as a warning against early answers, not as a verdict."
+    "control when trials are done or stop, so the Cochrane Handbook (chapter 22) does not ask for them "
+    "in the main analysis; read them as a warning against early answers, not as a verdict."
 )
 
 
@@ -175,3 +181,61 @@ def looks(
 def monitored_interval(estimate: float, error: float, boundary: float) -> Limits:
     """Return the interval of one look that belongs to its boundary: estimate +/- boundary times the error."""
     return Limits(estimate - boundary * error, estimate + boundary * error)
+
+
+def thumbs_of(study: StudyNumbers) -> float:
+    """Return the thumbs behind a study: those analysed, else those of its arms."""
+    found = 0.0
+    for side in study.sides:
+        found += side.numbers.get("total") or sum(part.arm.thumbs or 0 for part in side.arms)
+    return found
+
+
+def information_of(
+    finding: AnalysisFinding,
+    measure: Measure,
+    main: AbsoluteDifference | None,
+    thresholds: Thresholds | None,
+) -> InformationSize | None:
+    """Return the size of a trial that would show the smallest important difference."""
+    if thresholds is None:
+        return None
+    smallest = thresholds.smallest
+    tail = "two-sided error 5 %, power 80 %"
+    if measure.name == "mean_difference":
+        sd = _typical_sd(finding.numbers)
+        if sd is None:
+            return None
+        return InformationSize(
+            needed=size_for_means(smallest, sd),
+            present=sum(thumbs_of(study) for study in finding.numbers),
+            unit="thumbs",
+            inputs=f"difference {smallest:g}, standard deviation {sd:.3g} of the comparator arms, {tail}",
+        )
+    if main is None:
+        return None
+    base, step = main.baseline.value, smallest / 100
+    other = base - step if base > step else base + step
+    inputs = f"{100 * base:.3g} against {100 * other:.3g} {thresholds.unit}, {tail}"
+    if main.baseline.per_year:
+        years = sum(side.numbers["time"] for study in finding.numbers for side in study.sides)
+        return InformationSize(
+            needed=size_for_rates(base, other), present=years, unit="thumb-years", inputs=inputs
+        )
+    if not 0 <= other <= 1:
+        return None
+    return InformationSize(
+        needed=size_for_risks(base, other),
+        present=sum(side.effective["total"] for study in finding.numbers for side in study.sides),
+        unit="thumbs (after the design effect)",
+        inputs=inputs,
+    )
+
+
+def _typical_sd(numbers: tuple[StudyNumbers, ...]) -> float | None:
+    """Return the pooled standard deviation of the comparator arms."""
+    rows = [study.sides[1].numbers for study in numbers]
+    df = sum(row["total"] - 1 for row in rows)
+    if df <= 0:
+        return None
+    return math.sqrt(sum((row["total"] - 1) * row["sd"] ** 2 for row in rows) / df)

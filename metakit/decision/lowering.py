@@ -102,7 +102,7 @@ def indirectness(body: EvidenceBody) -> Proposal:
 
 
 def imprecision(body: EvidenceBody) -> Proposal:
-    """Lower by thresholds inside the absolute interval; look at the information size only where there is none."""
+    """Lower by thresholds inside the absolute interval; without one, look at the information size."""
     if body.difference is None or body.thresholds is None:
         low, high = (body.ratio or body.difference or (1.0, 0.0, 0.0))[1:]
         null = 1.0 if body.ratio is not None else 0.0

@@ -14,7 +14,7 @@ _NOTHING = {"null", "nan", "inf"}
 _BREAKS = re.compile("[\x7f-\xa0\u2028\u2029]")
 
 
-def record_text(root: MapNode, heading: Sequence[str] = ()) -> str:
+def record_text(root: MapNode, heading: Sequence[str] = (), *, spread: bool = False) -> str:
     """Return the YAML text of a record.
 
     Parameters
@@ -23,9 +23,11 @@ def record_text(root: MapNode, heading: Sequence[str] = ()) -> str:
         The record.
     heading : sequence of str
         Comment lines to stand before it.
+    spread : bool
+        Give every field of a list's entries a line of its own, for files that people fill in.
     """
     lines = [f"# {' '.join(text.split())}" for text in heading]
-    _write_map(root, "", lines)
+    _write_map(root, "", lines, spread=spread)
     return "\n".join(lines) + "\n"
 
 
@@ -44,7 +46,9 @@ def same_nodes(one: Node, other: Node) -> bool:
     return False
 
 
-def _write_map(node: MapNode, indent: str, lines: list[str], first: str = "") -> None:
+def _write_map(
+    node: MapNode, indent: str, lines: list[str], first: str = "", *, spread: bool = False
+) -> None:
     lead = first or indent
     for key, value in node.entries:
         name = f"{lead}{_scalar(key.text)}:"
@@ -57,12 +61,13 @@ def _write_map(node: MapNode, indent: str, lines: list[str], first: str = "") ->
             continue
         lines.append(name)
         if isinstance(value, MapNode):
-            _write_map(value, indent + "  ", lines)
+            _write_map(value, indent + "  ", lines, spread=spread)
         elif isinstance(value, ListNode):
             for item in value.items:
                 short = _flow(item)
-                if isinstance(item, MapNode) and item.entries and (short is None or len(item.entries) > 6):
-                    _write_map(item, indent + "    ", lines, indent + "  - ")
+                long = spread or short is None
+                if isinstance(item, MapNode) and item.entries and (long or len(item.entries) > 6):
+                    _write_map(item, indent + "    ", lines, indent + "  - ", spread=spread)
                 elif short is not None:
                     lines.append(f"{indent}  - {short}")
 

@@ -18,8 +18,9 @@ from metakit.review.typed_certainty import certainty_judgements
 CERTAINTY = "certainty.yaml"
 FORM = "certainty"
 HEADING = (
-    "Certainty of the evidence. 'proposed' and its reason are the software's. Write your levels under 'judged',",
-    "your reason under 'because', and sign with signed_by and signed_on. Nothing is final until it is signed.",
+    "Certainty of the evidence. 'proposed' and its reason are the software's. Write your levels under",
+    "'judged', your reason under 'because', and sign with signed_by and signed_on.",
+    "Nothing is final until it is signed.",
 )
 INVENTED = "INVENTED DEMONSTRATION DATA: no real patients, authors, units or journals."
 
@@ -77,7 +78,11 @@ def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool
     )
     if not isinstance(root, MapNode):  # pragma: no cover - a dict gives a map
         raise TypeError("a certainty file is a map")
-    return record_text(root, ((INVENTED,) if invented else ()) + HEADING)
+    text = record_text(root, ((INVENTED,) if invented else ()) + HEADING, spread=True)
+    # A blank to fill in stands empty, not as an empty text; quotes inside texts are escaped and stay.
+    return "\n".join(
+        line.removesuffix('""').rstrip() if line.endswith(': ""') else line for line in text.split("\n")
+    )
 
 
 def write_certainty(

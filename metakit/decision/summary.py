@@ -1,0 +1,222 @@
+"""The summary of findings as plain texts, the same for the page, the Word table and the CSV file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from metakit.decision.absolute import AbsoluteDifference
+from metakit.decision.certainty import Certainty
+from metakit.decision.evidence import EvidenceBody
+from metakit.decision.proposals import signed, span
+from metakit.decision.statements import statement
+from metakit.measures.registry import MEASURES
+from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.spoken import count, per_100, ratio
+from metakit.synthesis.windows import window
+
+MOST_OUTCOMES = 7
+"""A table of more outcomes is not read (Cochrane Handbook 14.1.2)."""
+_RANKS = {"critical": 0, "important": 1, "not_important": 2}
+KINDS = {
+    "comparator_arms": "comparator arms of the same studies, pooled",
+    "registry": "registry",
+    "unit_audit": "the unit's own audit",
+    "published_cohort": "published cohort",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRow:
+    """An outcome at one baseline. `difference` holds the baseline fixed, `both` carries its uncertainty."""
+
+    baseline: str
+    source: str
+    with_comparator: str
+    with_technique: str
+    difference: str
+    both: str
+    needed: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SummaryRow:
+    """One outcome of one comparison."""
+
+    analysis: str
+    outcome: str
+    when: str
+    rank: str
+    participants: str
+    relative: str
+    unit: str
+    baselines: tuple[BaselineRow, ...]
+    probability: str
+    certainty: Certainty
+    statement: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SummaryTable:
+    """One comparison; `left_out` names outcomes beyond the seventh, `unanswered` those without an answer."""
+
+    comparison: str
+    technique: str
+    comparator: str
+    rows: tuple[SummaryRow, ...]
+    left_out: tuple[str, ...] = ()
+    unanswered: tuple[tuple[str, str], ...] = ()
+
+
+def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tuple[SummaryTable, ...]:
+    """Return one table a comparison: critical outcomes first, at most seven.
+
+    Parameters
+    ----------
+    findings : Findings
+    certainties : sequence of Certainty
+        Of `all_certainties`.
+    """
+    known = {item.body.analysis: item for item in certainties}
+    tables = []
+    for plan in findings.protocol.comparisons:
+        found = [
+            item
+            for item in findings.analyses
+            if item.comparison is not None and item.comparison.id == plan.id
+        ]
+        answered = sorted(
+            (item for item in found if item.plan.id in known),
+            key=lambda item: _RANKS[item.outcome_plan.importance],
+        )
+        outcomes = list(dict.fromkeys(item.term.id for item in answered))
+        kept = set(outcomes[:MOST_OUTCOMES])
+        rows = [_row(item, known[item.plan.id]) for item in answered if item.term.id in kept]
+        if not found:
+            continue
+        tables.append(
+            SummaryTable(
+                comparison=plan.label,
+                technique=plan.technique_label,
+                comparator=plan.comparator_label,
+                rows=tuple(rows),
+                left_out=tuple(
+                    dict.fromkeys(item.term.label for item in answered if item.term.id not in kept)
+                ),
+                unanswered=tuple(
+                    (item.term.label, item.answer.reason) for item in found if item.result is None
+                ),
+            )
+        )
+    return tuple(tables)
+
+
+def _row(finding: AnalysisFinding, certainty: Certainty) -> SummaryRow:
+    body = certainty.body
+    measure = MEASURES[body.measure]
+    rates = measure.family == "two_arm_rates"
+    return SummaryRow(
+        analysis=body.analysis,
+        outcome=body.outcome,
+        when="per thumb-year" if rates else window(finding.outcome_plan.window).label,
+        rank=body.importance.replace("_", " "),
+        participants=_participants(body),
+        relative=_relative(body),
+        unit=body.unit,
+        baselines=tuple(_baseline(item) for item in body.absolute) or _difference_alone(body),
+        probability=_probability(body),
+        certainty=certainty,
+        statement=statement(body, certainty.level),
+        reasons=tuple(_reason(line.proposal.domain, line.levels, line.proposal.reason, line.because)
+                      for line in certainty.lowered),
+    )  # fmt: skip
+
+
+def _participants(body: EvidenceBody) -> str:
+    groups = {"randomised": "randomised", "comparative": "not randomised"}
+    designs = [
+        f"{sum(study.design_group == group for study in body.studies)} {label}"
+        for group, label in groups.items()
+        if any(study.design_group == group for study in body.studies)
+    ]
+    studies = count(len(body.studies), "study", "studies")
+    return f"{body.participants:.0f} thumbs in {studies} ({', '.join(designs)})"
+
+
+def _relative(body: EvidenceBody) -> str:
+    if body.ratio is None:
+        return "none: the answer is a difference"
+    estimate, low, high = body.ratio
+    label = MEASURES[body.measure].label
+    return f"{label[:1].upper()}{label[1:]} {ratio(estimate)} ({ratio(low)} to {ratio(high)})"
+
+
+def _baseline(found: AbsoluteDifference) -> BaselineRow:
+    base = found.baseline
+    counted = f"{base.events:g} in {base.total:.0f} {base.unit}"
+    low, high = found.with_technique_interval
+    kind = KINDS[base.kind]
+    label = kind if base.kind == "comparator_arms" else f"{kind}: {base.label}"
+    return BaselineRow(
+        baseline=label,
+        source=f"{counted}{'; ' + base.source if base.source else ''}",
+        with_comparator=_with(base.value, base.lower, base.upper),
+        with_technique=_with(found.with_technique, low, high),
+        difference=f"{signed(100 * found.difference)} ({_hundred(found.fixed)})",
+        both=_hundred(found.both),
+        needed=f"{found.needed}{', in thumb-years' if base.per_year else ''}",
+        notes=found.notes,
+    )
+
+
+def _difference_alone(body: EvidenceBody) -> tuple[BaselineRow, ...]:
+    if body.difference is None:
+        return ()
+    estimate, low, high = body.difference
+    return (
+        BaselineRow(
+            baseline="",
+            source="",
+            with_comparator="",
+            with_technique="",
+            difference=f"{signed(estimate)} ({span((low, high), '')}) {body.unit}".strip(),
+            both="",
+            needed="",
+        ),
+    )
+
+
+def _with(value: float, low: float, high: float) -> str:
+    return f"{per_100(100 * value)} ({per_100(100 * low)} to {per_100(100 * high)})"
+
+
+def _hundred(limits: tuple[float, float]) -> str:
+    return span((100 * limits[0], 100 * limits[1]), "")
+
+
+def _probability(body: EvidenceBody) -> str:
+    if body.exceeding is None or body.thresholds is None:
+        return ""
+    fewer, more = (_percent(share) for share in body.exceeding)
+    words = ("fewer", "more") if body.events is not None else ("lower", "higher")
+    size = f"{signed(body.thresholds.smallest).removeprefix('+')} {body.unit}".strip()
+    kind = (
+        "Posterior probability" if body.basis == "posterior" else "Confidence (not a posterior probability)"
+    )
+    return f"{kind} of at least {size} {words[0]}: {fewer}; {words[1]}: {more}."
+
+
+def _percent(share: float) -> str:
+    if math.isnan(share):
+        raise ValueError("a probability is never NaN")
+    if share < 0.005:
+        return "below 1 %"
+    return "above 99 %" if share > 0.995 else f"{100 * share:.0f} %"
+
+
+def _reason(domain: str, levels: int, reason: str, because: str) -> str:
+    move = f"{'lowered' if levels < 0 else 'raised'} by {count(abs(levels), 'level')}"
+    return f"{domain.replace('_', ' ').capitalize()}, {move}: {because or reason}"
