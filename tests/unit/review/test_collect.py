@@ -47,6 +47,25 @@ def test_written_once_then_unchanged(workbook, review):
     assert workbook.read_bytes() == before
 
 
+def test_two_extractors_are_kept_apart(tmp_path, review):
+    books = {}
+    for person in ("AB", "CD"):
+        source = next((ROOT / "demo_studies" / "extractors" / person).glob("DEMO-17_*"))
+        (books[person],) = write_sheets(tmp_path / person / "otterlade.xlsx", records=[source])
+        done = collect([books[person]], review, shipped(), extractor=person)
+        assert done.written == (review / "extractors" / person / "otterlade.yaml",)
+    assert not list((review / "records").iterdir())
+    wrong = collect([books["AB"]], review, shipped(), extractor="CD", replace=True)
+    (problem,) = [problem for problem in wrong.problems if problem.severity == "error"]
+    assert (problem.found, problem.allowed) == ("AB", "CD") and "!B" in problem.file
+    assert wrong.written == () and wrong.annotated
+    (agreed,) = write_sheets(tmp_path / "agreed.xlsx", records=[RECORD])
+    found = [p.field for p in collect([agreed], review, shipped(), extractor="AB").problems if p.severity == "error"]
+    assert found == ["extraction.extractor", "extraction.status"]
+    with pytest.raises(UsageError, match="initials"):
+        collect([agreed], review, shipped(), extractor="../AB")
+
+
 def test_other_values_are_replaced_only_when_asked(workbook, review):
     path = collect([workbook], review, shipped()).written[0]
     changed = path.read_text(encoding="utf-8").replace("language: English", "language: German")
@@ -151,7 +170,7 @@ def kill_while_writing(tmp_path: Path, review: Path, times: int) -> None:
 
 
 def test_killed_runs_leave_whole_records_and_no_lock(tmp_path, review):
-    kill_while_writing(tmp_path, review, 6)
+    kill_while_writing(tmp_path, review, 10)
 
 
 @pytest.mark.slow

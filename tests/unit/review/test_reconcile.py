@@ -1,6 +1,7 @@
 """Two extractors' records: compared, decided, agreed; the history; writes that are killed."""
 
 import csv
+import datetime
 import json
 import random
 import signal
@@ -9,6 +10,7 @@ import sys
 import time
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from metakit.errors import DataError, UsageError
@@ -19,6 +21,7 @@ from metakit.review.history import HISTORY, append, history_questions, read_hist
 from metakit.review.lock import review_lock
 from metakit.review.reconcile import FOLDER, compare_review, reconcile, write_comparison
 from metakit.review.reconcile_agreement import field_agreements, overall_agreement
+from metakit.review.reconcile_decisions import in_words
 from metakit.review.reconcile_match import paired
 from tests.unit.review.two_extractors import ADDRESSES, RECORD, WORDING, make_review, write
 
@@ -158,6 +161,80 @@ def test_the_agreed_record_holds_what_was_decided(
     assert history_questions(tmp_path) == []
     again = reconcile(compare_review(tmp_path), path)
     assert again.written == () and len(read_history(tmp_path)[0]) == 1
+
+
+def test_decisions_in_the_workbook_are_read_back_as_a_spreadsheet_leaves_them(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = write_comparison(compare_review(tmp_path))
+    book = openpyxl.load_workbook(path)
+    sheet = book["decisions"]
+    head = [cell.value.replace(" ", "_") for cell in sheet[1]]
+    rules = {
+        str(rule.sqref): rule.formula1
+        for rule in sheet.data_validations.dataValidation
+        if rule.type == "list"
+    }
+    assert set(rules.values()) == {'"AB,CD,other"'}
+    for row in sheet.iter_rows(min_row=2):
+        cells = dict(zip(head, row, strict=True))
+        if cells["needed"].value != "yes":
+            continue
+        assert cells["first_value"].data_type == "s"  # 5.0 stays 5.0
+        number = cells["field"].value.endswith("].mean")
+        cells["decision"].value = "other" if number else "CD"
+        if number:
+            cells["other_value"].value = 5.2
+        cells["decided_by"].value = " EF "
+        cells["decided_on"].value = datetime.datetime(2026, 3, 1)
+        cells["reason"].value = "read again"
+    book.save(path)
+    (written,) = reconcile(compare_review(tmp_path), path).written
+    agreed = read_record(written, shipped()).group
+    assert agreed is not None and agreed.text("design.blinding") == "assessors"
+    means = [e.number("mean") for e in agreed.groups("outcomes") if e.text("outcome") == "key_pinch"]
+    assert means[0] == 5.2
+    (event,) = read_history(tmp_path)[0]
+    assert {d["decided_on"] for d in event["decisions"]} == {"2026-03-01"}
+    assert {d["decided_by"] for d in event["decisions"]} == {"EF"}
+    # The next comparison keeps what was filled in, in the same workbook.
+    again = write_comparison(compare_review(tmp_path))
+    assert again == path and reconcile(compare_review(tmp_path), again).written == ()
+
+
+def test_a_review_has_one_decisions_file(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    path = write_comparison(compare_review(tmp_path), as_csv=True)
+    assert write_comparison(compare_review(tmp_path)) == path  # what is there stays what it is
+    path.rename(path.with_suffix(".old"))
+    assert write_comparison(compare_review(tmp_path)).suffix == ".xlsx"
+    with pytest.raises(UsageError, match="one decisions file"):
+        write_comparison(compare_review(tmp_path), as_csv=True)
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("design.type", "design: type"),
+        ("arms[C].mp_preoperative.sign", "arm C: mp preoperative: sign"),
+        ("outcomes[A/key_pinch/final/12/months].mean", "outcome A, key pinch, final, 12 months: mean"),
+        ("outcomes[A/dash/last_follow_up/30.6/months]", "outcome A, dash, last follow up, 30.6 months"),
+    ],
+)
+def test_addresses_in_words(address: str, words: str) -> None:
+    assert in_words(address) == words
+
+
+def test_an_empty_list_can_be_decided(tmp_path: Path) -> None:
+    record = "DEMO-14_saltmarrow.yaml"
+    make_review(tmp_path, {"components: [trapeziectomy_partial]": "components: []"}, record)
+    path = fill(tmp_path, "CD")
+    (row,) = load(path)
+    assert (row["first_value"], row["second_value"]) == ("trapeziectomy_partial", "(none)")
+    for other in ({}, {"decision": "other", "other_value": "(none)"}):
+        save(path, [row | other])
+        (record_file, *_) = (done := reconcile(compare_review(tmp_path), path)).written + done.unchanged
+        agreed = read_record(record_file, shipped()).group
+        assert agreed is not None and agreed.groups("arms")[1].words("components") == ()
 
 
 def test_undecided_studies_wait(tmp_path: Path) -> None:
@@ -302,8 +379,25 @@ def kill_and_look(folder: Path, kills: int) -> None:
         assert not list(record.parent.glob(".*yaml*")) and not list(folder.glob(".history*"))
 
 
+def test_two_processes_that_reconcile_at_once_lose_nothing(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    for name, decision in (("one.csv", "AB"), ("two.csv", "CD")):
+        (tmp_path / name).write_bytes(fill(tmp_path, decision).read_bytes())
+        (tmp_path / FOLDER / "decisions.csv").unlink()
+    once = "import sys; from metakit.review.reconcile import *; reconcile(compare_review(sys.argv[1]), sys.argv[2])"
+    both = [
+        subprocess.Popen([sys.executable, "-c", once, tmp_path, tmp_path / name], cwd=ROOT)
+        for name in ("one.csv", "two.csv")
+    ]
+    assert [process.wait(60) for process in both] == [0, 0]
+    events, problems = read_history(tmp_path)
+    assert problems == () and [len(event["decisions"]) for event in events] == [3, 3]
+    assert {event["decisions"][0]["decision"] for event in events} == {"AB", "CD"}
+    assert history_questions(tmp_path) == []
+
+
 def test_a_killed_run_leaves_whole_files_and_no_lock(tmp_path: Path) -> None:
-    kill_and_look(tmp_path, 4)
+    kill_and_look(tmp_path, 10)
 
 
 @pytest.mark.slow
