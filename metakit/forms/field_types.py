@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -114,6 +115,18 @@ def _date_hint(typed: str) -> str:
     return ""
 
 
+def _p_value(text: str, spec: FieldSpec) -> Converted:
+    typed = re.sub(r"\s+", "", unicodedata.normalize("NFKC", text))
+    found = re.fullmatch(r"([<>]?)(\d*\.?\d+)", typed, re.ASCII)
+    if not found:
+        raise Refused(
+            "not a p value", allowed="0.03, <0.001 or >0.05", hint="not_reported for 'not significant'"
+        )
+    if float(found[2]) > 1:
+        raise Refused("a p value lies between 0 and 1", allowed="0 to 1")
+    return Converted(typed)
+
+
 _YES, _NO = {"yes", "y", "true"}, {"no", "n", "false"}
 
 
@@ -152,6 +165,7 @@ for _type in (
     FieldType(name="integer", label="whole number", convert=_integer, example="12", numeric=True),
     FieldType(name="number", label="number", convert=_number, example="3.2", numeric=True),
     FieldType(name="percent", label="percentage, 0 to 100", convert=_percent, example="12.5", numeric=True),
+    FieldType(name="p_value", label="p value, with < or > as printed", convert=_p_value, example="<0.001"),
     FieldType(name="date", label="date, year-month-day", convert=_date, example="2024-05-31"),
     FieldType(
         name="partial_date",

@@ -185,6 +185,39 @@ def _overlap(one: Group, other: Group) -> bool:
     return all(starts) and all(ends) and max(starts) <= min(ends)
 
 
+@review_rule("cohort_numbers_agree", "reports of one cohort give one number of thumbs")
+def cohort_numbers_agree(records: Records) -> Iterator[Problem]:
+    """Ask about reports of one cohort whose arms add up to different numbers entered or operated."""
+    for index, study in enumerate(records.studies):
+        for other in records.studies[:index]:
+            cohort = study.text("study.cohort")
+            if not cohort or cohort != other.text("study.cohort"):
+                continue
+            if study.text("study.id") == other.text("study.id") or _techniques(study) != _techniques(other):
+                continue
+            for path in ("thumbs.allocated", "thumbs.operated", "patients.allocated", "patients.operated"):
+                mine, theirs = _numbers(study, path), _numbers(other, path)
+                if not mine or not theirs or sum(mine) == sum(theirs):
+                    continue
+                unit, stage = path.split(".")
+                yield study.problem(
+                    "study.cohort",
+                    f"{' + '.join(map(str, mine))} = {sum(mine)} {unit} {stage} here, "
+                    f"{' + '.join(map(str, theirs))} = {sum(theirs)} in {other.text('study.id')} "
+                    f"({_where(other, 'study.cohort')}) of the same cohort",
+                    found=cohort,
+                    severity="question",
+                )
+                break
+
+
+def _numbers(study: Group, path: str) -> list[int]:
+    """Return the numbers of all arms; nothing when one arm lacks it."""
+    found = [arm.integer(path) for arm in study.groups("arms")]
+    known = [number for number in found if number is not None]
+    return known if len(known) == len(found) else []
+
+
 @review_rule("spread_beside_others", "a standard deviation far below those of other studies")
 def spread_beside_others(records: Records) -> Iterator[Problem]:
     """Ask about standard deviations under a third of the median of other studies, perhaps standard errors."""

@@ -20,7 +20,16 @@ STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
 SEARCH = (REVIEW.parent / "search.yaml").read_text(encoding="utf-8")
 EXPLORATION = "unit_of_analysis: thumbs\nexplorations:\n  - {id: e, expected: more, data_seen: no, "
-NETWORK = "unit_of_analysis: thumbs\nnetworks:\n  - {id: n, label: n, outcome: any_complication, reference: lrti, "
+NETWORK = (
+    "unit_of_analysis: thumbs\nnetworks:\n  - {id: n, label: n, outcome: any_complication, reference: lrti, "
+)
+
+CONTRAST = "contrasts:\n  - {arm: A, outcome: any_complication, time: {value: 12, unit: months}, "
+DASH_CONTRAST = (
+    "contrasts:\n  - {arm: A, comparator: C, outcome: dash, time: {value: 12, unit: months}, "
+    "measure: mean_difference, estimate: -5}"
+)
+AGAIN = "also_reported:\n  - {arm: A, outcome: any_complication, time: {value: 12, unit: months}, number: "
 
 # rule, old text, new text, severity, what the message must say, where (field, or '' for any)
 STUDY_CASES = [
@@ -815,6 +824,132 @@ STUDY_CASES = [
         "question",
         "no overall judgement for dash: the instrument's rule proposes some_concerns",
         "appraisal.judgements",
+    ),
+    *(
+        (name, "appraisal:\n  instrument", f"{entry}\nappraisal:\n  instrument", severity, words, field)
+        for name, entry, severity, words, field in (
+            (
+                "contrast_fits",
+                f"{CONTRAST}comparator: A, p_value: 0.3}}",
+                "error",
+                "with itself",
+                "contrasts[1].comparator",
+            ),
+            (
+                "contrast_fits",
+                f"{CONTRAST}comparator: B, measure: risk_ratio, estimate: -0.2}}",
+                "error",
+                "is above 0",
+                "contrasts[1].estimate",
+            ),
+            (
+                "contrast_fits",
+                f"{CONTRAST}comparator: B, measure: mean_difference, estimate: 2}}",
+                "error",
+                "not compared by this measure",
+                "contrasts[1].measure",
+            ),
+            (
+                "contrast_fits",
+                f"{CONTRAST}comparator: B, estimate: 2}}",
+                "error",
+                "an estimate of what",
+                "contrasts[1].measure",
+            ),
+            ("contrast_fits", f"{CONTRAST}comparator: B}}", "error", "neither an estimate", "contrasts[1]"),
+            (
+                "interval_around_contrast",
+                f"{CONTRAST}comparator: B, measure: risk_ratio, estimate: 3.00, interval: {{lower: 1.00, upper: 4.00, level: 95}}}}",
+                "question",
+                "root of 1 x 4 = 2",
+                "contrasts[1].estimate",
+            ),
+            (
+                "interval_around_contrast",
+                f"{CONTRAST}comparator: B, measure: risk_ratio, interval: {{lower: 4, upper: 1, level: 95}}}}",
+                "error",
+                "above upper",
+                "contrasts[1].interval",
+            ),
+            (
+                "p_fits_interval",
+                f"{CONTRAST}comparator: B, measure: risk_ratio, interval: {{lower: 1.00, upper: 4.00, level: 95}}, p_value: 0.4}}",
+                "question",
+                "z = 1.96, p = 0.05",
+                "contrasts[1].p_value",
+            ),
+            (
+                "p_fits_counts",
+                f"{CONTRAST}comparator: B, p_value: 0.9}}",
+                "question",
+                "4 of 30 against 0 of 30",
+                "contrasts[1].p_value",
+            ),
+            (
+                "contrast_fits_counts",
+                f"{CONTRAST}comparator: B, measure: risk_difference, estimate: 0.3}}",
+                "question",
+                "4 / 30 - 0 / 30 = 0.133",
+                "contrasts[1].estimate",
+            ),
+            ("contrast_fits_means", DASH_CONTRAST, "", "", ""),
+            (
+                "told_twice",
+                f"{AGAIN}events, value: 5}}",
+                "question",
+                "4 in one place and 5 in another",
+                "also_reported[1].value",
+            ),
+            (
+                "told_twice",
+                f"{AGAIN}mean, value: 5}}",
+                "error",
+                "no outcome of this arm",
+                "also_reported[1].number",
+            ),
+            (
+                "breakdown_adds_up",
+                "breakdowns:\n  - {whole: w, part: p, count: 4, percent: 20, total: 10}",
+                "question",
+                "4 of 10 = 40.00 %",
+                "breakdowns[1].percent",
+            ),
+            (
+                "breakdown_adds_up",
+                "breakdowns:\n  - {whole: w, part: p, count: 4, total: 10}\n  - {whole: W, part: q, count: 7, total: 11}",
+                "question",
+                "given as 10 and as 11",
+                "breakdowns[2].total",
+            ),
+        )
+    ),
+    ("parts_add_up", "event_count: 5", "event_count: 4", "", "", ""),
+    (
+        "parts_add_up",
+        "arm: C, outcome: any_reoperation, time: {value: 12, unit: months}, unit_of_analysis: thumbs, reporting: reported, definition: any_reoperation",
+        "arm: A, outcome: impingement, time: {value: 12, unit: months}, unit_of_analysis: thumbs, reporting: reported, event_count: 6",
+        "question",
+        "6 impingement = 6, more than 5",
+        "outcomes[1].event_count",
+    ),
+    (
+        "arms_add_up",
+        "  registration: not_reported\n",
+        "  stated_thumbs: {analysed: 94}\n",
+        "question",
+        "30 + 30 + 33 = 93 thumbs analysed, the report states 94",
+        "design.stated_thumbs.analysed",
+    ),
+    ("arms_add_up", "  registration: not_reported\n", "  stated_patients: {analysed: 89}\n", "", "", ""),
+    (
+        "contrast_fits_means",
+        "appraisal:\n  instrument",
+        "  - {arm: C, outcome: dash, time: {value: 12, unit: months}, unit_of_analysis: patients, reporting: reported, kind: final, n: 30, mean: 24.5}\n"
+        + DASH_CONTRAST
+        + "\nappraisal:\n  instrument",
+        "question",
+        "20.5 - 24.5 = -4",
+        "contrasts[1].estimate",
     ),
 ]
 PROTOCOL_CASES = [
