@@ -8,6 +8,7 @@ one process, in many, or on a cluster.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -247,7 +248,12 @@ def cluster_mapper(address: str | None = None, workers: int = 2) -> Mapper:
                 yield from client.gather(client.map(function, list(pieces)))
         else:
             with (
-                LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster,
+                LocalCluster(
+                    n_workers=workers,
+                    threads_per_worker=1,
+                    dashboard_address=None,
+                    silence_logs=logging.CRITICAL,  # workers complain while the cluster shuts down
+                ) as cluster,
                 Client(cluster) as client,
             ):
                 yield from client.gather(client.map(function, list(pieces)))

@@ -14,6 +14,7 @@ from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_shares
 from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
+from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.explorations import explorations_of
@@ -22,6 +23,7 @@ from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
 from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
+from metakit.synthesis.specifications import asks_for_specifications, specification_curve
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
 from metakit.synthesis.words import (
     Directions,
@@ -79,10 +81,18 @@ def analyse(
     result = answer.result
     absolute = absolute_effect(result, task.measure, gathered.studies) if result and comparison else None
     outcome_plan = _outcome_plan(plan, protocol)
+    smallest = outcome_plan.smallest_important_difference
+    unit = common_unit(task.measure, task.term, absolute, gathered.studies) if comparison else None
+    title = _title(task.term, plan, comparison)
+    curve = None
+    if comparison and asks_for_specifications(plan.id, protocol.specifications, result):
+        curve = specification_curve(
+            task, title, result, unit, sides, smallest, protocol.specifications, studies, names
+        )
     set_aside, assumptions, notes = _logs(table, result)
     return AnalysisFinding(
         plan=plan,
-        title=_title(task.term, plan, comparison),
+        title=title,
         term=task.term,
         outcome_plan=outcome_plan,
         comparison=comparison,
@@ -111,6 +121,7 @@ def analyse(
         explorations=explorations_of(
             plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level
         ),
+        specifications=curve,
     )
 
 

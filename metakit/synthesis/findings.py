@@ -26,6 +26,7 @@ from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
+from metakit.synthesis.specification_results import SpecificationCurve
 from metakit.synthesis.terms import OutcomeTerm
 
 if TYPE_CHECKING:
@@ -155,6 +156,7 @@ class AnalysisFinding:
     concerns: tuple[ConcernShare, ...] = ()
     moderators: tuple[ModeratorColumn, ...] = ()
     explorations: tuple[Exploration, ...] = ()
+    specifications: SpecificationCurve | None = None
 
     @property
     def result(self) -> PoolResult | None:
@@ -217,6 +219,7 @@ class AnalysisFinding:
             "concerns": [share.to_json() for share in self.concerns],
             "moderators": [column.to_json() for column in self.moderators],
             "explorations": [exploration.to_json() for exploration in self.explorations],
+            "specifications": self.specifications.to_json() if self.specifications else None,
         }
         return {key: finite(item) for key, item in answer.items()}
 

@@ -1,0 +1,415 @@
+"""Specification curve: every reasonable way to have done one analysis, in batches where models allow it.
+
+Source: Simonsohn, Simmons & Nelson 2020; for meta-analyses Voracek, Kossmeier & Tran 2019.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import BoolArray, FloatArray
+from metakit.core.records import SpecificationPlan, StudyRecord
+from metakit.core.results import Limits, PoolResult
+from metakit.errors import MetakitError
+from metakit.measures.registry import MEASURES
+from metakit.models.batch import random_effects_batch
+from metakit.models.estimators import MEAN_INTERVALS
+from metakit.synthesis.appraisal import concern_of
+from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit
+from metakit.synthesis.estimate import estimate
+from metakit.synthesis.gather import Task, gather
+from metakit.synthesis.rows import Gathered, StudyNumbers
+from metakit.synthesis.specification_grid import DATA_CHOICES, INVERSE_VARIANCE, LABELS, MOST, Grid, grid
+from metakit.synthesis.specification_results import (
+    NOT_APPLICABLE,
+    Conclusion,
+    OptionEffect,
+    SpecificationCurve,
+    SpecificationRow,
+)
+from metakit.synthesis.spoken import count, listed
+from metakit.synthesis.words import Directions
+
+FEWEST_STUDIES = 3
+"""With two studies, models and estimators of the variance between studies differ by definition alone."""
+
+Data = tuple[str, ...]
+"""Options of the data choices, in their order: one set of numbers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """One answer on the analysis scale of its measure, or the reason why there is none."""
+
+    k: int
+    estimate: float = np.nan
+    lower: float = np.nan
+    upper: float = np.nan
+    reason: str = ""
+
+
+def asks_for_specifications(analysis: str, plan: SpecificationPlan | None, result: PoolResult | None) -> bool:
+    """Say whether a comparison gets a curve: named by the protocol, or else with three or more studies."""
+    if plan is not None and plan.analyses:
+        return analysis in plan.analyses
+    return result is not None and result.k >= FEWEST_STUDIES
+
+
+def specification_curve(
+    task: Task,
+    title: str,
+    result: PoolResult | None,
+    unit: CommonUnit | None,
+    sides: Directions,
+    smallest: float | None,
+    plan: SpecificationPlan | None,
+    studies: Sequence[StudyRecord],
+    names: Mapping[str, str],
+) -> SpecificationCurve:
+    """Answer one comparison under every declared combination of choices.
+
+    Parameters
+    ----------
+    task, title, result : Task, str, PoolResult or None
+        The analysis as planned, and its headline answer.
+    unit : CommonUnit or None
+        What all answers are turned into.
+    sides : Directions
+        What below and above no difference mean.
+    smallest : float or None
+        Smallest important difference, in that unit.
+    plan : SpecificationPlan or None
+        As the protocol declares it; the usual set when None.
+    studies, names : records, names as shown
+        Of the whole review.
+
+    Returns
+    -------
+    SpecificationCurve
+        Every combination has a row; a refused fit has a reason instead of an estimate.
+    """
+    empty = SpecificationCurve(
+        analysis=task.plan.id,
+        title=title,
+        unit=unit.label if unit else "",
+        below=sides.below,
+        above=sides.above,
+        smallest_important_difference=smallest,
+        planned=plan is not None and not plan.data_seen,
+        level=task.plan.level,
+    )
+    if result is None:
+        return replace(empty, reason="the planned analysis itself has no answer")
+    if result.k < 2:
+        return replace(empty, reason="one study leaves nothing to choose between models and estimators")
+    if unit is None:
+        return replace(
+            empty,
+            reason="the comparator arms had no event, so that answers have no common unit to compare them",
+        )
+    runner = _Runner(task=task, studies=tuple(studies), names=names, cache={})
+    whole = grid(task, result, plan or SpecificationPlan())
+    reduced, notes = _with_a_difference(runner, whole)
+    rows, asked = reduced.capped((plan.most if plan else None) or MOST)
+    if asked > len(rows):
+        notes.append(
+            f"{asked} combinations were declared and {len(rows)} were run: the planned one, those that "
+            "differ from it in one choice, and an evenly spaced selection of the others."
+        )
+    fitted = runner.fit_all(rows)
+    # The headline is the planned analysis itself, with whatever checks and choices its own model makes.
+    head = tuple(whole.headline.values())
+    answers = []
+    for number, (row, found) in enumerate(zip(rows, fitted, strict=True), start=1):
+        is_head = tuple(row.values()) == head
+        if is_head:
+            found = Fitted(
+                k=result.k, estimate=result.estimate, lower=result.interval.lower, upper=result.interval.upper
+            )
+        answers.append(
+            _row(number, row, found, task, unit, planned=empty.planned or is_head, headline=is_head)
+        )
+    alone = sum(row.k == 1 and not row.reason for row in answers)
+    if alone:
+        notes.append(f"{count(alone, 'combination')} left one study, whose own interval is shown.")
+    conclusion = next(row.conclusion for row in answers if row.headline)
+    told = tuple(
+        replace(row, holds=None if row.conclusion is None else row.conclusion == conclusion)
+        for row in answers
+    )
+    return replace(
+        empty,
+        choices=reduced.choices,
+        rows=told,
+        conclusion=conclusion,
+        baseline=None if unit.baseline is None else 100 * unit.baseline,
+        asked=asked,
+        effects=_effects(reduced, told),
+        notes=tuple(notes),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Runner:
+    """Gathers each set of numbers once and fits many combinations together."""
+
+    task: Task
+    studies: tuple[StudyRecord, ...]
+    names: Mapping[str, str]
+    cache: dict[Data, Gathered]
+
+    def gathered(self, data: Data) -> Gathered:
+        """Return the numbers under some options of the data choices."""
+        if data not in self.cache:
+            appraisal, design, icc, window = data
+            outcome = self.task.plan.outcome
+            kept = [
+                study
+                for study in self.studies
+                if _admitted(concern_of(study, outcome), appraisal)
+                and design in ("all_designs", study.design_group)
+            ]
+            choices = replace(self.task.choices, icc=float(icc))
+            self.cache[data] = gather(replace(self.task, choices=choices, window=window), kept, self.names)
+        return self.cache[data]
+
+    def fit_all(self, rows: Sequence[Mapping[str, str]]) -> list[Fitted]:
+        """Answer all combinations; those by inverse variance in batches of one kernel call each."""
+        found: list[Fitted | None] = [None] * len(rows)
+        batches: dict[tuple[str, str, str, str, str], list[int]] = {}
+        for place, row in enumerate(rows):
+            if row["model"] in INVERSE_VARIANCE:
+                key = (row["measure"], row["model"], row["tau2"], row["interval"], row["zero_cells"])
+                batches.setdefault(key, []).append(place)
+            else:
+                found[place] = self._fit_one(row)
+        tables: dict[tuple[str, str, tuple[Data, ...]], tuple[FloatArray, FloatArray, BoolArray]] = {}
+        for (measure, model, tau2, interval, policy), places in batches.items():
+            sets = tuple(_data(rows[place]) for place in places)
+            if (measure, policy, sets) not in tables:
+                tables[measure, policy, sets] = self.effects(measure, policy, sets)
+            answers = _pool(*tables[measure, policy, sets], model, tau2, interval, self.task.plan.level)
+            for place, answer in zip(places, answers, strict=True):
+                found[place] = answer
+        return [answer or Fitted(k=0, reason="not run") for answer in found]
+
+    def effects(
+        self, measure: str, policy: str, sets: Sequence[Data]
+    ) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Return effects, variances and who is present, shape (sets, studies): one kernel call."""
+        entry = MEASURES[measure]
+        gathered = [self.gathered(data).studies for data in sets]
+        everyone = list(dict.fromkeys(study.name for part in gathered for study in part))
+        shape = (len(sets), max(len(everyone), 1))
+        columns = {name: np.full(shape, np.nan) for name in entry.columns}
+        for row, part in enumerate(gathered):
+            for study in part:
+                for name, value in study.columns(entry.columns).items():
+                    columns[name][row, everyone.index(study.name)] = value
+        scale = entry.scale(self._scale(measure)).name
+        found = entry.kernel(columns, scale=scale, zero_cells="none" if policy == NOT_APPLICABLE else policy)
+        present = found.estimable
+        return np.where(present, found.effect, 0.0), np.where(present, found.variance, 1.0), present
+
+    def _scale(self, measure: str) -> str | None:
+        return self.task.plan.scale if measure == self.task.measure.name else None
+
+    def _fit_one(self, row: Mapping[str, str]) -> Fitted:
+        """Answer one combination by the model itself, with all that it refuses."""
+        uncorrected = "none" in MEASURES[row["measure"]].zero_cell_policies
+        plan = replace(
+            self.task.plan,
+            measure=row["measure"],
+            scale=self._scale(row["measure"]),
+            model=row["model"],
+            tau2=None,
+            interval=None,
+            zero_cells="none" if uncorrected else None,
+        )
+        studies: Sequence[StudyNumbers] = self.gathered(_data(row)).studies
+        if not studies:
+            return Fitted(k=0, reason="no study is left")
+        try:
+            answer = estimate(replace(self.task, plan=plan, measure=MEASURES[row["measure"]]), studies)[1]
+        except MetakitError as error:
+            return Fitted(k=len(studies), reason=str(error))
+        if answer.result is None:
+            return Fitted(k=len(studies), reason=answer.reason)
+        result = answer.result
+        if not result.converged:
+            return Fitted(k=result.k, reason="the fit did not settle")
+        return Fitted(
+            k=result.k, estimate=result.estimate, lower=result.interval.lower, upper=result.interval.upper
+        )
+
+
+def _admitted(concern: str, appraisal: str) -> bool:
+    if appraisal == "without_high_concern":
+        return concern != "high"
+    return concern == "low" if appraisal == "low_concern_only" else True
+
+
+def _data(row: Mapping[str, str]) -> Data:
+    return tuple(row[name] for name in DATA_CHOICES)
+
+
+def _pool(
+    effect: FloatArray,
+    variance: FloatArray,
+    present: BoolArray,
+    model: str,
+    tau2: str,
+    interval: str,
+    level: float,
+) -> list[Fitted]:
+    """Pool every row of a batch by inverse variance; one study alone has its own normal interval."""
+    sizes = present.sum(axis=1)
+    answers = [Fitted(k=0, reason="no study is left that has an effect")] * len(sizes)
+    many = np.flatnonzero(sizes > 1) if model == "random_effects" else np.flatnonzero(sizes < 0)
+    plain = np.flatnonzero((sizes == 1) if model == "random_effects" else (sizes > 0))
+    if plain.size:
+        weight = np.where(present[plain], 1 / variance[plain], 0.0)
+        total = weight.sum(axis=1)
+        centre = np.sum(weight * effect[plain], axis=1) / total
+        reach = float(special.ndtri((1 + level) / 2)) / np.sqrt(total)
+        for place, row in enumerate(plain):
+            low, high = float(centre[place] - reach[place]), float(centre[place] + reach[place])
+            answers[row] = Fitted(k=int(sizes[row]), estimate=float(centre[place]), lower=low, upper=high)
+    if many.size:
+        own = MEAN_INTERVALS[interval].own_tau2 or tau2
+        found = random_effects_batch(
+            effect[many],
+            variance[many],
+            present[many],
+            tau2=own,
+            interval=interval,
+            prediction=None,
+            level=level,
+        )
+        settled = found.tau2.converged & found.mean.converged
+        for place, row in enumerate(many):
+            k = int(sizes[row])
+            if not settled[place]:
+                answers[row] = Fitted(k=k, reason=f"the variance between studies did not settle ({own})")
+                continue
+            mean = found.mean
+            answers[row] = Fitted(
+                k=k,
+                estimate=float(mean.estimate[place]),
+                lower=float(mean.lower[place]),
+                upper=float(mean.upper[place]),
+            )
+    return answers
+
+
+def _row(
+    number: int,
+    choices: Mapping[str, str],
+    found: Fitted,
+    task: Task,
+    unit: CommonUnit,
+    *,
+    planned: bool,
+    headline: bool,
+) -> SpecificationRow:
+    row = SpecificationRow(
+        number=number,
+        choices=dict(choices),
+        standing="planned" if planned else "exploratory",
+        k=found.k,
+        headline=headline,
+        reason=found.reason,
+    )
+    if found.reason:
+        return row
+    measure = MEASURES[choices["measure"]]
+    scale = task.plan.scale if measure.name == task.measure.name else None
+    values = unit.differences(measure.name, scale, np.array([found.estimate, found.lower, found.upper]))
+    if values is None:
+        return replace(row, reason=NOT_TO_BE_TURNED.format(label=measure.label))
+    return replace(
+        row,
+        estimate=float(values[0]),
+        interval=Limits(float(values[1]), float(values[2])),
+        conclusion=conclusion_of(found.lower, found.upper, measure.null_value or 0.0),
+    )
+
+
+def conclusion_of(lower: float, upper: float, null: float) -> Conclusion:
+    """Say where an interval lies: below no difference, above it, or on both sides."""
+    return "below" if upper < null else "above" if lower > null else "open"
+
+
+def _with_a_difference(runner: _Runner, whole: Grid) -> tuple[Grid, list[str]]:
+    """Leave out options of the data that give the very numbers of the planned one, and say which."""
+    planned = _data(whole.headline)
+    measure = whole.headline["measure"]
+    policies = whole.options("zero_cells")
+    policy = next((name for name in policies if name != NOT_APPLICABLE), NOT_APPLICABLE)
+    same: dict[str, list[str]] = {}
+    for place, name in enumerate(DATA_CHOICES):
+        for option in whole.options(name):
+            data = (*planned[:place], option, *planned[place + 1 :])
+            if data != planned and _equal(runner, runner.gathered(data), runner.gathered(planned)):
+                same.setdefault(name, []).append(option)
+    corrections = [name for name in policies if name not in (policy, NOT_APPLICABLE)]
+    first = runner.effects(measure, policy, [planned])
+    for other in corrections:
+        if other in MEASURES[measure].zero_cell_policies and _same_arrays(
+            first, runner.effects(measure, other, [planned])
+        ):
+            same.setdefault("zero_cells", []).append(other)
+    if policy in same.get("zero_cells", ()) or not same:
+        return whole, []
+    labels = {
+        (choice.name, option.name): option.label for choice in whole.choices for option in choice.options
+    }
+    words = [
+        f"{LABELS[name].lower()}: {listed([labels[name, option] for option in options])}"
+        for name, options in same.items()
+    ]
+    return whole.without(same), [
+        f"Left out, because they give the same numbers as the planned option: {'; '.join(words)}."
+    ]
+
+
+def _equal(runner: _Runner, one: Gathered, other: Gathered) -> bool:
+    names = runner.task.measure.columns
+    return [(study.name, study.columns(names)) for study in one.studies] == [
+        (study.name, study.columns(names)) for study in other.studies
+    ]
+
+
+def _same_arrays(one: Sequence[FloatArray | BoolArray], other: Sequence[FloatArray | BoolArray]) -> bool:
+    return all(np.array_equal(left, right) for left, right in zip(one, other, strict=True))
+
+
+def _effects(used: Grid, rows: Sequence[SpecificationRow]) -> tuple[OptionEffect, ...]:
+    """Say for every option of a choice with several how often the conclusion holds with it."""
+    found = []
+    answered = [row for row in rows if row.estimate is not None]
+    for choice in used.choices:
+        present = {option: [row for row in answered if row.choices[choice.name] == option] for option in (
+            *used.options(choice.name), NOT_APPLICABLE
+        )}  # fmt: skip
+        filled = {option: members for option, members in present.items() if members}
+        if len(filled) < 2:
+            continue
+        labels = {option.name: option.label for option in choice.options}
+        for option, members in filled.items():
+            found.append(
+                OptionEffect(
+                    choice=choice.name,
+                    option=option,
+                    label=labels.get(option, "does not apply"),
+                    rows=len(members),
+                    fraction=sum(bool(row.holds) for row in members) / len(members),
+                    median=median(row.estimate for row in members if row.estimate is not None),
+                )
+            )
+    return tuple(found)
