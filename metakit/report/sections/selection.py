@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
+from metakit.forms.library import shipped
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.review.selection.agreement_words import agreement_sentence
@@ -69,7 +70,7 @@ def _search(search: Search) -> dict[str, object]:
     limits = search.limits or "not stated"
     return {
         "name": search.name,
-        "kind": label_of("search_kinds", search.kind),
+        "kind": search.kind.replace("_", " ").capitalize(),
         "platform": search.platform,
         "date": search.date,
         "covered": search.covered,
@@ -101,7 +102,7 @@ def _duplicates(selection: Selection) -> str:
 def _people(selection: Selection) -> Iterable[str]:
     agreement = screening_agreement(selection)
     if len(selection.people) == 2:
-        yield f"{listed(list(selection.people))} screened, neither with the other's decisions before them."
+        yield f"{listed(list(selection.people))} screened; their decisions are kept apart."
     for stage, found in agreement.items():
         text = agreement_sentence(stage, found)
         yield f"{text[0].upper()}{text[1:]}."
@@ -129,7 +130,8 @@ def _warnings(selection: Selection) -> Iterable[str]:
 
 def _by_reason(names: Sequence[str], selection: Selection) -> list[str]:
     outcomes = selection.screening.outcomes["full_text"]
-    return sorted(names, key=lambda name: (label_of("exclusion_reasons", outcomes[name].reason), name))
+    order = list(shipped().vocabulary("exclusion_reasons").terms)
+    return sorted(names, key=lambda name: (order.index(outcomes[name].reason), name))
 
 
 def _why(note: str, page: str) -> str:

@@ -196,14 +196,19 @@ def _inclusions(given: Tables) -> Iterator[Problem]:
             what = f"leads to a record in line {lines[citation_id]} already"
             yield row.problem("citation_id", what, severity="error", found=citation_id)
         lines.setdefault(citation_id, row.place.line)
+
+
+def without_report(given: Tables, *, finished: bool) -> list[Problem]:
+    """Find records that no included report leads to: wrong once everybody has decided on everything."""
     linked = {row.text("record") for row in given.inclusions}
-    for record in given.records if given.citations else ():
-        if record not in linked:
-            yield Problem(
-                file=str(given.folder / INCLUDED), field="record", found=record,
-                what="this study has a record, but no included report leads to it",
-                hint="add a row with the citation and this record, or take the record out of the review",
-            )  # fmt: skip
+    alone = [record for record in given.records if record not in linked]
+    file = str(given.folder / INCLUDED)
+    hint = "add a row with the citation and the record, or take the record out of the review"
+    if not finished and alone:
+        what = f"{len(alone)} study records, and no included report leads to them yet: {named(alone)}"
+        return [Problem(file=file, field="record", what=what, hint=hint, severity="question")]
+    what = "this study has a record, but no included report leads to it"
+    return [Problem(file=file, field="record", found=record, what=what, hint=hint) for record in alone]
 
 
 def unfinished(given: Tables, screening: Screening) -> Iterator[Problem]:

@@ -13,7 +13,7 @@ from metakit.forms.library import Library
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import yaml_files
 from metakit.review.history import read_history
-from metakit.review.selection.checks import Tables, unfinished, wrong
+from metakit.review.selection.checks import Tables, unfinished, without_report, wrong
 from metakit.review.selection.citations import Citation, citation_of
 from metakit.review.selection.duplicates import Removal, removal_of
 from metakit.review.selection.files import (
@@ -146,25 +146,25 @@ def read_selection(review: Path, library: Library, records: Sequence[Reading]) -
         decisions={person: found for person, (found, _) in decided.items()},
         adjudicated=agreed,
         records={
-            reading.group.text("study.id"): reading.group.text("study.cohort")
-            or reading.group.text("study.id")
+            group.text("study.id"): group.text("study.cohort") or group.text("study.id")
             for reading in records
-            if reading.group is not None
+            if (group := reading.group) is not None and group.text("study.id")
         },
     )
     problems += wrong(given)
     problems += changed_by_hand(review)
+    screening = settle(list(given.decisions.values()), given.adjudicated)
+    open_ends = [] if _errors(problems) else list(unfinished(given, screening))
+    problems += without_report(given, finished=not open_ends)
     if _errors(problems):
         return SelectionReading(selection=None, problems=tuple(problems), inputs=tuple(inputs))
-    selection = _selection(given, library)
+    selection = _selection(given, screening, open_ends, library)
     return SelectionReading(
         selection=selection, problems=(*problems, *selection.unfinished), inputs=tuple(inputs)
     )
 
 
-def _selection(given: Tables, library: Library) -> Selection:
-    screening = settle(list(given.decisions.values()), given.adjudicated)
-    open_ends = tuple(unfinished(given, screening))
+def _selection(given: Tables, screening: Screening, open_ends: list[Problem], library: Library) -> Selection:
     records = {row.text("citation_id"): row.text("record") for row in given.inclusions}
     studies = {citation: given.records[record] for citation, record in records.items()}
     flow = None
@@ -184,7 +184,7 @@ def _selection(given: Tables, library: Library) -> Selection:
             study_of_citation=studies,
             reasons=list(library.vocabulary("exclusion_reasons").terms),
         )
-        open_ends = tuple(flow.problems(str(given.folder)))
+        open_ends = flow.problems(str(given.folder))
     return Selection(
         searches=given.searches,
         citations={citation.citation_id: citation for citation in given.citations},
@@ -195,7 +195,7 @@ def _selection(given: Tables, library: Library) -> Selection:
         screening=screening,
         record_of_citation=records,
         study_of_citation=studies,
-        unfinished=open_ends,
+        unfinished=tuple(open_ends),
         flow=None if open_ends else flow,
     )
 
