@@ -41,26 +41,52 @@ def command(
         str | None, typer.Option(help="Interactions declared beforehand: one*two,one*three.")
     ] = None,
     better: Annotated[str | None, typer.Option(help="For ranks: lower or higher.")] = None,
+    moderator: Annotated[
+        str | None, typer.Option(help="Column of a study characteristic that may change the effects.")
+    ] = None,
+    moderator_form: Annotated[
+        str, typer.Option(help="per_technique (a coefficient each) or common (one for all).")
+    ] = "per_technique",
+    characteristics: Annotated[
+        str | None, typer.Option(help="Columns to describe by comparison: year,age.")
+    ] = None,
+    order: Annotated[
+        str | None, typer.Option(help="Techniques from oldest to newest, for the comparison-adjusted funnel.")
+    ] = None,
     level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
 ) -> None:
     """Read, analyse every connected part, answer."""
     from metakit.forms.tables import read_table
-    from metakit.network.analysis import analyse_network
-    from metakit.network.reading import arms_of_table, better_words
+    from metakit.network.analysis import Moderator, analyse_network
+    from metakit.network.reading import arms_of_table, better_words, moderator_values, study_values
     from metakit.network.text import network_text
 
+    table = read_table(file)
+    arms = arms_of_table(table, measure)
+    chosen = None
+    if moderator is not None:
+        values = moderator_values(table, moderator, arms)
+        chosen = Moderator(name=moderator, values=values, form=moderator_form)
     found = analyse_network(
-        arms_of_table(read_table(file), measure),
+        arms,
         model=model,
         tau2=tau2,
         reference=reference,
         components=components,
-        interactions=tuple(part.strip() for part in interactions.split(",")) if interactions else (),
+        interactions=words(interactions),
         lower_is_better=better_words(better),
         level=level,
+        moderator=chosen,
+        characteristics={name: study_values(table, name, arms) for name in words(characteristics)},
+        order=words(order),
     )
     if json:
         answer_json(found.to_json())
     else:
         typer.echo(network_text(found))
+
+
+def words(text: str | None) -> tuple[str, ...]:
+    """Split a list written with commas."""
+    return tuple(part.strip() for part in text.split(",") if part.strip()) if text else ()

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from metakit.core.results import TestStatistic
 from metakit.errors import NotEstimableError, UsageError, nearest_names
 from metakit.network.arms import NetworkArms
+from metakit.network.characteristics import Characteristic, Value, characteristics_by_comparison
 from metakit.network.components import ComponentModel, fit_components
 from metakit.network.evidence import Contributions
+from metakit.network.funnel import ComparisonAdjustedFunnel, comparison_adjusted_funnel
 from metakit.network.inconsistency import Inconsistency
 from metakit.network.model import NetworkPart, connected_parts
 from metakit.network.models import Direct, NetworkModel, network_model
+from metakit.network.moderators import NetworkModerator, fit_moderator
 from metakit.network.ranking import Ranking, rank
 from metakit.network.thresholds import Threshold, thresholds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moderator:
+    """A characteristic of the studies and the form of its coefficients (`moderators.FORMS`)."""
+
+    name: str
+    values: Mapping[str, float | None]
+    form: str = "per_technique"
+
 
 FEWEST_TO_RANK = 3
 COUNTED = ("odds_ratio", "risk_ratio", "risk_difference", "rate_ratio")
@@ -44,38 +55,15 @@ class NetworkAnalysis:
     parts: tuple[PartAnalysis, ...]
     components: ComponentModel | None
     notes: tuple[str, ...]
+    moderator: NetworkModerator | None = None
+    characteristics: tuple[Characteristic, ...] = ()
+    funnel: ComparisonAdjustedFunnel | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the answer in the fixed form of the command line; the first part stands at the top."""
-        first = self.parts[0]
-        answer: dict[str, Any] = {
-            "measure": self.arms.measure,
-            "model": first.part.model,
-            "tau2_estimator": first.part.tau2_estimator or None,
-            **_part_json(first),
-            "components": None,
-            "additivity": None,
-            "other_parts": [_part_json(part) for part in self.parts[1:]],
-            "set_aside": [{"study": item.study, "reason": item.reason} for item in self.arms.set_aside],
-            "assumptions": [str(item) for item in self.arms.assumptions],
-            "notes": [*self.notes, *(note for part in self.parts for note in part.notes)],
-            "converged": True,
-        }
-        if self.components is not None:
-            answer["components"] = [
-                {
-                    "component": effect.component,
-                    "estimate": effect.estimate,
-                    "standard_error": effect.standard_error,
-                    "interval": list(effect.interval) if effect.interval else None,
-                    "p_value": effect.p_value,
-                    "tied_with": list(effect.tied_with),
-                }
-                for effect in self.components.effects
-            ]
-            answer["additivity"] = _q(self.components.additivity)
-            answer["notes"] += self.components.notes
-        return answer
+        from metakit.network.answer import network_json
+
+        return network_json(self)
 
 
 def analyse_network(
@@ -88,6 +76,9 @@ def analyse_network(
     interactions: Sequence[str] = (),
     lower_is_better: bool | None = None,
     level: float = 0.95,
+    moderator: Moderator | None = None,
+    characteristics: Mapping[str, Mapping[str, Value]] | None = None,
+    order: Sequence[str] = (),
 ) -> NetworkAnalysis:
     """Analyse every connected part of a network.
 
@@ -100,11 +91,19 @@ def analyse_network(
         Also fit the additive component model (techniques written `part+part`).
     lower_is_better : bool, optional
         For ranks; True for counts when left out, and no ranks for means.
+    moderator : Moderator, optional
+        A characteristic of the studies that may change effects, in the part of the reference.
+    characteristics : mapping of name to mapping of study to value, optional
+        Described by comparison, to judge whether indirect comparisons hold.
+    order : sequence of str, optional
+        Techniques of the first part from the oldest to the newest, for the comparison-adjusted funnel.
 
     Raises
     ------
     NotEstimableError
-        If the reference is no technique of the network.
+        If the reference is no technique of the network, or the moderator cannot be judged.
+    UsageError
+        If the model has no components, moderators or funnel.
     """
     if reference is not None and reference not in arms.techniques:
         raise NotEstimableError(
@@ -137,7 +136,25 @@ def analyse_network(
                 f"common_effect, not {model}"
             )
         model_of_parts = fit_components(arms, interactions=interactions, model=model, tau2=tau2, level=level)
-    return NetworkAnalysis(arms=arms, parts=tuple(parts), components=model_of_parts, notes=tuple(notes))
+    regression = None
+    if moderator is not None:
+        regression = fit_moderator(
+            arms, moderator.name, moderator.values, reference=parts[0].reference, form=moderator.form,
+            model=model, tau2=tau2, level=level,
+        )  # fmt: skip
+    if order and not chosen.arm_values:
+        raise UsageError(
+            f"the comparison-adjusted funnel goes with random_effects or common_effect, not {model}"
+        )
+    return NetworkAnalysis(
+        arms=arms,
+        parts=tuple(parts),
+        components=model_of_parts,
+        notes=tuple(notes),
+        moderator=regression,
+        characteristics=characteristics_by_comparison(arms, characteristics) if characteristics else (),
+        funnel=comparison_adjusted_funnel(parts[0].part, order) if order else None,
+    )
 
 
 def _left_out(whole: NetworkArms, arms: NetworkArms, model: str) -> list[str]:
@@ -197,108 +214,3 @@ def _analyse(
 
 def _most_studied(arms: NetworkArms) -> str:
     return max(arms.techniques, key=lambda name: (arms.technique.count(name), name))
-
-
-def _part_json(item: PartAnalysis) -> dict[str, Any]:
-    part = item.part
-    comparisons = []
-    for contrast in part.contrasts():
-        pair = (contrast.technique, contrast.comparator)
-        direct, direct_error, share = _direct(item.direct or {}, pair)
-        indirect = indirect_error = None
-        if direct is not None and direct_error is not None and share < 1 - 1e-9:
-            # What is left when the direct evidence is taken out of the network's estimate, by inverse
-            # variances.
-            indirect = (contrast.estimate - share * direct) / (1 - share)
-            indirect_error = contrast.standard_error / math.sqrt(1 - share)
-        elif direct is None and item.direct is not None:
-            indirect, indirect_error = contrast.estimate, contrast.standard_error
-        comparisons.append(
-            {
-                "technique": contrast.technique,
-                "comparator": contrast.comparator,
-                "estimate": contrast.estimate,
-                "standard_error": contrast.standard_error,
-                "interval": list(contrast.interval),
-                "prediction_interval": list(contrast.prediction) if contrast.prediction else None,
-                "direct": direct,
-                "direct_standard_error": direct_error,
-                "indirect": indirect,
-                "indirect_standard_error": indirect_error,
-                "direct_share": share if item.direct is not None else None,
-            }
-        )
-    found = item.inconsistency
-    answer: dict[str, Any] = {
-        "reference": item.reference,
-        "tau2": None if part.model == "mantel_haenszel" else part.tau2,
-        "k": len(part.arms.studies),
-        "techniques": list(part.techniques),
-        "q": _q(part.q),
-        "comparisons": comparisons,
-        "inconsistency": _inconsistency_json(found) if found else None,
-        "ranking": None,
-        "contributions": None,
-        "thresholds": [
-            {
-                "study": row.study,
-                "technique": row.technique,
-                "down": row.down if math.isfinite(row.down) else None,
-                "up": row.up if math.isfinite(row.up) else None,
-                "next_down": row.next_down or None,
-                "next_up": row.next_up or None,
-            }
-            for row in item.thresholds
-        ],
-    }
-    if item.contributions is not None:
-        answer["contributions"] = {
-            "comparisons": [list(pair) for pair in item.contributions.pairs],
-            "studies": list(item.contributions.studies),
-            "fractions": item.contributions.by_study.tolist(),
-        }
-    if item.ranking is not None:
-        order = sorted(range(len(part.techniques)), key=lambda n: -float(item.ranking.p_scores[n]))  # type: ignore[union-attr]
-        answer["ranking"] = [
-            {
-                "technique": item.ranking.techniques[n],
-                "p_score": float(item.ranking.p_scores[n]),
-                "rank_probabilities": item.ranking.rank_probabilities[n].tolist(),
-                "mean_rank": float(item.ranking.mean_ranks[n]),
-                "rank_interval": item.ranking.rank_intervals[n].tolist(),
-            }
-            for n in order
-        ]
-    return answer
-
-
-def _inconsistency_json(found: Inconsistency) -> dict[str, Any]:
-    return {
-        "within_designs": _q(found.within_designs),
-        "between_designs": _q(found.between_designs),
-        "design_by_treatment": _q(found.design_by_treatment),
-        "node_splits": [
-            {
-                "technique": split.technique,
-                "comparator": split.comparator,
-                "direct": split.direct,
-                "indirect": split.indirect,
-                "difference": split.difference,
-                "standard_error": split.difference_error,
-                "interval": list(split.interval),
-                "p_value": split.p_value,
-            }
-            for split in found.splits
-        ],
-    }
-
-
-def _direct(direct: Direct, pair: tuple[str, str]) -> tuple[float | None, float | None, float]:
-    if pair in direct:
-        return direct[pair]
-    turned = direct.get((pair[1], pair[0]))
-    return (-turned[0], turned[1], turned[2]) if turned else (None, None, 0.0)
-
-
-def _q(test: TestStatistic | None) -> dict[str, float] | None:
-    return test._asdict() if test else None

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from metakit.errors import Problem, UnknownNameError, UnreadableError, nearest_names
-from metakit.forms.tables import Table, numeric_columns, text_of
+from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError, nearest_names
+from metakit.forms.tables import Table, free_columns, number_of, numeric_columns, text_of
 from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
+from metakit.network.characteristics import Value
 from metakit.network.contrasts import arms_from_contrasts
 
 CONTRAST_COLUMNS = ("technique_1", "technique_2", "effect", "standard_error")
@@ -67,3 +68,71 @@ def better_words(better: str | None) -> bool | None:
     if better not in ("lower", "higher"):
         raise UnknownNameError("direction", better, ("lower", "higher"))
     return better == "lower"
+
+
+def study_values(table: Table, column: str, arms: NetworkArms) -> dict[str, Value]:
+    """Return one value a study of a column that stands beside every arm: a number, words, or None.
+
+    Numbers that differ between the arms of a study are averaged by their thumbs (equally where those are not
+    known); words that differ are joined.
+
+    Raises
+    ------
+    UnreadableError
+        If the column is missing.
+    """
+    if column not in table.columns:
+        raise UnreadableError(
+            [
+                Problem(
+                    file=table.file,
+                    line=1,
+                    field=column,
+                    what="this column is missing",
+                    found=", ".join(table.columns),
+                    hint=nearest_names(column, table.columns),
+                )
+            ]
+        )
+    cells = free_columns(table, [name for name in table.columns if name != column])[column]
+    size = table.columns.get("total")
+    given: dict[str, list[tuple[float | str, float]]] = {}
+    for row, study in enumerate(text_of(cell).strip() for cell in table.columns["study"]):
+        cell = cells[row]
+        if cell is not None and cell != "":
+            given.setdefault(study, []).append((cell, number_of(size[row]) if size else 1.0))
+    return {study: _together(given.get(study, [])) for study in arms.studies}
+
+
+def moderator_values(table: Table, column: str, arms: NetworkArms) -> dict[str, float | None]:
+    """Return the values of a moderator, which must be numbers.
+
+    Raises
+    ------
+    UnreadableError
+        If the column is missing.
+    DataError
+        If it holds words.
+    """
+    values = study_values(table, column, arms)
+    words = [value for value in values.values() if isinstance(value, str)]
+    if words:
+        raise DataError(
+            [
+                Problem(
+                    file=table.file, field=column, what="a moderator of a network is a number",
+                    found=words[0], allowed="numbers, or an empty cell where it is not known",
+                )
+            ]
+        )  # fmt: skip
+    return {study: None if value is None else float(value) for study, value in values.items()}
+
+
+def _together(given: list[tuple[float | str, float]]) -> Value:
+    if not given:
+        return None
+    numbers = [(value, size) for value, size in given if not isinstance(value, str)]
+    if len(numbers) == len(given):
+        whole = sum(size for _, size in numbers)
+        return sum(value * size for value, size in numbers) / whole
+    return " and ".join(dict.fromkeys(str(value) for value, _ in given))

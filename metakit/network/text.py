@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.characteristics import characteristic_words
 
 RATIOS = ("odds_ratio", "risk_ratio", "rate_ratio")
 
@@ -26,6 +27,20 @@ def network_text(found: NetworkAnalysis) -> str:
         if found.components.additivity:
             test = found.components.additivity
             lines.append(f"  test of additivity: Q {test.value:.3g} on {test.df:g} df, p {test.p_value:.3g}")
+    lines += _moderator_lines(found, measure)
+    if found.characteristics:
+        lines += ["", "Study characteristics by comparison (indirect comparisons need them to be alike)"]
+        lines += [
+            f"  {row.name}, {row.technique} against {row.comparator}: {characteristic_words(row)}"
+            for row in found.characteristics
+        ]
+    if found.funnel is not None:
+        lines += ["", "Each study's contrast less the mean of its comparison, newer against older"]
+        lines += [
+            f"  {item.study}, {item.technique} against {item.comparator}: {item.centred:.3g} "
+            f"(standard error {item.standard_error:.3g}, analysis scale)"
+            for item in found.funnel.contrasts
+        ]
     for title, items in (
         ("Set aside", [f"{item.study}: {item.reason}" for item in found.arms.set_aside]),
         ("Assumed", [str(item) for item in found.arms.assumptions]),
@@ -68,6 +83,38 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
             lines.append(
                 f"    {part.techniques[n]}: {item.ranking.mean_ranks[n]:.1f} ({low:.0f} to {high:.0f})"
             )
+    return lines
+
+
+def _moderator_lines(found: NetworkAnalysis, measure: str) -> list[str]:
+    item = found.moderator
+    if item is None:
+        return []
+    lines = [
+        "",
+        f"Moderator {item.name}, {item.lowest:.4g} to {item.highest:.4g} in {item.studies} studies; effects "
+        f"against {item.reference}",
+    ]
+    for coefficient in item.coefficients:
+        who = coefficient.technique or "all techniques"
+        if coefficient.estimate is None or coefficient.interval is None:
+            lines.append(f"  {who}: cannot be told, {coefficient.reason}")
+            continue
+        what = "times" if measure in RATIOS else "plus"
+        lines.append(
+            f"  {who}: {what} {_show(coefficient.estimate, measure)} "
+            f"({_limits(coefficient.interval, measure)}) for one more, p {coefficient.p_value:.3g}"
+        )
+    lines += [
+        f"  {effect.technique} at {item.name} {effect.value:.4g}: {_show(effect.estimate, measure)} "
+        f"({_limits(effect.interval, measure)})"
+        for effect in item.effects
+    ]
+    if item.test is not None:
+        lines.append(
+            f"  All coefficients at once: Q {item.test.value:.3g} on {item.test.df:g} df, "
+            f"p {item.test.p_value:.3g}"
+        )
     return lines
 
 

@@ -59,7 +59,7 @@ class ArmGroup:
     @property
     def dimensions(self) -> int:
         """Number of latent variables of each study."""
-        return self.events.shape[1] - 1
+        return int(self.events.shape[1]) - 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
