@@ -65,7 +65,7 @@ def command(
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields)
     path = write_comparison(comparison, as_csv=csv)
-    page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall))
+    page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall, path))
     if json:
         answer_json(
             {

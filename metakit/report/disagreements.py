@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from itertools import groupby
+from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from metakit.review.reconcile import Comparison
 from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
-from metakit.review.reconcile_decisions import in_words, shown
+from metakit.review.reconcile_decisions import in_words, read_rows, shown
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 """No script, no request, no form: the page is a document."""
 
 
 def disagreement_page(
-    comparison: Comparison, fields: tuple[FieldAgreement, ...], overall: OverallAgreement
+    comparison: Comparison, fields: tuple[FieldAgreement, ...], overall: OverallAgreement, decisions: Path
 ) -> str:
     """Return one self-contained HTML page without script.
 
@@ -28,7 +29,10 @@ def disagreement_page(
         Worst first.
     overall : OverallAgreement
         Of everything.
+    decisions : Path
+        The decisions file; what is filled in there is shown.
     """
+    decided = {(row["study"], row["field"]): row for _, row in read_rows(decisions) if row["decision"]}
     environment = Environment(
         loader=PackageLoader("metakit.report", "templates"),
         autoescape=True,
@@ -51,7 +55,16 @@ def disagreement_page(
         perfect=sum(field.same == field.n for field in fields),
         overall=overall,
         shown=shown,
+        in_words=in_words,
         field_words=in_words,
+        decided=decided,
+        needed=sum(one.item.needs_decision for one in comparison.asked),
+        settled=sum(
+            one.item.needs_decision and (one.item.study, one.item.address) in decided
+            for one in comparison.asked
+        ),
+        file=decisions,
+        folder=comparison.folder,
         policy=POLICY,
         style=Markup(style),  # noqa: S704 - our own style sheet
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,9 +11,10 @@ from metakit.forms.record_workbooks.explaining import Looks
 from metakit.review.reconcile_decisions import COLUMNS, FILLED_IN, OTHER
 
 SHEET, START = "decisions", "start here"
+LINE = 14  # points
 _WIDTHS = {
-    "study": 13, "what": 34, "field": 16, "needed": 9, "first_extractor": 10, "first_value": 17,
-    "first_source": 13, "second_extractor": 10, "second_value": 17, "second_source": 13, "decision": 10,
+    "study": 13, "what": 34, "field": 12, "needed": 9, "first_extractor": 9, "first_value": 17,
+    "first_source": 13, "second_extractor": 9, "second_value": 17, "second_source": 13, "decision": 10,
     "other_value": 12, "decided_by": 12, "decided_on": 12, "reason": 38,
 }  # fmt: skip
 _HINTS = {
@@ -50,11 +52,13 @@ def workbook_bytes(rows: Sequence[Mapping[str, str]]) -> bytes:
     start.write_string(0, 0, "Where two extractors disagree", looks.title)
     for number, text in enumerate(_EXPLAINED, start=2):
         start.write_string(number, 0, text, looks.text)
+    sheet.set_row(0, 2 * LINE)
     for column, name in enumerate(COLUMNS):
         sheet.set_column(column, column, _WIDTHS[name])
         head = looks.required_head if name in FILLED_IN else looks.head
         sheet.write_string(0, column, name.replace("_", " "), head)
     for number, row in enumerate(rows, start=1):
+        sheet.set_row(number, LINE * max(_lines(row, name) for name in COLUMNS if name != "field"))
         for column, name in enumerate(COLUMNS):
             sheet.write_string(number, column, row[name], _look(looks, row, name))
         _validate(sheet, number, row)
@@ -70,11 +74,16 @@ def workbook_bytes(rows: Sequence[Mapping[str, str]]) -> bytes:
     return stream.getvalue()
 
 
+def _lines(row: Mapping[str, str], name: str) -> int:
+    """Return how many lines a text needs in its column; not every program fits rows by itself."""
+    return max(1, math.ceil(1.15 * len(row[name]) / _WIDTHS[name]))
+
+
 def _look(looks: Looks, row: Mapping[str, str], name: str) -> Any:
     if name in FILLED_IN:
         return looks.input("@")
     if name == "field":
-        return looks.small
+        return looks.shown
     return looks.required if name == "needed" and row[name] == "yes" else looks.label
 
 
