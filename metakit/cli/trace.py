@@ -30,7 +30,7 @@ def command(
     from metakit.workbench import open_review
 
     findings = open_review(folder).synthesise().findings
-    path = trace(findings, folder, study=study, outcome=outcome, arm=arm)
+    path = trace(findings, study=study, outcome=outcome, arm=arm)
     if json:
         answer_json(path.to_json())
         return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from dataclasses import dataclass, field
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -12,17 +14,24 @@ from metakit.report.figures import ReportFigures, ResultPart
 from metakit.report.registry import sections_in_order
 from metakit.synthesis.findings import Findings
 
-SECURITY_POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "style-src 'unsafe-inline'",
-        "font-src data:",
-        "img-src data:",
-        "base-uri 'none'",
-        "form-action 'none'",
+
+def security_policy(script: str) -> str:
+    """Return the page's policy: no request, no form, and no script but the one of this text.
+
+    Figures carry styles and a font of their own.
+    """
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src 'sha256-{digest}'",
+            "style-src 'unsafe-inline'",
+            "font-src data:",
+            "img-src data:",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
     )
-)
-"""No script, no request, no form: the page is a document. Figures carry styles and a font of their own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,14 +73,19 @@ def render_page(page: Page) -> str:
             continue
         html = environment.get_template(section.template).render(**content, page=page, section=section)
         rendered.append(RenderedSection(name=section.name, title=section.title, html=Markup(html)))  # noqa: S704 - from our own templates
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
+    style, script = (_source(environment, name) for name in ("style.css", "sorting.js"))
     return environment.get_template("page.html.j2").render(
         page=page,
         protocol=page.findings.protocol,
         sections=rendered,
-        policy=SECURITY_POLICY,
+        policy=security_policy(script),
         style=Markup(style),  # noqa: S704 - our own style sheet
+        script=Markup(script),  # noqa: S704 - our own script
     )
+
+
+def _source(environment: Environment, name: str) -> str:
+    return environment.loader.get_source(environment, name)[0] if environment.loader else ""
 
 
 # Control characters are no text; those that turn the reading direction could make a name read as another.

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 from metakit.core.notes import Assumption
 from metakit.core.records import OutcomeValue, StudyRecord
 from metakit.errors import UnknownNameError
-from metakit.review.history import last_of_each, read_history
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
 _TYPED = (
@@ -74,15 +72,13 @@ class Trace:
         return asdict(self)
 
 
-def trace(findings: Findings, folder: Path, *, study: str, outcome: str, arm: str = "") -> Trace:
+def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Trace:
     """Follow the numbers of one outcome of one study from the paper into every analysis of the plan.
 
     Parameters
     ----------
     findings : Findings
         Of the review.
-    folder : Path
-        The review folder, for the history of decisions.
     study, outcome : str
         Id of the study; outcome of the vocabulary that the study has an entry for.
     arm : str
@@ -108,29 +104,38 @@ def trace(findings: Findings, folder: Path, *, study: str, outcome: str, arm: st
         raise UnknownNameError(
             f"arm with {outcome}", arm, [v.arm for v in record.outcomes if v.outcome == outcome]
         )
-    event = last_of_each(read_history(folder)[0]).get(study, {})
-    prefixes = [f"outcomes[{value.arm}/{outcome}" for value in values]
     return Trace(
         study=study,
         name=findings.names[study],
         outcome=outcome,
         extractor=record.extractor,
         status=record.status,
-        decisions=tuple(
-            found
-            for found in event.get("decisions", ())
-            if any(str(found.get("field", "")).startswith((f"{p}/", f"{p}]")) for p in prefixes)
-        ),
-        typed=tuple(_typed(value, arms) for value in values),
+        decisions=decisions_on(findings, study, values),
+        typed=tuple(typed_step(value, record) for value in values),
         analyses=tuple(
-            _analysis(finding, record, findings.names[study])
+            analysis_step(finding, record, findings.names[study])
             for finding in findings.analyses
             if finding.plan.outcome == outcome
         ),
     )
 
 
-def _typed(value: OutcomeValue, arms: Mapping[str, str]) -> TypedStep:
+def decisions_on(
+    findings: Findings, study: str, values: Sequence[OutcomeValue]
+) -> tuple[Mapping[str, Any], ...]:
+    """Return the decisions by which two extractors agreed on these entries of a study."""
+    prefixes = [f"outcomes[{value.arm}/{value.outcome}" for value in values]
+    return tuple(
+        found
+        for found in findings.extraction.decisions
+        if found["study"] == study
+        and any(str(found.get("field", "")).startswith((f"{p}/", f"{p}]")) for p in prefixes)
+    )
+
+
+def typed_step(value: OutcomeValue, record: StudyRecord) -> TypedStep:
+    """Return one outcome of one arm as it was typed."""
+    arms = {item.id: item.label for item in record.arms}
     numbers = {name: getattr(value, name) for name in _TYPED}
     return TypedStep(
         arm=value.arm,
@@ -144,7 +149,8 @@ def _typed(value: OutcomeValue, arms: Mapping[str, str]) -> TypedStep:
     )
 
 
-def _analysis(finding: AnalysisFinding, record: StudyRecord, name: str) -> AnalysisStep:
+def analysis_step(finding: AnalysisFinding, record: StudyRecord, name: str) -> AnalysisStep:
+    """Return what became of a study, shown under `name`, in one analysis."""
     mine = next((numbers for numbers in finding.numbers if numbers.study.id == record.id), None)
     steps = [step for step in finding.assumptions if step.study == name]
     row = None

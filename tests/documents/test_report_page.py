@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import itertools
 import json
@@ -20,10 +22,8 @@ HTML = "{http://www.w3.org/1999/xhtml}"
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("page")
-    open_review(ROOT / "demo_studies").synthesise().write_report(folder)
-    return folder
+def out(demo_report: Path) -> Path:
+    return demo_report
 
 
 @pytest.fixture(scope="module")
@@ -41,9 +41,18 @@ def words(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
 
 
-def test_page_needs_no_network_and_runs_no_script(page: str, tree: ElementTree.Element) -> None:
-    assert "default-src 'none'" in html.unescape(page)
-    assert not list(tree.iter(f"{HTML}script"))
+def only_our_script(page: str, tree: ElementTree.Element) -> None:
+    """The one script is the one whose digest the policy names, and that is the one that we wrote."""
+    (script,) = tree.iter(f"{HTML}script")
+    assert not script.attrib and script.text == (ROOT / "metakit/report/templates/sorting.js").read_text(
+        encoding="utf-8"
+    )
+    digest = base64.b64encode(hashlib.sha256(script.text.encode()).digest()).decode()
+    assert f"default-src 'none'; script-src 'sha256-{digest}'; " in html.unescape(page)
+
+
+def test_page_needs_no_network_and_runs_no_script_but_its_own(page: str, tree: ElementTree.Element) -> None:
+    only_our_script(page, tree)
     assert not list(tree.iter(f"{HTML}link"))
     for element in tree.iter():
         for name, value in element.attrib.items():
@@ -166,7 +175,7 @@ def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
         return
     page = written.read_text(encoding="utf-8")
     tree = html5lib.parse(page)
-    assert not list(tree.iter(f"{HTML}script"))
+    only_our_script(page, tree)
     assert not [e for e in tree.iter() if any(a.startswith("on") for a in e.attrib)]
     assert not [e for e in tree.iter(f"{HTML}img") if e.get("src") == "x"]
     assert "49" not in re.findall(r"US\$5 (\d+)", page)

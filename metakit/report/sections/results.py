@@ -10,6 +10,7 @@ from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.report.result_tables import choices_table, facts_table
 from metakit.report.sections.question import RANKS
+from metakit.report.traces import path_of
 from metakit.synthesis.windows import window
 
 
@@ -25,6 +26,7 @@ def build(page: Page) -> Content | None:
 def _article(page: Page, part: ResultPart) -> dict[str, object]:
     finding = part.finding
     measure = MEASURES[finding.plan.measure]
+    numbers = numbers_table(finding)
     rates = measure.family.endswith("rates")
     return {
         "anchor": part.anchor,
@@ -42,7 +44,11 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
         "cautions": finding.cautions,
         "forest": part.forest,
         "funnel": part.funnel,
-        "numbers": numbers_table(finding),
+        "numbers": numbers,
+        "paths": [
+            path_of(page.findings, finding, study, effect=row.effect, weight=row.weight)
+            for study, row in zip(finding.numbers, numbers.rows, strict=True)
+        ],
         "facts": facts_table(finding),
         "choices": choices_table(finding),
         "set_aside": finding.set_aside,

@@ -1,0 +1,100 @@
+"""The path of each study's numbers in an analysis, to be opened beside the number itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from metakit.core.records import StudyRecord
+from metakit.measures.registry import MEASURES
+from metakit.report.numbers_table import show_numbers
+from metakit.review.reconcile_decisions import in_words
+from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.trace import AnalysisStep, TypedStep, analysis_step, decisions_on, typed_step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceStep:
+    """One step of the path: what it is called, and its lines."""
+
+    name: str
+    lines: tuple[str, ...]
+
+
+def path_of(
+    findings: Findings, finding: AnalysisFinding, study: StudyNumbers, *, effect: str, weight: str
+) -> tuple[TraceStep, ...]:
+    """Return the steps from the paper to the weight of one study in one analysis.
+
+    Parameters
+    ----------
+    findings : Findings
+    finding : AnalysisFinding
+    study : StudyNumbers
+        One of the analysis.
+    effect, weight : str
+        As the table beside shows them.
+    """
+    record = study.study
+    values = [value for side in study.sides for value in side.values]
+    typed = [typed_step(value, record) for value in values]
+    entered = analysis_step(finding, record, study.name)
+    steps = [
+        TraceStep(name="The paper", lines=tuple(_paper(record, typed))),
+        TraceStep(name="As typed", lines=tuple(_typed(record, typed))),
+        TraceStep(
+            name="Decided by two people",
+            lines=tuple(map(_decided, decisions_on(findings, record.id, values))),
+        ),
+        TraceStep(
+            name="Derived or assumed",
+            lines=tuple(
+                f"{step.rule}{f' ({step.inputs})' if step.inputs else ''}" for step in entered.derivations
+            ),
+        ),
+        TraceStep(name="As analysed", lines=tuple(_analysed(finding, study))),
+        TraceStep(name="In the answer", lines=tuple(_entered(entered, effect, weight))),
+    ]
+    return tuple(step for step in steps if step.lines)
+
+
+def _paper(record: StudyRecord, typed: list[TypedStep]) -> Iterable[str]:
+    if record.citation:
+        yield record.citation
+    yield from dict.fromkeys(step.source for step in typed if step.source)
+
+
+def _typed(record: StudyRecord, typed: list[TypedStep]) -> Iterable[str]:
+    for step in typed:
+        numbers = ", ".join(f"{name.replace('_', ' ')} {value:.6g}" for name, value in step.numbers.items())
+        line = f"{step.arm_label}, {step.time}: {numbers or step.reporting.replace('_', ' ')}"
+        if step.conversion:
+            line += f"; converted: {step.conversion}"
+        yield f"{line} [{step.place}]" if step.place else line
+    yield f"Typed by {record.extractor or 'an unnamed extractor'}; the record is {record.status}."
+
+
+def _decided(found: Mapping[str, object]) -> str:
+    value = f" {found['other_value']}" if found.get("other_value") else ""
+    return (
+        f"{in_words(str(found['field']))}: as {found['decision']}{value}, by {found['decided_by']} "
+        f"on {found['decided_on']}: {found['reason']}"
+    )
+
+
+def _analysed(finding: AnalysisFinding, study: StudyNumbers) -> Iterable[str]:
+    kind = MEASURES[finding.plan.measure].family.rpartition("_")[2]
+    for side in study.sides:
+        typed, effective = show_numbers(side.numbers, kind), show_numbers(side.effective, kind)
+        more = "" if typed == effective else f"; after the design effect {effective}"
+        yield f"{side.label}: {typed}{more}"
+
+
+def _entered(step: AnalysisStep, effect: str, weight: str) -> Iterable[str]:
+    if step.effect is not None and effect != "–":
+        yield f"Effect {effect}; {step.effect:.4g} on the {step.scale} scale."
+    if weight and weight != "–":
+        yield f"Weight {weight} of the pooled answer."
+    if not step.used:
+        yield f"Not in the pooled answer: {step.reason}."

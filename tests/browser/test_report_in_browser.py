@@ -1,0 +1,146 @@
+"""The demo's report page in a real browser: navigation, trace, sorting, keyboard, narrow screens, print, accessibility."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture
+def page_file(demo_report: Path) -> Path:
+    return demo_report / "report.html"
+
+
+def open_numbers(page) -> None:
+    """Unfold the first table of study numbers."""
+    page.locator("summary", has_text="Numbers of each study").first.click()
+
+
+def test_page_loads_without_a_complaint_and_asks_for_nothing_else(watch, page_file: Path) -> None:
+    watched = watch(page_file)
+    assert watched.page.title().startswith("INVENTED DATA")
+    assert watched.complaints == []
+    assert watched.requests == [page_file.as_uri()] or all(
+        url.startswith(("data:", page_file.as_uri())) for url in watched.requests
+    )
+
+
+def test_every_entry_of_the_contents_leads_somewhere(watch, page_file: Path) -> None:
+    page = watch(page_file).page
+    targets = page.eval_on_selector_all("nav a", "links => links.map(link => link.getAttribute('href'))")
+    assert len(targets) > 10
+    for target in targets:
+        assert page.locator(f'[id="{target[1:]}"]').count() == 1, target
+    page.locator("nav a").last.click()
+    assert page.evaluate("window.scrollY") > 1000
+
+
+def test_trace_of_a_number_opens_on_click_and_by_keyboard(watch, page_file: Path) -> None:
+    watched = watch(page_file)
+    page = watched.page
+    open_numbers(page)
+    button = page.locator("button.trace-open").first
+    box = page.locator(f'[id="{button.get_attribute("popovertarget")}"]')
+    assert not box.is_visible()
+    button.click()
+    assert box.is_visible()
+    text = box.inner_text()
+    for step in ("The paper", "As typed", "As analysed", "In the answer"):
+        assert step in text
+    assert re.search(r"records/.*\.yaml:\d+", text), "the place of the typed number"
+    box.get_by_role("button", name="Close").click()
+    assert not box.is_visible()
+    button.focus()
+    page.keyboard.press("Enter")
+    assert box.is_visible()
+    page.keyboard.press("Escape")
+    assert not box.is_visible()
+    assert watched.complaints == []
+
+
+def test_tables_sort_by_each_column_and_keep_the_arms_of_a_study_together(watch, page_file: Path) -> None:
+    page = watch(page_file).page
+    open_numbers(page)
+    table = page.locator("table.sortable:visible").first
+    names = "rows => rows.map(row => row.cells[0].textContent)"
+    before = table.locator("tbody tr.first").evaluate_all(names)
+    head = table.locator("thead th", has_text="Study").first
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "ascending"
+    up = table.locator("tbody tr.first").evaluate_all(names)
+    assert sorted(before) == sorted(up) and up == sorted(up, key=str.casefold)
+    head.get_by_role("button").click()
+    assert head.get_attribute("aria-sort") == "descending"
+    assert table.locator("tbody tr.first").evaluate_all(names) == up[::-1]
+    spans = table.locator("tbody tr").evaluate_all(
+        "rows => rows.map(row => [row.className, Math.max(...[...row.cells].map(cell => cell.rowSpan))])"
+    )
+    position = 0
+    while position < len(spans):
+        assert spans[position][0] == "first", "each study starts with its own row"
+        position += spans[position][1]
+    weights = table.locator("thead th", has_text="Weight")
+    if weights.count():
+        weights.get_by_role("button").click()
+        shown = table.locator("tbody tr.first").evaluate_all(
+            "rows => rows.map(row => parseFloat(row.cells[row.cells.length - 1].textContent))"
+        )
+        assert shown == sorted(shown)
+
+
+def test_the_page_can_be_walked_by_keyboard_alone(watch, page_file: Path) -> None:
+    page = watch(page_file).page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement !== document.body")
+    summary = page.locator("summary").first
+    summary.focus()
+    page.keyboard.press("Enter")
+    assert summary.evaluate("element => element.parentElement.open")
+
+
+@pytest.mark.parametrize("width", [360, 800, 1600])
+def test_nothing_runs_out_of_the_screen(watch, page_file: Path, width: int) -> None:
+    page = watch(page_file, width=width).page
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    too_wide = page.evaluate(
+        """width => [...document.querySelectorAll("main *")].filter(one => !one.closest(".table-scroll, .figure-scroll, .trace, svg")
+             && one.getBoundingClientRect().right > width + 1).map(one => one.outerHTML.slice(0, 120))""",
+        width,
+    )
+    assert too_wide == []
+
+
+def test_page_prints_with_everything_unfolded(watch, page_file: Path, tmp_path: Path) -> None:
+    page = watch(page_file).page
+    page.pdf(path=tmp_path / "report.pdf", format="A4")
+    data = (tmp_path / "report.pdf").read_bytes()
+    assert data.startswith(b"%PDF") and data.rstrip().endswith(b"%%EOF")
+    pages = len(re.findall(rb"/Type\s*/Page[^s]", data))
+    assert 15 < pages < 400, pages
+    page.emulate_media(media="print")
+    assert not page.locator("nav.contents").is_visible()
+    assert not page.locator(".trace").first.is_visible()
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_accessibility_engine_finds_nothing(watch, page_file: Path, opened: bool) -> None:
+    """Source: the axe-core rules for WCAG 2.2 level AA, contrast and landmarks among them."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = watch(page_file).page
+    if opened:
+        page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
+    results = Axe().run(page, options={"resultTypes": ["violations"]})
+    found = [
+        f"{violation['id']}: {violation['nodes'][0]['html'][:200]} ({len(violation['nodes'])})"
+        for violation in results.response["violations"]
+    ]
+    assert found == []
