@@ -124,7 +124,7 @@ def exploration(
     used = tuple(by_name[name] for name in plan.moderators if name in by_name)
     absent = [name for name in plan.moderators if name not in by_name]
     regression, groups, reason = None, None, ""
-    estimator = tau2 if tau2 in RESIDUAL_TAU2_ESTIMATORS else "reml"
+    estimator = tau2 if tau2 and tau2 in RESIDUAL_TAU2_ESTIMATORS else "reml"
     if table is None:
         reason = "no study of this review has a usable result for it"
     elif absent:
