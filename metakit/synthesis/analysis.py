@@ -23,6 +23,7 @@ from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
 from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
+from metakit.synthesis.sensitivity_table import sensitivity_table
 from metakit.synthesis.specifications import asks_for_specifications, specification_curve
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
 from metakit.synthesis.words import (
@@ -89,6 +90,7 @@ def analyse(
         curve = specification_curve(
             task, title, result, unit, sides, smallest, protocol.specifications, studies, names
         )
+    others = sensitivity_rows(task, gathered, result, definitions, studies, names)
     set_aside, assumptions, notes = _logs(table, result)
     return AnalysisFinding(
         plan=plan,
@@ -100,7 +102,7 @@ def analyse(
         table=table,
         answer=answer,
         by_design=by_design,
-        sensitivity=sensitivity_rows(task, gathered, result, definitions, studies, names),
+        sensitivity=others,
         absolute=absolute,
         left_words=sides.below,
         right_words=sides.above,
@@ -122,6 +124,9 @@ def analyse(
             plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level
         ),
         specifications=curve,
+        sensitivity_table=sensitivity_table(
+            task, gathered, table, result, others, unit, smallest, studies, names
+        ),
     )
 
 

@@ -31,6 +31,7 @@ from metakit.synthesis.terms import OutcomeTerm
 
 if TYPE_CHECKING:
     from metakit.synthesis.networks import NetworkFinding
+    from metakit.synthesis.sensitivity_table import SensitivityTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +158,7 @@ class AnalysisFinding:
     moderators: tuple[ModeratorColumn, ...] = ()
     explorations: tuple[Exploration, ...] = ()
     specifications: SpecificationCurve | None = None
+    sensitivity_table: SensitivityTable | None = None
 
     @property
     def result(self) -> PoolResult | None:
@@ -220,6 +222,7 @@ class AnalysisFinding:
             "moderators": [column.to_json() for column in self.moderators],
             "explorations": [exploration.to_json() for exploration in self.explorations],
             "specifications": self.specifications.to_json() if self.specifications else None,
+            "sensitivity_table": self.sensitivity_table.to_json() if self.sensitivity_table else None,
         }
         return {key: finite(item) for key, item in answer.items()}
 

@@ -61,18 +61,19 @@ def sensitivity_rows(
         same_numbers = other.task.choices == task.choices and not other.left_out
         kept = [study for study in studies if study.id not in other.left_out]
         gathered = headline if same_numbers else gather(other.task, kept, names)
-        if not other.always and not same_numbers and _as_numbers(gathered) == _as_numbers(headline):
+        if not other.always and not same_numbers and as_numbers(gathered) == as_numbers(headline):
             continue
         if not gathered.studies and not other.always:
             continue
-        answer = _answer(other.task, gathered) if gathered.studies else Answer(reason="no study is left")
+        answer = other_answer(other.task, gathered) if gathered.studies else Answer(reason="no study is left")
         rows.append(
             SensitivityRow(name=other.name, what=other.what, measure=other.task.measure.name, answer=answer)
         )
     return tuple(rows)
 
 
-def _answer(task: Task, gathered: Gathered) -> Answer:
+def other_answer(task: Task, gathered: Gathered) -> Answer:
+    """Answer a question under another choice; what is refused has its reason."""
     try:
         return estimate(task, gathered.studies)[1]
     except UsageError as error:  # another choice may not exist for this measure; the plan's own must
@@ -170,5 +171,6 @@ def suits(model: Model, measure: Measure) -> bool:
     return not model.families or measure.family in model.families
 
 
-def _as_numbers(gathered: Gathered) -> list[tuple[str, list[dict[str, float]]]]:
+def as_numbers(gathered: Gathered) -> list[tuple[str, list[dict[str, float]]]]:
+    """Return the numbers of every study, to see whether two choices differ at all."""
     return [(study.name, [dict(side.effective) for side in study.sides]) for study in gathered.studies]
