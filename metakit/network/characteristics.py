@@ -81,7 +81,7 @@ def characteristic_words(row: Characteristic) -> str:
     """Say one cell of the table: mean with range, or counts, and how many studies have a value."""
     if row.mean is not None:
         said = (
-            f"{row.mean:.3g} ({row.lowest:.3g} to {row.highest:.3g})" if row.known > 1 else f"{row.mean:.3g}"
+            f"{row.mean:.4g} ({row.lowest:.4g} to {row.highest:.4g})" if row.known > 1 else f"{row.mean:.4g}"
         )
     else:
         said = ", ".join(f"{word} {count}" for word, count in row.counts) or "no value"

@@ -1,9 +1,9 @@
 """A moderator in a network: a characteristic of studies that may change effects.
 
 The study's value, centred, is multiplied with technique membership: one coefficient for every technique
-against the reference (`per_technique`), or one that all techniques but the reference share (`common`). Sources:
-Cooper 2009 (Stat Med 28:1861-1881), Dias 2013 (NICE Technical Support Document 3). A moderator of studies says
-nothing about patients within them.
+against the reference (`per_technique`), or one that all techniques but the reference share (`common`).
+Sources: Cooper 2009 (Stat Med 28:1861-1881), Dias 2013 (NICE Technical Support Document 3). A moderator of
+studies says nothing about patients within them.
 """
 
 from __future__ import annotations
