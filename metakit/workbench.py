@@ -49,8 +49,10 @@ class ReviewFindings:
         raise UnknownNameError("analysis", name, [finding.plan.id for finding in self.findings.analyses])
 
     def to_json(self) -> dict[str, Any]:
-        """Return all findings as JSON."""
-        return self.findings.to_json()
+        """Return all findings as JSON, with the certainty of every answered comparison."""
+        from metakit.decision.certainty import all_certainties, certainty_json
+
+        return {**self.findings.to_json(), **certainty_json(all_certainties(self.findings))}
 
     def write_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> Path:
         """Write the report page with its figures and findings.json; return the path of the page."""

@@ -30,7 +30,7 @@ def command(
     ] = False,
 ) -> None:
     """Propose, keep what was signed, write, and say what is to do."""
-    from metakit.decision.certainty import all_certainties
+    from metakit.decision.certainty import all_certainties, certainty_json
     from metakit.decision.worksheet import worksheet
     from metakit.review.certainty import write_certainty
     from metakit.workbench import open_review
@@ -40,7 +40,7 @@ def command(
         findings = open_review(folder).synthesise(progress=step).findings
     certainties = all_certainties(findings)
     if json:
-        answer_json({"certainty": [item.to_json() for item in certainties]})
+        answer_json(certainty_json(certainties))
         return
     existing = {item.analysis: item for item in findings.judgements}
     sheet = worksheet(certainties, existing, renew=renew or ())

@@ -212,6 +212,11 @@ def all_certainties(findings: Findings) -> tuple[Certainty, ...]:
     return tuple(found)
 
 
+def certainty_json(certainties: Sequence[Certainty]) -> dict[str, Any]:
+    """Return the certainties as the part `certainty` of a JSON answer."""
+    return {"certainty": [item.to_json() for item in certainties]}
+
+
 def leftover(findings: Findings, certainties: Sequence[Certainty]) -> tuple[CertaintyJudgement, ...]:
     """Return judgements of analyses that have no answer now; they are named, not dropped in silence."""
     answered = {item.body.analysis for item in certainties}

@@ -148,7 +148,7 @@ def _participants(body: EvidenceBody) -> str:
 
 def _relative(body: EvidenceBody) -> str:
     if body.ratio is None:
-        return "none: the answer is a difference"
+        return "–"
     estimate, low, high = body.ratio
     label = MEASURES[body.measure].label
     return f"{label[:1].upper()}{label[1:]} {ratio(estimate)} ({ratio(low)} to {ratio(high)})"

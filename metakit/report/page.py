@@ -9,9 +9,11 @@ from dataclasses import dataclass, field
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from metakit.decision.certainty import Certainty, all_certainties
 from metakit.report.citations import Citations
 from metakit.report.figures import ReportFigures, ResultPart
 from metakit.report.registry import sections_in_order
+from metakit.report.shown import shown_text
 from metakit.synthesis.findings import Findings
 
 
@@ -36,11 +38,18 @@ def security_policy(script: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """What the sections build from: the findings, their figures, and the citations made so far."""
+    """What the sections build from: the findings, their figures, and the citations made so far.
+
+    `certainties` follows from the findings: the certainty of every answered comparison.
+    """
 
     findings: Findings
     figures: ReportFigures
     citations: Citations = field(default_factory=Citations)
+    certainties: tuple[Certainty, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "certainties", all_certainties(self.findings))
 
     def by_question(self) -> list[tuple[str, list[ResultPart]]]:
         """Group analyses by the comparison, or the series, that they are about, in the order of the plan."""
@@ -88,23 +97,9 @@ def _source(environment: Environment, name: str) -> str:
     return environment.loader.get_source(environment, name)[0] if environment.loader else ""
 
 
-# Control characters are no text; those that turn the reading direction could make a name read as another.
-_NOT_SHOWN = dict.fromkeys(
-    [
-        *range(0x09),
-        0x0B,
-        0x0C,
-        *range(0x0E, 0x20),
-        *range(0x7F, 0xA0),
-        *range(0x202A, 0x202F),
-        *range(0x2066, 0x206A),
-    ]
-)
-
-
 def _shown(value: object) -> object:
     """Clean a typed text before it is escaped; our own markup passes as it is."""
-    return value.translate(_NOT_SHOWN) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return shown_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _environment() -> Environment:

@@ -7,8 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from metakit.core.files import write_atomically
+from metakit.decision.certainty import certainty_json
+from metakit.decision.summary import summary_tables
 from metakit.report.figures import draw_all
 from metakit.report.page import Page, render_page
+from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 
 PAGE = "report.html"
@@ -23,7 +26,7 @@ def write_report(
     figure_kinds: tuple[str, ...] = (".svg",),
     progress: Callable[[str], None] | None = None,
 ) -> Path:
-    """Write `report.html` with `figures/` and `findings.json` beside it.
+    """Write `report.html` with `figures/`, `findings.json` and the summary of findings (Word, CSV) beside it.
 
     The page is one file that needs nothing else: style and figures are inside, nothing is loaded. The same
     findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
@@ -47,11 +50,17 @@ def write_report(
     say = progress or (lambda text: None)
     figures = draw_all(findings, kinds=figure_kinds, progress=say)
     say("writing the page")
-    html = render_page(Page(findings=findings, figures=figures))
-    numbers = json.dumps(findings.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    page = Page(findings=findings, figures=figures)
+    html = render_page(page)
+    tables = summary_tables(findings, page.certainties)
+    answer = {**findings.to_json(), **certainty_json(page.certainties)}
+    numbers = json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     for part in figures.all:
         for kind, content in part.files.items():
             write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content)
     write_atomically(out_dir / NUMBERS, numbers)
+    if tables:
+        write_atomically(out_dir / CSV, summary_csv(tables, invented=findings.protocol.invented))
+        write_atomically(out_dir / WORD, summary_document(tables, findings.protocol))
     # The page last: whoever sees it finds everything beside it.
     return write_atomically(out_dir / PAGE, html)

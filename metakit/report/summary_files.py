@@ -1,0 +1,147 @@
+"""The summary of findings as files: a Word document with real tables, and CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+
+from metakit.core.records import Protocol
+from metakit.decision.summary import SummaryRow, SummaryTable
+from metakit.forms.record_workbooks.csv_writing import guarded
+from metakit.report.shown import shown_text
+from metakit.report.word_tables import WordRow, add_paragraph, add_table, document_bytes, new_document
+
+WORD, CSV = "summary_of_findings.docx", "summary_of_findings.csv"
+INVENTED = (
+    "INVENTED DEMONSTRATION DATA. No patient, surgeon, unit, study, journal or signature in this file "
+    "exists. Nothing here says anything about real operations."
+)
+CAUTIONS = (
+    "Decision support for licensed clinicians; it recommends nothing and replaces neither judgement nor the "
+    "talk with the patient. Local codes, policies and approvals of devices come first.",
+    "An absolute effect holds for thumbs with the stated baseline and no others. Where no baseline fits your "
+    "patients, type your own with its counts and its source into the protocol.",
+    "Certainty marked “proposed, unsigned” is arithmetic of the software; nobody has judged it yet.",
+)
+HOW = (
+    "Per 100 thumbs (per 100 thumb-years for rates). The interval beside a difference holds the baseline "
+    "fixed; the one below it carries the uncertainty of the baseline too. Numbers needed to treat run "
+    "through infinity where the interval of the difference holds zero."
+)
+_HEADER = (
+    "Outcome",
+    "Thumbs (studies)",
+    "Relative effect",
+    "With {comparator}",
+    "With {technique}",
+    "Difference",
+    "Certainty",
+)
+_WIDTHS = (42.0, 34.0, 36.0, 36.0, 36.0, 40.0, 40.0)
+_COLUMNS = (
+    "comparison", "outcome", "time", "importance", "thumbs_and_studies", "relative_effect", "unit",
+    "baseline", "baseline_source", "with_comparator", "with_technique", "difference_at_this_baseline",
+    "interval_with_uncertainty_of_baseline", "number_needed_to_treat",
+    "probability_beyond_smallest_difference",
+    "certainty", "status", "signed_by", "signed_on", "in_plain_words", "reasons",
+)  # fmt: skip
+
+
+def summary_csv(tables: Sequence[SummaryTable], *, invented: bool) -> str:
+    """Return the tables as CSV, one line an outcome and baseline; no cell can be taken for a formula."""
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\r\n")
+    writer.writerow([*_COLUMNS, *(["note"] if invented else [])])
+    for table in tables:
+        for row in table.rows:
+            for line in _lines(table, row):
+                writer.writerow([guarded(cell) for cell in (*line, *([INVENTED] if invented else []))])
+    return stream.getvalue()
+
+
+def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> bytes:
+    """Return the tables as a Word document, cautions first."""
+    document = new_document(f"Summary of findings: {protocol.title}", landscape=True)
+    document.add_heading("Summary of findings", level=1)
+    if protocol.invented:
+        add_paragraph(document, INVENTED, warning=True, bold=True)
+    add_paragraph(document, protocol.title)
+    for text in CAUTIONS:
+        add_paragraph(document, text, warning=True)
+    add_paragraph(document, HOW, small=True)
+    for table in tables:
+        names = {"comparator": table.comparator, "technique": table.technique}
+        rows = [made for row in table.rows for made in _word_rows(row)]
+        document.add_heading(shown_text(table.comparison).replace("\n", " "), level=2)
+        if rows:
+            add_table(
+                document,
+                [text.format_map(names) for text in _HEADER],
+                rows,
+                caption=f"{table.technique} compared with {table.comparator}",
+                widths_mm=_WIDTHS,
+            )
+        for label, reason in table.unanswered:
+            add_paragraph(document, f"{label}: no answer ({reason}).", small=True)
+        if table.left_out:
+            add_paragraph(
+                document, f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True
+            )
+    return document_bytes(document)
+
+
+def _word_rows(row: SummaryRow) -> list[WordRow]:
+    certainty = row.certainty
+    rows = []
+    for number, base in enumerate(row.baselines or (None,)):
+        first = number == 0
+        difference = base.difference if base else "not on an absolute scale"
+        if base and base.both:
+            difference += f"\nwith the baseline's uncertainty {base.both}"
+        rows.append(
+            WordRow(
+                cells=(
+                    f"{row.outcome}\n{row.when}; {row.rank}" if first else "",
+                    row.participants if first else "",
+                    row.relative if first else "",
+                    f"{base.with_comparator}\n{base.baseline}: {base.source}"
+                    if base and base.baseline
+                    else "",
+                    base.with_technique if base else "",
+                    difference,
+                    f"{certainty.level_words.capitalize()}\n{certainty.status_words}" if first else "",
+                ),
+                with_next=True,
+            )
+        )
+    rows.append(WordRow(cells=("\n".join(_below(row)),), whole=True))
+    return rows
+
+
+def _below(row: SummaryRow) -> list[str]:
+    """Return the lines under a row: plain words, number needed, probability, reasons."""
+    needed = [base.needed for base in row.baselines if base.needed]
+    lines = [row.statement]
+    if needed:
+        lines.append(f"Number needed to treat: {'; '.join(needed)}.")
+    if row.probability:
+        lines.append(row.probability)
+    return [*lines, *row.reasons]
+
+
+def _lines(table: SummaryTable, row: SummaryRow) -> list[tuple[str, ...]]:
+    certainty = row.certainty
+    signed = certainty.judgement
+    start = (
+        table.comparison, row.outcome, row.when, row.rank, row.participants, row.relative, row.unit,
+    )  # fmt: skip
+    end = (
+        row.probability, certainty.level_words, certainty.status_words, signed.signed_by if signed else "",
+        signed.signed_on if signed else "", row.statement, " ".join(row.reasons),
+    )  # fmt: skip
+    bases = [
+        (b.baseline, b.source, b.with_comparator, b.with_technique, b.difference, b.both, b.needed)
+        for b in row.baselines
+    ] or [("",) * 7]
+    return [(*start, *base, *end) for base in bases]
