@@ -230,12 +230,10 @@ def _remarks(overall: Overall) -> tuple[str, ...]:
     if not overall.level:
         return ()
     if not overall.confirmed:
-        return ("proposed by the rule, not confirmed",)
+        return ("not confirmed",)
     if overall.changed:
-        proposed = (
-            vocabulary("appraisal_levels")[overall.proposed].label.lower() if overall.proposed else "none"
-        )
-        return (f"the rule proposes: {proposed}",)
+        rule = vocabulary("appraisal_levels")[overall.proposed].label.lower() if overall.proposed else "none"
+        return (f"rule: {rule}",)
     return ()
 
 
@@ -259,7 +257,7 @@ def _gauge(instrument: Term, level: str) -> Gauge:
     return Gauge(words=term.label, fill=max(place / (len(rungs) - 1), STUB))
 
 
-def appraisal_pieces(content: AppraisalContent, most: int = 16) -> tuple[AppraisalContent, ...]:
+def appraisal_pieces(content: AppraisalContent, most: int = 14) -> tuple[AppraisalContent, ...]:
     """Cut a picture into pieces of at most `most` rows, between instruments where they fit a piece.
 
     A study and its outcomes judged apart may come to stand in two pieces; each row carries the study's name.

@@ -274,17 +274,20 @@ def _rule(scene: Scene, y: float, role: str) -> float:
 
 
 def _key(content: AppraisalContent) -> list[str]:
-    """Say what the marks mean, for those that were drawn."""
-    gauges = [
-        gauge
-        for block in content.blocks
-        for gauge in (*block.ladder, *(gauge for row in block.rows for gauge in row.gauges))
-    ]
+    """Say what the marks and remarks mean, for those that were drawn."""
+    rows = [row for block in content.blocks for row in block.rows]
+    gauges = [gauge for block in content.blocks for gauge in block.ladder]
+    gauges_or_none = [*gauges, *(gauge for row in rows for gauge in row.gauges)]
+    remarks = {remark.partition(":")[0] for row in rows for remark in row.remarks}
     parts = ["The longer the bar, the more concern about bias."]
-    if any(gauge is not None and gauge.asked and gauge.fill is None for gauge in gauges):
+    if any(gauge is not None and gauge.asked and gauge.fill is None for gauge in gauges_or_none):
         parts.append("Dashed track: not known.")
-    if any(gauge is not None and not gauge.asked for gauge in gauges):
+    if any(gauge is not None and not gauge.asked for gauge in gauges_or_none):
         parts.append("Dash: not asked of this study.")
-    if any(gauge is None for gauge in gauges):
+    if any(gauge is None for gauge in gauges_or_none):
         parts.append("Empty: not judged.")
+    if "rule" in remarks:
+        parts.append("Rule: the level that the instrument's rule proposes, where a person changed it.")
+    if "not confirmed" in remarks:
+        parts.append("Not confirmed: proposed by the rule, not yet judged by a person.")
     return [" ".join(parts)]
