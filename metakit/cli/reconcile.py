@@ -63,7 +63,7 @@ def command(
         )
         return
     fields = field_agreements(comparison.items)
-    overall = overall_agreement(fields)
+    overall = overall_agreement(fields, comparison.items)
     path = write_comparison(comparison, as_csv=csv)
     page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall, path))
     if json:

@@ -14,6 +14,8 @@ import numpy as np
 
 from metakit.core.results import Limits
 
+SMALLEST_ERROR = 1e-6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CategoryAgreement:
@@ -89,7 +91,9 @@ def category_agreement(
 
     with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, unused here, may divide by 0
         found = cohens_kappa(table, return_results=True)
-    kappa, error = float(found.kappa), math.sqrt(max(float(found.var_kappa), 0.0))
+    kappa, error = float(found.kappa) + 0.0, math.sqrt(max(float(found.var_kappa), 0.0))
+    if error < SMALLEST_ERROR:  # zero but for rounding: one person used a single category
+        error = 0.0
     half = float(special.ndtri(0.5 + level / 2)) * error
     count = len(categories)
     return CategoryAgreement(

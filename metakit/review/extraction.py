@@ -133,7 +133,7 @@ def _agreement(folder: Path) -> tuple[tuple[FieldAgreement, ...], OverallAgreeme
     if not comparison.pairs:
         return (), None, "no study was typed by two people"
     fields = field_agreements(comparison.items)
-    return fields, overall_agreement(fields), ""
+    return fields, overall_agreement(fields, comparison.items), ""
 
 
 def extractor_files(folder: Path) -> list[tuple[str, Path]]:

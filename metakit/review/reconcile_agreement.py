@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from scipy import special
 
 from metakit.core.results import Limits
@@ -16,6 +17,8 @@ from metakit.review.agreement import (
     number_agreement,
 )
 from metakit.review.reconcile_match import Compared, Kind
+
+FEWEST_STUDIES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +45,10 @@ class OverallAgreement:
 
     `kappa` is the mean of the fields' kappas, weighted by their numbers of values (Barlow, Lai & Azen 1991,
     Stat Med 10:1465; from memory); fields without a defined kappa are left out. None
-    without any. Its interval is None as soon as one field has none (all the same, say): the error would be
-    too small.
+    without any. Its interval comes from leaving out one study at a time (jackknife with a t quantile; Efron &
+    Tibshirani 1993, An Introduction to the Bootstrap, chapter 11; from memory), since the values of one study
+    are no independent trials and most fields agree everywhere, where a field's own error is zero. None with
+    fewer than five studies, or when no study makes a difference.
     """
 
     n: int
@@ -72,13 +77,8 @@ def _field(field: str, topic: str, items: Sequence[Compared]) -> FieldAgreement:
     kind = items[0].kind
     categories = numbers = None
     if kind == "choice":
-        firsts = [item.first.typed or "(blank)" for item in items]
-        # Where both mean the same, the spelling of the first stands for both.
-        seconds = [
-            one if item.same else (item.second.typed or "(blank)")
-            for one, item in zip(firsts, items, strict=True)
-        ]
-        categories = category_agreement(firsts, seconds)
+        pairs = [_pair(item) for item in items]
+        categories = category_agreement([one for one, _ in pairs], [two for _, two in pairs])
     if kind == "number":
         both = [
             (item.first.number, item.second.number)
@@ -97,27 +97,29 @@ def _field(field: str, topic: str, items: Sequence[Compared]) -> FieldAgreement:
     )
 
 
-def overall_agreement(fields: Sequence[FieldAgreement], *, level: float = 0.95) -> OverallAgreement:
-    """Put the fields together: the share of all values, and the stratified kappa of the choices."""
+def overall_agreement(
+    fields: Sequence[FieldAgreement], items: Sequence[Compared] = (), *, level: float = 0.95
+) -> OverallAgreement:
+    """Put the fields together: the share of all values, and the stratified kappa of the choices.
+
+    Parameters
+    ----------
+    fields : sequence of FieldAgreement
+        All fields.
+    items : sequence of Compared
+        What they were made of; without them kappa gets no interval.
+    level : float
+        Of the interval.
+    """
     usable = [
-        (part.n, part.categories.kappa, part.categories.kappa_interval)
+        (part.n, part.categories.kappa)
         for part in fields
         if part.categories is not None and part.categories.kappa is not None
     ]
     kappa = interval = None
     if usable:
-        total = sum(n for n, _, _ in usable)
-        kappa = sum(n * (value or 0.0) for n, value, _ in usable) / total
-        quantile = float(special.ndtri(0.5 + level / 2))
-        # Half widths are symmetric except where cut at 1; the wider half is the uncut one.
-        halves = [
-            (n, max(value - found.lower, found.upper - value))
-            for n, value, found in usable
-            if value is not None and found is not None
-        ]
-        if len(halves) == len(usable):
-            error = math.sqrt(sum((n / total * half / quantile) ** 2 for n, half in halves))
-            interval = Limits(max(kappa - quantile * error, -1.0), min(kappa + quantile * error, 1.0))
+        kappa = sum(n * value for n, value in usable) / sum(n for n, _ in usable)
+        interval = _interval_by_study(kappa, items, level)
     return OverallAgreement(
         n=sum(part.n for part in fields),
         same=sum(part.same for part in fields),
@@ -126,6 +128,51 @@ def overall_agreement(fields: Sequence[FieldAgreement], *, level: float = 0.95) 
         fields_in_kappa=len(usable),
         level=level,
     )
+
+
+def _interval_by_study(kappa: float, items: Sequence[Compared], level: float) -> Limits | None:
+    choices: dict[str, list[tuple[str, str, str]]] = {}
+    for item in items:
+        if item.kind == "choice":
+            choices.setdefault(item.field, []).append((item.study, *_pair(item)))
+    studies = sorted({item.study for item in items})
+    if len(studies) < FEWEST_STUDIES:
+        return None
+    tables = []
+    for rows in choices.values():
+        index = {name: place for place, name in enumerate(sorted({c for _, *pair in rows for c in pair}))}
+        by_study = np.zeros((len(studies), len(index), len(index)))
+        for study, one, two in rows:
+            by_study[studies.index(study), index[one], index[two]] += 1
+        tables.append(by_study.sum(axis=0) - by_study)  # each study left out in turn
+    weights, values = zip(*(_kappas(table) for table in tables), strict=True)
+    total = np.sum(weights, axis=0)
+    if not total.all():
+        return None
+    left_out = np.sum(np.multiply(weights, values), axis=0) / total
+    n = len(studies)
+    error = math.sqrt((n - 1) / n * float(np.sum((left_out - left_out.mean()) ** 2)))
+    if error == 0.0:
+        return None
+    half = float(special.stdtrit(n - 1, 0.5 + level / 2)) * error
+    return Limits(max(kappa - half, -1.0), min(kappa + half, 1.0))
+
+
+def _kappas(tables: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return weight and kappa of each of a stack of tables, both zero where kappa is not defined."""
+    n = tables.sum(axis=(1, 2))
+    size = np.where(n > 0, n, 1.0)
+    same = np.trace(tables, axis1=1, axis2=2) / size
+    chance = np.sum(tables.sum(axis=1) * tables.sum(axis=2), axis=1) / size**2
+    defined = (n > 0) & (chance < 1 - 1e-12)
+    kappa = np.where(defined, same - chance, 0.0) / np.where(defined, 1 - chance, 1.0)
+    return np.where(defined, n, 0.0), kappa
+
+
+def _pair(item: Compared) -> tuple[str, str]:
+    """Return both categories; where both mean the same, the spelling of the first stands for both."""
+    one = item.first.typed or "(blank)"
+    return one, one if item.same else (item.second.typed or "(blank)")
 
 
 def agreement_rows(fields: Sequence[FieldAgreement]) -> list[list[str]]:

@@ -63,7 +63,7 @@ def _sentences(made: Extraction) -> Iterable[str]:
         yield (
             f"{count(len(made.decisions), 'disagreement')} "
             f"{'was' if len(made.decisions) == 1 else 'were'} settled, each with a reason, by "
-            f"{'; '.join(people)}."
+            f"{'; by '.join(people)}."
         )
 
 

@@ -37,6 +37,26 @@ def test_kappa_of_fleiss() -> None:
     assert found.kappa_interval is not None
     assert found.kappa_interval.lower == pytest.approx(kappa - 1.959963984540054 * error, abs=1e-9)
     assert found.adjusted_kappa == pytest.approx((3 * 0.89 - 1) / 2)
+    # Printed for the same table by Fleiss, Levin & Paik 2003, 3rd ed., section 18.1: standard error 0.087, 95 %
+    # interval 0.51 to 0.85 (status: memory). They add to the rounded 0.68, hence the tolerance of 0.006.
+    assert error == pytest.approx(0.087, abs=0.001)
+    assert tuple(found.kappa_interval) == pytest.approx((0.51, 0.85), abs=0.006)
+
+
+def test_kappa_of_a_two_by_two_table() -> None:
+    # Sim J, Wright CC 2005, Phys Ther 85:257-268, table 1, relevance of lateral shift: 22, 2, 4 and 11 of 39
+    # subjects; printed: kappa 0.67 (status: memory). Prevalence-adjusted by hand: 2 * 33 / 39 - 1.
+    first = ["yes"] * 24 + ["no"] * 15
+    second = ["yes"] * 22 + ["no"] * 2 + ["yes"] * 4 + ["no"] * 11
+    found = category_agreement(first, second)
+    assert found.kappa == pytest.approx(0.67, abs=0.005)
+    assert found.adjusted_kappa == pytest.approx(2 * 33 / 39 - 1)
+
+
+def test_a_single_category_of_one_person_gives_no_interval() -> None:
+    found = category_agreement(["a"] * 33 + ["b"], ["a"] * 34)
+    assert found.kappa == pytest.approx(0.0, abs=1e-12)
+    assert found.kappa_interval is None and "no interval" in found.note
 
 
 def test_one_category_only_has_no_kappa() -> None:

@@ -5,6 +5,7 @@ import datetime
 import json
 import random
 import signal
+import statistics
 import subprocess
 import sys
 import time
@@ -12,8 +13,10 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from scipy import stats
 
 from metakit.errors import DataError, UsageError
+from metakit.forms.bundled import demo_studies
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record
 from metakit.review.check import check_paths
@@ -129,6 +132,25 @@ def test_agreement_of_fields_and_overall(tmp_path: Path) -> None:
     assert overall.n - overall.same == 4
     weights = [(f.n, f.categories.kappa) for f in fields if f.categories and f.categories.kappa is not None]
     assert overall.kappa == pytest.approx(sum(n * k for n, k in weights) / sum(n for n, _ in weights))
+
+
+def test_overall_kappa_gets_its_interval_by_leaving_studies_out() -> None:
+    items = compare_review(demo_studies()).items
+    overall = overall_agreement(field_agreements(items), items)
+    assert overall.kappa is not None and overall.kappa_interval is not None
+    # By the definition: pseudo-values of whole recomputations.
+    studies = sorted({item.study for item in items})
+    left_out = []
+    for study in studies:
+        rest = [item for item in items if item.study != study]
+        part = overall_agreement(field_agreements(rest))
+        assert part.kappa is not None
+        left_out.append(part.kappa)
+    n = len(studies)
+    pseudo = [n * overall.kappa - (n - 1) * value for value in left_out]
+    half = float(stats.t.ppf(0.975, n - 1)) * statistics.stdev(pseudo) / n**0.5
+    assert overall.kappa_interval.lower == pytest.approx(overall.kappa - half, abs=1e-10)
+    assert overall.kappa_interval.upper == pytest.approx(min(overall.kappa + half, 1.0), abs=1e-10)
 
 
 @pytest.mark.parametrize(("decision", "more", "mean"), [("AB", {}, 5.0), ("CD", {}, 5.1), ("other", {}, 5.2)])
