@@ -26,6 +26,7 @@ def command(
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
     """Trace and show."""
+    from metakit.review.reconcile_decisions import in_words, typed_by_each
     from metakit.synthesis.trace import trace
     from metakit.workbench import open_review
 
@@ -43,8 +44,10 @@ def command(
         if typed.conversion:
             typer.echo(f"    converted: {typed.conversion}")
     for found in path.decisions:
+        typed_values = ", ".join(f"{who} typed {value}" for who, value in typed_by_each(found).items())
+        typer.echo(f"  disagreement: {in_words(found['field'])}; {typed_values}")
         typer.echo(
-            f"  decided: {found['field']} as {found['decision']} {found['other_value']}".rstrip()
+            f"    decided: {found['decision']} {found['other_value']}".rstrip()
             + f", by {found['decided_by']} on {found['decided_on']}: {found['reason']}"
         )
     for step in path.analyses:

@@ -109,6 +109,12 @@ def _fresh(one: Asked) -> dict[str, str]:
     }
 
 
+def typed_by_each(found: Mapping[str, object]) -> dict[str, str]:
+    """Return what each person typed, from a decision of the history."""
+    own = {"study", "field", *FILLED_IN}
+    return {person: said(str(value)) for person, value in found.items() if person not in own}
+
+
 def in_words(address: str) -> str:
     """Say in words which field is meant: "outcome A, key pinch, final, 12 months: mean"."""
     parts = []

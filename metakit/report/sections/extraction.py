@@ -8,12 +8,8 @@ from typing import Any
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.review.extraction import Extraction
-from metakit.review.reconcile_decisions import OTHER, in_words, said
+from metakit.review.reconcile_decisions import OTHER, in_words, typed_by_each
 from metakit.synthesis.spoken import count, listed
-
-_NO_PEOPLE = {
-    "field", "study", "decision", "other_value", "decided_by", "decided_on", "reason",
-}  # fmt: skip
 
 
 def build(page: Page) -> Content | None:
@@ -88,14 +84,13 @@ def _warnings(made: Extraction, names: Mapping[str, str]) -> Iterable[str]:
 
 
 def _decision(found: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
-    typed = [(person, said(str(value))) for person, value in found.items() if person not in _NO_PEOPLE]
-    by_person = dict(typed)
+    typed = typed_by_each(found)
     decision = str(found["decision"])
-    settled = str(found["other_value"]) if decision == OTHER else by_person.get(decision, "")
+    settled = str(found["other_value"]) if decision == OTHER else typed.get(decision, "")
     return {
         "study": names.get(str(found["study"]), str(found["study"])),
         "what": in_words(str(found["field"])),
-        "typed": typed,
+        "typed": list(typed.items()),
         "settled": f"{settled} ({decision})",
         "by": found["decided_by"],
         "on": found["decided_on"],
