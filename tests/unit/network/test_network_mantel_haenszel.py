@@ -43,7 +43,9 @@ def random_rows(seed: int, studies: int = 24, risk: float = 0.08):
         for name in designs[number % len(designs)]:
             total = int(generator.integers(40, 120))
             odds = math.exp(base + log_odds[name])
-            rows.append((f"s{number}", name, float(generator.binomial(total, odds / (1 + odds))), float(total)))
+            rows.append(
+                (f"s{number}", name, float(generator.binomial(total, odds / (1 + odds))), float(total))
+            )
     return rows
 
 
@@ -152,7 +154,9 @@ def test_one_comparison_is_the_pairwise_mantel_haenszel_with_its_variance() -> N
     assert found.estimate == pytest.approx(pairwise.estimate, rel=1e-12)
     assert found.standard_error == pytest.approx(pairwise.standard_error, rel=1e-12)
     assert found.interval == pytest.approx(pairwise.interval, rel=1e-12)
-    table = sm.stats.StratifiedTable([[[x[0], n[0] - x[0]], [x[1], n[1] - x[1]]] for x, n in zip(events, totals, strict=True)])
+    table = sm.stats.StratifiedTable(
+        [[[x[0], n[0] - x[0]], [x[1], n[1] - x[1]]] for x, n in zip(events, totals, strict=True)]
+    )
     assert found.estimate == pytest.approx(table.logodds_pooled, rel=1e-12)
     assert found.standard_error == pytest.approx(table.logodds_pooled_se, rel=1e-12)
 
@@ -161,7 +165,9 @@ def test_one_comparison_is_the_pairwise_mantel_haenszel_with_its_variance() -> N
 def test_covariance_between_pairs_agrees_with_simulation() -> None:
     generator = np.random.default_rng(5)
     total = generator.integers(30, 90, (8, 3)).astype(float)
-    odds = np.exp(np.log(np.array([0.05, 0.1, 0.2]) / np.array([0.95, 0.9, 0.8])) + generator.normal(0, 0.4, (8, 1)))
+    odds = np.exp(
+        np.log(np.array([0.05, 0.1, 0.2]) / np.array([0.95, 0.9, 0.8])) + generator.normal(0, 0.4, (8, 1))
+    )
     estimates, covariances = [], []
     for _ in range(8000):
         events = generator.binomial(total.astype(int), odds / (1 + odds)).astype(float)
@@ -213,7 +219,12 @@ def test_arms_without_a_ratio_leave_their_design_by_name() -> None:
         ("s3", "d", 0, 30), ("s3", "a", 1, 30),
     ]  # fmt: skip
     left, aside = estimable_arms(arms_of(rows))
-    assert set(zip(left.study, left.technique, strict=True)) == {("s1", "a"), ("s1", "b"), ("s2", "a"), ("s2", "c")}
+    assert set(zip(left.study, left.technique, strict=True)) == {
+        ("s1", "a"),
+        ("s1", "b"),
+        ("s2", "a"),
+        ("s2", "c"),
+    }
     said = {item.study: item.reason for item in aside}
     assert said["s1"] == "c has no events in this study, so it has no odds ratio there"
     assert said["s3"] == "d has no events in this study, so it has no odds ratio there"

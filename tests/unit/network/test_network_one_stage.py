@@ -62,13 +62,14 @@ def brute_log_likelihood(arms, beta, tau, intercepts):
         cov = tau**2 / 2 * (np.eye(size) - 1 / size)  # of the deviations from the study's mean
         half = np.linalg.cholesky(cov[: size - 1, : size - 1])
 
-        def integrand(*z, fixed=fixed, half=half, x=x, n=n):
+        shift = -float(np.sum(special.xlogy(x, x / n) + special.xlogy(n - x, 1 - x / n)))
+
+        def integrand(*z, fixed=fixed, half=half, x=x, n=n, shift=shift):
             first = half @ np.array(z)
             eta = fixed + np.append(first, -first.sum())
             log = float(np.sum(x * eta - n * np.logaddexp(0, eta))) - 0.5 * float(np.dot(z, z))
             return math.exp(log + shift) / (2 * math.pi) ** (len(z) / 2)
 
-        shift = -float(np.sum(special.xlogy(x, x / n) + special.xlogy(n - x, 1 - x / n)))
         value = integrate.nquad(integrand, [(-9, 9)] * (size - 1), opts={"epsabs": 1e-12, "epsrel": 1e-9})[0]
         total += math.log(value) - shift
     return total
