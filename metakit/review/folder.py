@@ -87,6 +87,27 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     )
 
 
+def read_protocol(path: str | Path) -> Protocol:
+    """Read the protocol of a review alone; the folder may hold no record yet.
+
+    Raises
+    ------
+    UnreadableError
+        When there is no protocol, or it cannot be read.
+    DataError
+        When it holds errors.
+    """
+    folder = Path(path)
+    file = folder / "protocol.yaml"
+    if not file.is_file():
+        raise UnreadableError([Problem(file=str(file), what="the folder has no protocol")])
+    reading = read_record(file, shipped())
+    wrong = [*reading.problems, *_wrong_place(reading, ())]
+    if reading.group is None or any(problem.severity == "error" for problem in wrong):
+        raise (UnreadableError if reading.unreadable else DataError)(wrong)
+    return protocol(reading.group, file=file.name, sha256=reading.sha256)
+
+
 def open_folder(path: str | Path) -> ReviewFolder:
     """Open a review folder for analysis.
 
@@ -129,11 +150,7 @@ def open_folder(path: str | Path) -> ReviewFolder:
             for file, sha256 in (
                 *((reading.file, reading.sha256) for reading in (plan, *read.records)),
                 *(read.selection.inputs if read.selection else ()),
-                *(
-                    [(read.certainty.reading.file, read.certainty.reading.sha256)]
-                    if read.certainty
-                    else []
-                ),
+                *([(read.certainty.reading.file, read.certainty.reading.sha256)] if read.certainty else []),
             )
         ),
         selection=read.selection.selection if read.selection else None,

@@ -9,6 +9,8 @@ from importlib.metadata import version
 from metakit.core.records import Protocol, StudyRecord
 from metakit.review.extraction import extraction_of
 from metakit.review.folder import ReviewFolder
+from metakit.review.history import read_history
+from metakit.review.plan import plan_standing
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.eligible import status_of, values_of
@@ -60,6 +62,7 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         inputs=dict(folder.inputs),
         extraction=extraction_of(folder.path, folder.studies),
         networks=tuple(networks),
+        plan=plan_standing(folder.protocol.fields, read_history(folder.path)[0]),
         judgements=folder.judgements,
         selection=folder.selection,
     )
