@@ -16,6 +16,8 @@ from metakit.core.records import Protocol, StudyRecord
 from metakit.errors import Problem
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from metakit.review.folder import ReviewFolder
     from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -53,6 +55,21 @@ class ReviewFindings:
         from metakit.decision.certainty import all_certainties, certainty_json
 
         return {**self.findings.to_json(), **certainty_json(all_certainties(self.findings))}
+
+    def appraisal_figure(self, *, width_mm: float = 180) -> Figure:
+        """Draw the judgements of each study by domain; save it with `metakit.plots.save.save_figure`."""
+        from metakit.plots.appraisal import appraisal_figure
+        from metakit.plots.appraisal_content import appraisal_content
+
+        content = appraisal_content(self.findings.studies, self.findings.names)
+        return appraisal_figure(content, width_mm=width_mm)
+
+    def concern_figure(self, *, width_mm: float = 180) -> Figure:
+        """Draw the share of each answer's weight at each concern about bias."""
+        from metakit.plots.appraisal import concern_figure
+        from metakit.plots.appraisal_content import shares_content
+
+        return concern_figure(shares_content(self.findings.analyses), width_mm=width_mm)
 
     def write_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> Path:
         """Write the report page with its figures and findings.json; return the path of the page."""

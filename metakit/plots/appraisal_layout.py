@@ -147,7 +147,12 @@ def _block(
     top, numbered = _headings(scene, grid, "Study", block.domains, block.overall_heading, top)
     for place, row in enumerate(block.rows):
         top = _row(scene, grid, row, f"study-{number}-{place}", top)
-    return add_notes(scene, numbered, top=top - 4, type_=type_, measure=measure) if numbered else top
+    for text in numbered:
+        lines = wrap(clean_text(text), type_.small, room, measure)
+        top = scene.paragraph(
+            lines, x=MARGIN, top=top + 1, size=type_.small, colour=style.QUIET, role="domains"
+        )
+    return top
 
 
 def _ladder(

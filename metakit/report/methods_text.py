@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from metakit.core.results import PoolResult
+from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
 from metakit.plots.result_words import method_words
@@ -15,6 +16,7 @@ from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.windows import WIDE_RATIO
+from metakit.synthesis.words import lower_first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,7 @@ def methods_paragraphs(findings: Findings, citations: Citations) -> tuple[Paragr
     """
     paragraphs = (
         Paragraph(heading="Studies and units", sentences=tuple(_units(findings, citations))),
+        Paragraph(heading="Trust in the studies", sentences=tuple(_appraisal(findings, citations))),
         Paragraph(heading="Choice of results", sentences=tuple(_choice_of_results(findings, citations))),
         Paragraph(heading="Effect measures", sentences=tuple(_measures(findings, citations))),
         Paragraph(heading="Pooling", sentences=tuple(_pooling(findings, citations))),
@@ -101,6 +104,33 @@ def _units(findings: Findings, citations: Citations) -> Iterable[Cited]:
                 f"{listed(list(dict.fromkeys(rounded)))}."
             )
         )
+
+
+def _appraisal(findings: Findings, citations: Citations) -> Iterable[Cited]:
+    appraisals = findings.appraisals
+    if not appraisals:
+        return
+    for instrument in vocabulary("appraisal_instruments"):
+        number = sum(found.instrument == instrument.id for found in appraisals)
+        if number:
+            key = instrument.facts.text("reference")
+            yield Cited(
+                text=f"{count(number, 'report').capitalize()} "
+                f"{'was' if number == 1 else 'were'} judged with {lower_first(instrument.label)}.",
+                numbers=citations.numbers((key,)) if key else (),
+            )
+    lacking = len(findings.studies) - len(appraisals)
+    if lacking:
+        yield Cited(
+            text=f"{count(lacking, 'report').capitalize()} {'was' if lacking == 1 else 'were'} not judged."
+        )
+    yield Cited(
+        text=(
+            "Overall levels follow the rule of the instrument unless a person changed one and gave the "
+            "reason; no study is weighted by its judgement, and sums of items have no threshold."
+        ),
+        numbers=citations.numbers(("handbook",)),
+    )
 
 
 def _choice_of_results(findings: Findings, citations: Citations) -> Iterable[Cited]:

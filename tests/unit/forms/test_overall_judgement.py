@@ -11,6 +11,7 @@ import itertools
 
 import pytest
 
+from metakit.core.bibliography import reference
 from metakit.forms.library import vocabulary
 from metakit.forms.overall_judgement import domains_asked, has_overall, propose
 
@@ -83,3 +84,6 @@ def test_every_instrument_can_propose_and_its_levels_have_a_concern(term) -> Non
             assert found.basis
             assert (found.level == "") != has_overall(term)
             assert SCALE[level].facts.text("concern")
+    assert reference(term.facts.text("reference")).year == int(
+        term.facts.text("source").split()[1].strip(",")
+    )

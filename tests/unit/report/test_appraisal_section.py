@@ -8,13 +8,16 @@ from typing import Any
 import html5lib
 import pytest
 
+from metakit.report.citations import Citations
 from metakit.report.figures import draw_all
+from metakit.report.methods_text import methods_paragraphs
 from metakit.report.page import Page
 from metakit.report.sections.appraisal import build, overall_sentence
 from metakit.report.write import write_report
 from metakit.review.appraisal import ALL, overall_of
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
+from metakit.workbench import ReviewFindings
 from tests.unit.synthesis.appraised import TRIAL, appraised, judged
 from tests.unit.synthesis.invented import Folder, plan, protocol, trial
 
@@ -97,3 +100,26 @@ def test_what_people_typed_stays_text_and_silence_is_a_dash(tmp_path: Path) -> N
     cells = ["".join(cell.itertext()) for cell in section.iter(f"{HTML}td")]
     assert "–" in cells and "not_reported" not in cells
     assert "does not say that a result is wrong" in text
+
+
+def test_the_methods_name_the_instruments_that_were_used_and_no_other() -> None:
+    citations = Citations()
+    findings = carried_out(appraised("LLLLL"), appraised("LLHLL"), {})
+    (found,) = (
+        paragraph
+        for paragraph in methods_paragraphs(findings, citations)
+        if paragraph.heading == "Trust in the studies"
+    )
+    said = [sentence.text for sentence in found.sentences]
+    assert said[:2] == [
+        "2 reports were judged with domains for randomised trials.",
+        "1 report was not judged.",
+    ]
+    keys = {source.key for _, source in citations.listed()}
+    assert "sterne_2019" in keys and not {"sterne_2016", "slim_2003", "munn_2020"} & keys
+
+
+def test_the_pictures_can_be_had_without_a_report() -> None:
+    found = ReviewFindings(carried_out(appraised("LLLLL"), appraised("LLHLL")))
+    for figure in (found.appraisal_figure(width_mm=85), found.concern_figure(width_mm=85)):
+        assert figure.get_size_inches()[0] * 25.4 == pytest.approx(85)
