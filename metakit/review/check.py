@@ -6,13 +6,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.errors import DataError, Problem, UnreadableError, UsageError
+from metakit.errors import DataError, Problem, Severity, UnreadableError, UsageError
+from metakit.core.records import Place
+from metakit.forms.answers import SECTION, values_of
 from metakit.forms.library import Library, shipped
+from metakit.forms.record_text import record_text
 from metakit.forms.records import Reading, read_record
 from metakit.forms.specs import Form
+from metakit.forms.yaml_nodes import MapNode, ScalarNode
 from metakit.review.across import problems_across
 from metakit.review.files import PROTOCOL, RECORDS, yaml_files
 from metakit.review.folder import read_folder
+
+
+HERE = Place(file="", line=1, column=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +29,10 @@ class CheckReport:
     files: tuple[Path, ...]
     problems: tuple[Problem, ...]
     unreadable: bool = False
+
+    def of(self, severity: Severity) -> tuple[Problem, ...]:
+        """Return the problems of one severity."""
+        return tuple(problem for problem in self.problems if problem.severity == severity)
 
     @property
     def exit_status(self) -> int:
@@ -40,7 +51,7 @@ def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> 
         Files and folders. A folder with `protocol.yaml` or `records/` is a review; in any other folder all
         YAML files are checked.
     form : str or Path, optional
-        A form file of one's own that all records follow.
+        A form file of one's own that all records follow, or the name of a shipped form.
 
     Returns
     -------
@@ -71,11 +82,30 @@ def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> 
     )
 
 
+def load_form(form: str | Path) -> tuple[Library, Form]:
+    """Return a form and the library around it.
+
+    Parameters
+    ----------
+    form : str or Path
+        The file of a form of one's own, or the name of a shipped one.
+
+    Raises
+    ------
+    UnknownNameError
+        When no shipped form has this name.
+    DataError, UnreadableError
+        With every problem of the form, each with file, line and column.
+    """
+    path = Path(form)
+    if path.suffix.lower() in (".yaml", ".yml"):
+        library = Library(path.parent)
+        return library, library.load_form(path)
+    return shipped(), shipped().form(str(form))
+
+
 def _forms(form: str | Path | None) -> tuple[Library, Form | None]:
-    if form is None:
-        return shipped(), None
-    library = Library(Path(form).parent)
-    return library, library.load_form(Path(form))
+    return (shipped(), None) if form is None else load_form(form)
 
 
 def _check(path: Path, library: Library, own: Form | None) -> CheckReport:
@@ -83,7 +113,10 @@ def _check(path: Path, library: Library, own: Form | None) -> CheckReport:
         read = read_folder(path, library)
         files = [*([read.files.protocol] if read.files.protocol else []), *read.files.records]
         files += [Path(file) for file, _ in read.selection.inputs] if read.selection else []
+        files += [Path(read.certainty.reading.file)] if read.certainty else []
         return CheckReport(files=tuple(files), problems=read.problems, unreadable=read.unreadable)
+    if own is not None and (path / RECORDS).is_dir():
+        path = path / RECORDS
     if path.is_dir():
         records, odd = yaml_files(path)
         if not records:
@@ -102,3 +135,33 @@ def _report(files: Iterable[Path], readings: list[Reading], more: list[Problem])
         problems=(*problems, *problems_across(readings, None), *more),
         unreadable=any(reading.unreadable for reading in readings),
     )
+
+
+def entries_to_answer(problems: Iterable[Problem]) -> str:
+    """Return open questions as entries of `answered_questions`, by file, for a person to complete.
+
+    Questions about a file as a whole, such as a change by hand, have no entry: their file is what answers.
+    """
+    lines: list[str] = []
+    last = ""
+    for problem in problems:
+        if problem.severity != "question" or not problem.address:
+            continue
+        if problem.file != last:
+            lines += [f"# {problem.file}", f"{SECTION}:"]
+            last = problem.file
+        texts = {
+            "rule": problem.rule,
+            "field": problem.address,
+            "values": values_of(problem),
+            "answer": "",
+            "answered_by": "",
+            "answered_on": "",
+        }
+        kept = {name: text for name, text in texts.items() if text or name.startswith("answer")}
+        lines.append(f"  # {' '.join(problem.what.split())}")
+        for number, (name, text) in enumerate(kept.items()):
+            node = MapNode(((ScalarNode(name, HERE), ScalarNode(text, HERE)),), HERE)
+            shown = record_text(node).rstrip("\n") if text else f"{name}:"
+            lines.append(f"  {'- ' if not number else '  '}{shown}")
+    return "\n".join(lines) + "\n" if lines else ""

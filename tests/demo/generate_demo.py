@@ -16,6 +16,7 @@ from invented.answers import true_values
 from invented.cohorts import COHORTS
 from invented.draws import DrawnArm, draw_study, study_shifts
 from invented.extractors import PEOPLE, as_typed, decisions
+from invented.judgements import certainty
 from invented.mp_studies import MP_STUDIES
 from invented.plan import protocol
 from invented.prosthesis_cohorts import PROSTHESIS_COHORTS
@@ -58,6 +59,7 @@ def typed_files() -> dict[str, str]:
     records = {study: record(study, drawn[study.id]) for study in STUDIES}
     made = {
         "protocol.yaml": document(HEADING, protocol()),
+        "certainty.yaml": document(HEADING, certainty()),
         "true_values.yaml": document(HEADING, true_values(records.values())),
     }
     for study, tree in records.items():

@@ -13,12 +13,33 @@ PROSTHESIS_LABEL = "total prosthesis"
 
 
 def _outcome(
-    outcome: str, importance: str, window: str, difference: float | None, source: str = PANEL
+    outcome: str,
+    importance: str,
+    window: str,
+    difference: float | None,
+    source: str = PANEL,
+    *,
+    larger: tuple[float, float] | None = None,
 ) -> OneLine:
     row = OneLine(outcome=outcome, importance=importance, window=window)
     if difference is not None:
         row |= {"smallest_important_difference": difference, "smallest_important_difference_source": source}
+    if larger is not None:
+        row |= {"moderate_difference": larger[0], "large_difference": larger[1]}
     return row
+
+
+def _baseline(
+    label: str, kind: str, outcome: str, comparisons: list[str], source: str, **counts: int
+) -> OneLine:
+    return OneLine(
+        label=label,
+        kind=kind,
+        outcome=outcome,
+        comparisons=comparisons,
+        **counts,
+        source=f"{source} (invented)",
+    )
 
 
 def _comparison(
@@ -86,13 +107,13 @@ def protocol() -> dict[str, Any]:
         "unit_of_analysis": "thumbs",
         "icc": 0.3,
         "outcomes": [
-            _outcome("any_complication", "critical", "12_months", 5),
+            _outcome("any_complication", "critical", "12_months", 5, larger=(10, 20)),
             _outcome("revision_index", "critical", "last_follow_up", 1),
             _outcome("any_reoperation", "important", "last_follow_up", 1),
             _outcome("secondary_mp_procedure", "important", "last_follow_up", 5),
             _outcome("sbrn_neuropraxia", "important", "12_months", 5),
             _outcome("crps", "important", "12_months", 2),
-            _outcome("pain_activity", "critical", "12_months", 1.5),
+            _outcome("pain_activity", "critical", "12_months", 1.5, larger=(2.5, 4)),
             _outcome("dash", "critical", "12_months", 10, DASH_SOURCE),
             _outcome("quickdash", "important", "12_months", 14, DASH_SOURCE),
             _outcome("key_pinch", "important", "12_months", 0.5),
@@ -241,6 +262,35 @@ def protocol() -> dict[str, Any]:
                 analyses=["pinch_prosthesis", "pain_prosthesis"],
                 expected="larger differences in studies of high concern; asked when results were known",
                 data_seen=True,
+            ),
+        ],
+        "baselines": [
+            _baseline(
+                "Halvarn register, 2012 to 2019",
+                "registry",
+                "any_complication",
+                ["lrti_vs_trapeziectomy"],
+                "invented register report, table 4",
+                events=168,
+                thumbs=1120,
+            ),
+            _baseline(
+                "audit of one unit, 2021 to 2024",
+                "unit_audit",
+                "any_complication",
+                ["lrti_vs_trapeziectomy", "prosthesis_vs_resection"],
+                "audit sheet of the unit",
+                events=21,
+                thumbs=96,
+            ),
+            _baseline(
+                "Halvarn register, 2012 to 2019",
+                "registry",
+                "revision_index",
+                ["lrti_vs_trapeziectomy", "prosthesis_vs_resection"],
+                "invented register report, table 7",
+                events=14,
+                thumb_years=2310,
             ),
         ],
         "subgroups": [
