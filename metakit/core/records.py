@@ -218,7 +218,8 @@ class NetworkPlan:
     """A planned network: one outcome over all techniques (or the named ones) that studies compare.
 
     `components` also asks what each part of an operation adds. `order` puts techniques from the oldest to the
-    newest for the comparison-adjusted funnel. `baseline_per_100` is the reference's risk for absolute
+    newest for the comparison-adjusted funnel. `characteristics` are described by comparison; `moderator` may
+    change effects. `baseline_per_100` is the reference's risk for absolute
     effects; None takes it from the reference's own arms.
     """
 
@@ -234,6 +235,8 @@ class NetworkPlan:
     interactions: tuple[str, ...] = ()
     order: tuple[str, ...] = ()
     characteristics: tuple[str, ...] = ()
+    moderator: str = ""
+    moderator_form: str = "per_technique"
     baseline_per_100: float | None = None
     level: float = 0.95
 

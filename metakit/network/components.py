@@ -55,6 +55,7 @@ class ComponentModel:
 
     arms: NetworkArms
     columns: tuple[str, ...]
+    inactive: tuple[str, ...]
     effects: tuple[ComponentEffect, ...]
     coefficients: FloatArray
     covariance: FloatArray
@@ -77,12 +78,12 @@ class ComponentModel:
         NotEstimableError
             If the contrast needs components that cannot be told apart.
         """
-        known = {name for column in self.columns for name in column.split(INTERACTION)}
+        known = {name for column in self.columns for name in column.split(INTERACTION)} | set(self.inactive)
         for name in (*components, *against):
             if name not in known:
                 raise UnknownNameError("component of this network", name, known)
         row = component_row(components, self.columns) - component_row(against, self.columns)
-        if self.null_space.size and np.max(np.abs(row @ self.null_space)) > NULL_TOLERANCE:
+        if self.null_space.size and float(np.max(np.abs(row @ self.null_space))) > NULL_TOLERANCE:
             raise NotEstimableError(
                 f"{' + '.join(components)} against {' + '.join(against)} needs effects that these studies "
                 "cannot tell apart; compare combinations that keep the tied components together"
@@ -163,6 +164,7 @@ def fit_components(
     return ComponentModel(
         arms=arms,
         columns=columns,
+        inactive=tuple(inactive),
         effects=effects,
         coefficients=fit.coefficients,
         covariance=fit.covariance,

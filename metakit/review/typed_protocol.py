@@ -154,6 +154,8 @@ def _network(item: Group) -> NetworkPlan:
         interactions=item.words("interactions"),
         order=item.words("order"),
         characteristics=item.words("characteristics"),
+        moderator=item.text("moderator"),
+        moderator_form=item.text("moderator_form") or "per_technique",
         baseline_per_100=item.number("baseline_per_100"),
         level=0.95 if level is None else level,
     )

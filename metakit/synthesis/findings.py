@@ -31,7 +31,7 @@ from metakit.synthesis.specification_results import SpecificationCurve
 from metakit.synthesis.terms import OutcomeTerm
 
 if TYPE_CHECKING:
-    from metakit.synthesis.networks import NetworkFinding
+    from metakit.synthesis.network_findings import NetworkFinding
     from metakit.synthesis.sensitivity_table import SensitivityTable
 
 

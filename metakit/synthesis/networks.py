@@ -3,166 +3,45 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import replace
 
-from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import NetworkPlan, Protocol, StudyRecord
-from metakit.core.results import Limits
-from metakit.errors import NotEstimableError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure
-from metakit.network.analysis import NetworkAnalysis, PartAnalysis, analyse_network
+from metakit.network.analysis import NetworkAnalysis, analyse_network
 from metakit.network.arms import NetworkArms, arms_from_counts_or_means
-from metakit.network.components import ComponentModel, fit_components
-from metakit.network.splitting import indirect_evidence
+from metakit.network.components import ComponentModel, arm_name, fit_components
+from metakit.network.funnel import comparison_adjusted_funnel
+from metakit.network.moderators import fit_moderator
 from metakit.synthesis.cautions import not_agreed
-from metakit.synthesis.findings import finite
 from metakit.synthesis.gather import Task
+from metakit.synthesis.moderators import moderator_column
 from metakit.synthesis.network_arms import (
     NetworkGathered,
     PartlyGiven,
     baseline_components,
     component_label,
+    component_set,
     gather_network,
     network_task,
     node_label,
     partly_given,
 )
+from metakit.synthesis.network_comparisons import extrapolated_comparisons, network_comparisons
+from metakit.synthesis.network_findings import (
+    ComponentSentence,
+    NetworkComparison,
+    NetworkFinding,
+    NetworkNode,
+)
 from metakit.synthesis.network_words import (
-    Evidence,
-    NetworkAbsolute,
-    NetworkBaseline,
-    absolute_of_pair,
-    comparison_sentences,
     component_sentence,
     natural,
 )
-from metakit.synthesis.spoken import count, per_100
-from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.spoken import count
 from metakit.synthesis.words import lower_first
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkNode:
-    """A technique of the network: how many studies and thumbs (or thumb-years) it has in the analysis."""
-
-    technique: str
-    label: str
-    studies: int
-    size: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkComparison:
-    """One pair of techniques. `estimate`, `interval`, `prediction` in natural units.
-
-    `studies` compare the two directly; `direct_share` is None in models without it. `sentences` tell it in
-    plain words, the size first.
-    """
-
-    technique: str
-    comparator: str
-    technique_label: str
-    comparator_label: str
-    estimate: float
-    interval: Limits
-    prediction: Limits | None
-    evidence: Evidence
-    studies: int
-    direct_share: float | None
-    absolute: NetworkAbsolute | None
-    sentences: tuple[str, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the comparison as JSON, effects in natural units."""
-        return {
-            "technique": self.technique,
-            "comparator": self.comparator,
-            "estimate": self.estimate,
-            "interval": list(self.interval),
-            "prediction_interval": list(self.prediction) if self.prediction else None,
-            "evidence": self.evidence,
-            "direct_studies": self.studies,
-            "direct_share": self.direct_share,
-            "absolute": self.absolute.to_json() if self.absolute else None,
-            "sentences": list(self.sentences),
-        }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComponentSentence:
-    """What one component adds, in words; the numbers stand in `NetworkFinding.components`."""
-
-    component: str
-    label: str
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkFinding:
-    """One planned network, answered or not.
-
-    `analysis` is None where nothing can be compared; `reason` then says why. `comparisons` holds every pair,
-    those against the reference first. `nodes` are in the order of the analysis' techniques. `components` is
-    the additive model over sets of components; `component_reason` says why there is none although asked for.
-    """
-
-    plan: NetworkPlan
-    title: str
-    term: OutcomeTerm
-    measure: Measure
-    nodes: tuple[NetworkNode, ...]
-    analysis: NetworkAnalysis | None
-    reason: str
-    comparisons: tuple[NetworkComparison, ...]
-    components: ComponentModel | None
-    component_reason: str
-    component_sentences: tuple[ComponentSentence, ...]
-    partly_given: tuple[PartlyGiven, ...]
-    sentences: tuple[str, ...]
-    cautions: tuple[str, ...]
-    set_aside: tuple[SetAside, ...]
-    assumptions: tuple[Assumption, ...]
-    notes: tuple[str, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the finding as JSON."""
-        answer = {
-            "id": self.plan.id,
-            "title": self.title,
-            "outcome": self.term.id,
-            "measure": self.plan.measure,
-            "reference": self.plan.reference,
-            "nodes": [
-                {"technique": n.technique, "label": n.label, "studies": n.studies, "size": n.size}
-                for n in self.nodes
-            ],
-            "result": self.analysis.to_json() if self.analysis else None,
-            "reason_not_estimable": self.reason or None,
-            "comparisons": [item.to_json() for item in self.comparisons],
-            "components": [
-                {"component": item.component, "label": item.label, "sentence": item.sentence}
-                for item in self.component_sentences
-            ],
-            "reason_without_components": self.component_reason or None,
-            "partly_given": [
-                {
-                    "study": p.study,
-                    "arm": p.arm,
-                    "component": p.component,
-                    "thumbs": p.thumbs,
-                    "total": p.total,
-                }
-                for p in self.partly_given
-            ],
-            "sentences": list(self.sentences),
-            "cautions": list(self.cautions),
-            "set_aside": [{"study": item.study, "reason": item.reason} for item in self.set_aside],
-            "assumptions": [str(item) for item in self.assumptions],
-            "notes": list(self.notes),
-        }
-        return {key: finite(item) for key, item in answer.items()}
 
 
 def analyse_network_plan(
@@ -181,15 +60,31 @@ def analyse_network_plan(
     analysis: NetworkAnalysis | None = None
     reason = ""
     try:
+        columns = {
+            name: moderator_column(name, gathered.studies, plan.outcome) for name in plan.characteristics
+        }
         analysis = analyse_network(
-            _arms(plan, gathered), model=plan.model, tau2=plan.tau2, reference=plan.reference,
-            lower_is_better=lower, level=plan.level,
-        )  # fmt: skip
+            _arms(plan, gathered),
+            model=plan.model,
+            tau2=plan.tau2,
+            reference=plan.reference,
+            lower_is_better=lower,
+            level=plan.level,
+            characteristics={
+                name: {value.study: value.value for value in column.values}
+                for name, column in columns.items()
+            },
+        )
     except NotEstimableError as why:
         reason = str(why)
-    components, component_reason, parts = _components(plan, task, studies, names)
+    extra: list[str] = []
+    if analysis is not None:
+        analysis, extra = _with_moderator_and_funnel(plan, gathered, analysis)
+    components, component_reason, parts, sets = _components(plan, task, studies, names)
     nodes = _nodes(gathered)
-    comparisons = _comparisons(plan, task, gathered, analysis)
+    comparisons = network_comparisons(plan, task, gathered, analysis)
+    if analysis is not None and components is not None and len(analysis.parts) > 1:
+        comparisons += extrapolated_comparisons(plan, task, gathered, analysis, components, sets)
     return NetworkFinding(
         plan=plan,
         title=f"{task.term.label}: {plan.label}",
@@ -207,8 +102,45 @@ def analyse_network_plan(
         cautions=(*_cautions(analysis, comparisons), *(not_agreed(gathered.studies) if analysis else ())),
         set_aside=(*gathered.set_aside, *(analysis.arms.set_aside if analysis else ())),
         assumptions=(*gathered.assumptions, *(analysis.arms.assumptions if analysis else ())),
-        notes=tuple(dict.fromkeys((*gathered.notes, *(analysis.to_json()["notes"] if analysis else ())))),
+        notes=_notes(gathered, analysis, extra),
     )
+
+
+def _with_moderator_and_funnel(
+    plan: NetworkPlan, gathered: NetworkGathered, analysis: NetworkAnalysis
+) -> tuple[NetworkAnalysis, list[str]]:
+    """Add what the plan asks for beside the network; what cannot be answered is a note, not an error."""
+    notes = []
+    first = analysis.parts[0]
+    if plan.moderator:
+        column = moderator_column(plan.moderator, gathered.studies, plan.outcome)
+        values = {v.study: None if isinstance(v.value, str) else v.value for v in column.values}
+        try:
+            found = fit_moderator(
+                analysis.arms,
+                column.label,
+                values,
+                reference=first.reference,
+                form=plan.moderator_form,
+                model=plan.model,
+                tau2=plan.tau2,
+                level=plan.level,
+            )
+        except (NotEstimableError, UsageError) as why:
+            notes.append(f"No answer on the moderator {column.label}: {why}.")
+        else:
+            analysis = replace(analysis, moderator=found)
+            notes += found.notes
+    order = tuple(name for name in plan.order if name in first.part.techniques)
+    if order:
+        try:
+            funnel = comparison_adjusted_funnel(first.part, order)
+        except UsageError as why:
+            notes.append(f"No comparison-adjusted funnel: {why}.")
+        else:
+            analysis = replace(analysis, funnel=funnel)
+            notes += funnel.notes
+    return analysis, notes
 
 
 def _arms(plan: NetworkPlan, gathered: NetworkGathered) -> NetworkArms:
@@ -226,9 +158,10 @@ def _arms(plan: NetworkPlan, gathered: NetworkGathered) -> NetworkArms:
 
 def _components(
     plan: NetworkPlan, task: Task, studies: Sequence[StudyRecord], names: Mapping[str, str]
-) -> tuple[ComponentModel | None, str, tuple[PartlyGiven, ...]]:
+) -> tuple[ComponentModel | None, str, tuple[PartlyGiven, ...], dict[str, set[str]]]:
+    """Return the component model or why there is none, covariates of arms, and each technique's sets."""
     if not plan.components:
-        return None, "", ()
+        return None, "", (), {}
     gathered = gather_network(task, plan, studies, names, by_components=True)
     parts = tuple(
         part
@@ -249,8 +182,13 @@ def _components(
             level=plan.level,
         )
     except NotEstimableError as why:
-        return None, str(why), parts
-    return found, "", parts
+        return None, str(why), parts, {}
+    sets: dict[str, set[str]] = {}
+    for study in gathered.studies:
+        for side in study.sides:
+            for arm in side.arms:
+                sets.setdefault(arm.arm.technique, set()).add(arm_name(component_set(arm.arm)))
+    return found, "", parts, sets
 
 
 def _nodes(gathered: NetworkGathered) -> tuple[NetworkNode, ...]:
@@ -266,95 +204,16 @@ def _nodes(gathered: NetworkGathered) -> tuple[NetworkNode, ...]:
     )
 
 
-def _comparisons(
-    plan: NetworkPlan, task: Task, gathered: NetworkGathered, analysis: NetworkAnalysis | None
-) -> tuple[NetworkComparison, ...]:
-    if analysis is None:
-        return ()
-    found: list[NetworkComparison] = []
-    for item in analysis.parts:
-        names = item.part.techniques
-        order = [item.reference, *(name for name in names if name != item.reference)]
-        pairs = [(two, one) for n, one in enumerate(order) for two in order[n + 1 :]]
-        baseline = _baseline(plan, task, gathered, item.reference)
-        found += [_comparison(pair, item, task, baseline, plan.level) for pair in pairs]
-    return tuple(found)
-
-
-def _comparison(
-    pair: tuple[str, str], item: PartAnalysis, task: Task, baseline: NetworkBaseline | None, level: float
-) -> NetworkComparison:
-    measure, (technique, comparator) = task.measure, pair
-    contrast = item.part.contrast(technique, comparator)
-    estimate, *limits = (natural(measure, value) for value in (contrast.estimate, *contrast.interval))
-    members: dict[str, set[str]] = {}
-    for study, name in zip(item.part.arms.study, item.part.arms.technique, strict=True):
-        members.setdefault(study, set()).add(name)
-    studies = sum({technique, comparator} <= names for names in members.values())
-    evidence: Evidence = "indirect"
-    if studies:
-        both = bool(indirect_evidence(item.part.arms, [pair])[0])
-        evidence = "direct_and_indirect" if both else "direct"
-    share: float | None = 0.0
-    if item.direct is None:
-        share = None
-    elif studies:
-        share = (item.direct.get(pair) or item.direct[comparator, technique])[2]
-    absolute = None
-    if baseline is not None:
-        own = None
-        if comparator != item.reference:
-            own = natural(measure, item.part.contrast(comparator, item.reference).estimate)
-        absolute = absolute_of_pair(measure.name, estimate, Limits(*limits), own, baseline)
-    labels = (node_label(technique), node_label(comparator))
-    ahead = contrast.prediction
-    return NetworkComparison(
-        technique=technique,
-        comparator=comparator,
-        technique_label=labels[0],
-        comparator_label=labels[1],
-        estimate=estimate,
-        interval=Limits(*limits),
-        prediction=Limits(*(natural(measure, value) for value in ahead)) if ahead else None,
-        evidence=evidence,
-        studies=studies,
-        direct_share=share,
-        absolute=absolute,
-        sentences=comparison_sentences(
-            measure=measure,
-            term=task.term,
-            labels=labels,
-            values=(estimate, limits[0], limits[1]),
-            level=level,
-            evidence=evidence,
-            studies=studies,
-            absolute=absolute,
-            when=task.question.window.label,
-        ),
-    )
-
-
-def _baseline(
-    plan: NetworkPlan, task: Task, gathered: NetworkGathered, reference: str
-) -> NetworkBaseline | None:
-    if task.family == "means":
-        return None
-    unit, size = ("thumb-years", "time") if task.family == "rates" else ("thumbs", "total")
-    label = lower_first(node_label(reference))
-    if plan.baseline_per_100 is not None and reference == plan.reference:
-        basis = f"{per_100(plan.baseline_per_100)} in 100 as the protocol states"
-        return NetworkBaseline(value=plan.baseline_per_100 / 100, unit=unit, basis=basis, reference=label)
-    sides = [
-        side.numbers
-        for study in gathered.studies
-        for node, side in zip(gathered.nodes[study.name], study.sides, strict=True)
-        if node == reference
-    ]
-    events, total = sum(side["events"] for side in sides), sum(side[size] for side in sides)
-    if events <= 0 or total <= 0:
-        return None
-    basis = f"{events:.0f} {'in' if size == 'time' else 'of'} {total:.0f} {unit} in these studies"
-    return NetworkBaseline(value=events / total, unit=unit, basis=basis, reference=label)
+def _notes(
+    gathered: NetworkGathered, analysis: NetworkAnalysis | None, extra: Sequence[str]
+) -> tuple[str, ...]:
+    """Return all notes once, techniques by their labels."""
+    told = [*(analysis.to_json()["notes"] if analysis else ()), *extra]
+    techniques = sorted(analysis.arms.techniques if analysis else (), key=len, reverse=True)
+    if techniques:
+        pattern = re.compile(r"\b(" + "|".join(map(re.escape, techniques)) + r")\b")
+        told = [pattern.sub(lambda match: lower_first(node_label(match[0])), note) for note in told]
+    return tuple(dict.fromkeys((*gathered.notes, *told)))
 
 
 def _component_sentences(model: ComponentModel | None, measure: Measure) -> tuple[ComponentSentence, ...]:

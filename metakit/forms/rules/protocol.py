@@ -213,6 +213,20 @@ def network_fits(context: Context) -> Iterator[Problem]:
             yield item.problem(
                 "tau2", f"{model} takes no estimator of tau2", hint="leave it out", severity="error"
             )
+        spec = context.form.find("networks.characteristics")
+        for field, names in (
+            ("characteristics", item.words("characteristics")),
+            ("moderator", (item.text("moderator"),)),
+        ):
+            for name in names:
+                facts = spec.terms[name].facts if spec and name in spec.terms else None
+                if facts and (
+                    facts.flag("comparative") or (field == "moderator" and facts.text("kind") == "words")
+                ):
+                    what = (
+                        "a network's moderator is a number of a study, not words or a difference of two arms"
+                    )
+                    yield item.problem(field, what, found=name, severity="error")
         known = item.words("techniques")
         for field in ("reference", "order"):
             for name in (item.text(field),) if field == "reference" else item.words(field):

@@ -1,0 +1,177 @@
+"""The pairs of a network as findings: direct, indirect, or extrapolated by adding up components."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from metakit.core.records import NetworkPlan
+from metakit.core.results import Limits
+from metakit.errors import NotEstimableError
+from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.components import JOIN, ComponentModel
+from metakit.network.splitting import indirect_evidence
+from metakit.synthesis.gather import Task
+from metakit.synthesis.network_arms import NetworkGathered, node_label
+from metakit.synthesis.network_findings import NetworkComparison
+from metakit.synthesis.network_words import (
+    Evidence,
+    NetworkAbsolute,
+    NetworkBaseline,
+    absolute_of_pair,
+    comparison_sentences,
+    natural,
+)
+from metakit.synthesis.spoken import per_100
+from metakit.synthesis.words import lower_first
+
+
+def network_comparisons(
+    plan: NetworkPlan, task: Task, gathered: NetworkGathered, analysis: NetworkAnalysis | None
+) -> tuple[NetworkComparison, ...]:
+    """Return every pair of each connected part, those against the reference first."""
+    if analysis is None:
+        return ()
+    found: list[NetworkComparison] = []
+    for item in analysis.parts:
+        names = item.part.techniques
+        order = [item.reference, *(name for name in names if name != item.reference)]
+        pairs = [(two, one) for n, one in enumerate(order) for two in order[n + 1 :]]
+        baseline = baseline_of_reference(plan, task, gathered, item.reference)
+        found += [_comparison(pair, item, task, baseline, plan.level) for pair in pairs]
+    return tuple(found)
+
+
+def _comparison(
+    pair: tuple[str, str], item: PartAnalysis, task: Task, baseline: NetworkBaseline | None, level: float
+) -> NetworkComparison:
+    measure, (technique, comparator) = task.measure, pair
+    contrast = item.part.contrast(technique, comparator)
+    estimate, *limits = (natural(measure, value) for value in (contrast.estimate, *contrast.interval))
+    members: dict[str, set[str]] = {}
+    for study, name in zip(item.part.arms.study, item.part.arms.technique, strict=True):
+        members.setdefault(study, set()).add(name)
+    studies = sum({technique, comparator} <= names for names in members.values())
+    evidence: Evidence = "indirect"
+    if studies:
+        both = bool(indirect_evidence(item.part.arms, [pair])[0])
+        evidence = "direct_and_indirect" if both else "direct"
+    share: float | None = 0.0
+    if item.direct is None:
+        share = None
+    elif studies:
+        share = (item.direct.get(pair) or item.direct[comparator, technique])[2]
+    absolute = None
+    if baseline is not None:
+        own = None
+        if comparator != item.reference:
+            own = natural(measure, item.part.contrast(comparator, item.reference).estimate)
+        absolute = absolute_of_pair(measure.name, estimate, Limits(*limits), own, baseline)
+    ahead = contrast.prediction
+    prediction = Limits(*(natural(measure, value) for value in ahead)) if ahead else None
+    values = (estimate, limits[0], limits[1])
+    return _finding(task, pair, values, prediction, evidence, studies, share, absolute, level)
+
+
+def _finding(
+    task: Task,
+    pair: tuple[str, str],
+    values: tuple[float, ...],
+    prediction: Limits | None,
+    evidence: Evidence,
+    studies: int,
+    share: float | None,
+    absolute: NetworkAbsolute | None,
+    level: float,
+) -> NetworkComparison:
+    labels = (node_label(pair[0]), node_label(pair[1]))
+    estimate, lower, upper = values
+    return NetworkComparison(
+        technique=pair[0],
+        comparator=pair[1],
+        technique_label=labels[0],
+        comparator_label=labels[1],
+        estimate=estimate,
+        interval=Limits(lower, upper),
+        prediction=prediction,
+        evidence=evidence,
+        studies=studies,
+        direct_share=share,
+        absolute=absolute,
+        sentences=comparison_sentences(
+            measure=task.measure,
+            term=task.term,
+            labels=labels,
+            values=(estimate, lower, upper),
+            level=level,
+            evidence=evidence,
+            studies=studies,
+            absolute=absolute,
+            when=task.question.window.label,
+        ),
+    )
+
+
+def extrapolated_comparisons(
+    plan: NetworkPlan,
+    task: Task,
+    gathered: NetworkGathered,
+    analysis: NetworkAnalysis,
+    model: ComponentModel,
+    sets: Mapping[str, set[str]],
+) -> tuple[NetworkComparison, ...]:
+    """Compare techniques of unconnected parts by adding up components, where each is one set of them."""
+    found: list[NetworkComparison] = []
+    first, others = analysis.parts[0], analysis.parts[1:]
+    baseline = baseline_of_reference(plan, task, gathered, first.reference)
+    against = first.reference
+    for technique in (name for item in others for name in item.part.techniques):
+        chosen = [sets.get(name, set()) for name in (technique, against)]
+        if any(len(options) != 1 for options in chosen):
+            continue
+        one, two = (tuple(next(iter(options)).split(JOIN)) for options in chosen)
+        try:
+            effect = model.predict(one, two)
+        except NotEstimableError:
+            continue
+        estimate, *limits = (natural(task.measure, value) for value in (effect.estimate, *effect.interval))
+        absolute = None
+        if baseline is not None:
+            absolute = absolute_of_pair(task.measure.name, estimate, Limits(*limits), None, baseline)
+        found.append(
+            _finding(
+                task,
+                (technique, against),
+                (estimate, *limits),
+                None,
+                "extrapolated",
+                0,
+                0.0,
+                absolute,
+                plan.level,
+            )
+        )
+    return tuple(found)
+
+
+def baseline_of_reference(
+    plan: NetworkPlan, task: Task, gathered: NetworkGathered, reference: str
+) -> NetworkBaseline | None:
+    """Return the reference's risk or rate: stated by the protocol, else of its own arms if they had events."""
+    if task.family == "means":
+        return None
+    unit, size = ("thumb-years", "time") if task.family == "rates" else ("thumbs", "total")
+    label = lower_first(node_label(reference))
+    if plan.baseline_per_100 is not None and reference == plan.reference:
+        basis = f"{per_100(plan.baseline_per_100)} in 100 as the protocol states"
+        return NetworkBaseline(value=plan.baseline_per_100 / 100, unit=unit, basis=basis, reference=label)
+    sides = [
+        side.numbers
+        for study in gathered.studies
+        for node, side in zip(gathered.nodes[study.name], study.sides, strict=True)
+        if node == reference
+    ]
+    events, total = sum(side["events"] for side in sides), sum(side[size] for side in sides)
+    if events <= 0 or total <= 0:
+        return None
+    basis = f"{events:.0f} {'in' if size == 'time' else 'of'} {total:.0f} {unit} in these studies"
+    return NetworkBaseline(value=events / total, unit=unit, basis=basis, reference=label)
