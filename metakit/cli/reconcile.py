@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from metakit.cli.running import answer_json, say
+
+if TYPE_CHECKING:
+    from metakit.review.reconcile import Reconciled
 
 NAME = "reconcile"
 HELP = """Compare the records of two extractors (REVIEW/extractors/INITIALS/) and agree on one.
@@ -48,19 +51,7 @@ def command(
         return
     comparison = compare_review(folder)
     if decisions is not None:
-        done = reconcile(comparison, decisions)
-        if json:
-            paths = {name: [str(p) for p in getattr(done, name)] for name in ("written", "unchanged")}
-            answer_json({**paths, "waiting": {study: list(rows) for study, rows in done.waiting.items()}})
-            return
-        for path in done.written:
-            typer.echo(str(path))
-        for study, rows in done.waiting.items():
-            say(f"metakit: {study} waits for {len(rows)} decisions: {', '.join(rows)}")
-        say(
-            f"metakit: {len(done.written)} agreed record{'' if len(done.written) == 1 else 's'} written, "
-            f"{len(done.unchanged)} unchanged"
-        )
+        _say_reconciled(reconcile(comparison, decisions), json=json)
         return
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields, comparison.items)
@@ -91,3 +82,19 @@ def command(
     say_screening(folder, selection)
     say(f"metakit: {page} shows both sides of each disagreement")
     say(f"metakit: fill in {path}, then run again with --decisions {path}")
+
+
+def _say_reconciled(done: Reconciled, *, json: bool) -> None:
+    """Name the agreed records and what still waits."""
+    if json:
+        paths = {name: [str(p) for p in getattr(done, name)] for name in ("written", "unchanged")}
+        answer_json({**paths, "waiting": {study: list(rows) for study, rows in done.waiting.items()}})
+        return
+    for path in done.written:
+        typer.echo(str(path))
+    for study, rows in done.waiting.items():
+        say(f"metakit: {study} waits for {len(rows)} decisions: {', '.join(rows)}")
+    say(
+        f"metakit: {len(done.written)} agreed record{'' if len(done.written) == 1 else 's'} written, "
+        f"{len(done.unchanged)} unchanged"
+    )

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.csv_tables import csv_rows
+from metakit.forms.sheet_rows import LONGEST_CELL
 from metakit.forms.text_files import decoded
 from metakit.forms.tree import Group
 from metakit.review.selection.tables import without_remarks
@@ -34,6 +35,7 @@ class Citation:
     doi: str
     pubmed_id: str
     search: str
+    abstract: str = ""
 
 
 def citation_of(group: Group) -> Citation:
@@ -47,6 +49,7 @@ def citation_of(group: Group) -> Citation:
         doi=group.text("doi"),
         pubmed_id=group.text("pubmed_id"),
         search=group.text("search"),
+        abstract=group.text("abstract"),
     )
 
 
@@ -98,6 +101,7 @@ def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[C
             doi=normal_doi(row["doi"]),
             pubmed_id=re.sub(r"\D", "", row["pubmed_id"]),
             search=search,
+            abstract=row["abstract"][:LONGEST_CELL],
         )
         for number, row in enumerate(rows, start=first_number)
     )
@@ -151,6 +155,7 @@ def _read_ris(path: Path, text: str) -> Iterable[Mapping[str, str]]:
             or "",
             "doi": entry.get("doi") or " ".join(entry.get("urls") or ()),
             "pubmed_id": "",
+            "abstract": entry.get("abstract") or entry.get("notes_abstract") or "",
         }
 
 
@@ -187,6 +192,7 @@ def _read_bibtex(path: Path, text: str) -> Iterable[Mapping[str, str]]:
             "journal": fields.get("journal", "") or fields.get("booktitle", ""),
             "doi": fields.get("doi", "") or fields.get("url", ""),
             "pubmed_id": fields.get("pmid", ""),
+            "abstract": fields.get("abstract", ""),
         }
 
 
@@ -197,6 +203,7 @@ _CSV_NAMES = {
     "journal": ("journal", "source title", "journal/book", "publication title"),
     "doi": ("doi", "link", "url"),
     "pubmed_id": ("pubmed_id", "pubmed id", "pmid"),
+    "abstract": ("abstract", "abstract note"),
 }
 
 

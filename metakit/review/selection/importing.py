@@ -9,6 +9,7 @@ from pathlib import Path
 
 from metakit.core.files import sha256_of, write_atomically
 from metakit.errors import DataError, Problem
+from metakit.forms.csv_tables import LARGEST_CSV
 from metakit.forms.library import shipped
 from metakit.forms.sheet_rows import MOST_ROWS
 from metakit.review.history import append
@@ -91,6 +92,11 @@ def import_search(path: Path, review: Path) -> Imported:
                 "removal", [r.row() for r in (*removals, *fresh)], remarks_of(folder / REMOVED)
             ).encode(),
         }
+        size = len(texts[folder / CITATIONS])
+        if size > LARGEST_CSV:
+            what = "too many records with abstracts for one review"
+            allowed = f"at most {LARGEST_CSV:,} bytes in {CITATIONS}"
+            raise DataError([Problem(file=str(path), what=what, found=f"{size:,} bytes", allowed=allowed)])
         if not log.exists():
             texts[log] = _search_log(search, kept, len(new), texts[kept]).encode()
         append(

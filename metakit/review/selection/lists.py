@@ -30,13 +30,34 @@ from metakit.review.selection.screening import (
 from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, table_text
 
 PERSON = "screener"
-SHOWN = ("title", "authors", "year", "journal", "doi")
+SHOWN = ("title", "abstract", "authors", "year", "journal", "doi")
 FILLED = ("decision", "reason", "page", "note", "decided_on")
-LIST_COLUMNS = ("citation_id", "stage", *FILLED, *SHOWN, PERSON)
+LIST_COLUMNS = (
+    "citation_id",
+    "stage",
+    "title",
+    "abstract",
+    *FILLED,
+    "authors",
+    "year",
+    "journal",
+    "doi",
+    PERSON,
+)
 INITIALS = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,19}", re.ASCII)
 SHEET = "Screening"
 LONGEST_LIST = 255  # characters of a drop-down written into the cell itself (a limit of the file format)
-WIDTHS = {"citation_id": 11, "stage": 14, "title": 70, "authors": 28, "reason": 24, "note": 24, "doi": 24}
+WIDTHS = {
+    "citation_id": 11,
+    "stage": 14,
+    "title": 45,
+    "abstract": 60,
+    "authors": 28,
+    "reason": 22,
+    "note": 24,
+    "journal": 28,
+    "doi": 22,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +161,7 @@ def _workbook(rows: Sequence[Mapping[str, object]]) -> bytes:
     }
     for name, text in help_text.items():
         sheet.write_comment(0, LIST_COLUMNS.index(name), text)
-    sheet.freeze_panes(1, 1)
+    sheet.freeze_panes(1, 3)
     sheet.autofilter(0, 0, last, len(LIST_COLUMNS) - 1)
     sheet.set_landscape()
     sheet.repeat_rows(0)

@@ -128,8 +128,8 @@ def test_a_changed_decision_needs_replace_and_is_kept_in_the_history(review: Pat
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("C0003,title_abstract,exclude", "C0003,title_abstract,maybe", "decision: not a term"),
-        ("C0003,title_abstract,exclude", "C0003,titles,exclude", "stage: not a term"),
+        ("wrists,,exclude", "wrists,,maybe", "decision: not a term"),
+        ("C0003,title_abstract", "C0003,titles", "stage: not a term"),
         (
             "C0003,title_abstract,exclude,",
             "C0003,title_abstract,,other_design",

@@ -21,6 +21,7 @@ TY  - JOUR
 TI  - An invented comparison of two thumb-base operations
 AU  - Example, A
 AU  - Sample, B
+AB  - Invented patients were followed.
 PY  - 2015
 JO  - Invented Journal
 DO  - https://doi.org/10.1234/ABC.1
@@ -52,6 +53,7 @@ def test_tagged_file_with_dirt_loses_no_record(tmp_path: Path) -> None:
         "10.1234/abc.2",
     )
     assert [first.citation_id, second.citation_id] == ["C0001", "C0002"]
+    assert (first.abstract, second.abstract) == ("Invented patients were followed.", "")
 
 
 def test_bibtex_and_csv(tmp_path: Path) -> None:
