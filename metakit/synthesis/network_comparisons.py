@@ -156,7 +156,7 @@ def extrapolated_comparisons(
 def baseline_of_reference(
     plan: NetworkPlan, task: Task, gathered: NetworkGathered, reference: str
 ) -> NetworkBaseline | None:
-    """Return the reference's risk or rate: stated by the protocol, else of its own arms if they had events."""
+    """Return the reference's risk or rate: stated by the protocol, else that of its own arms with events."""
     if task.family == "means":
         return None
     unit, size = ("thumb-years", "time") if task.family == "rates" else ("thumbs", "total")
