@@ -11,7 +11,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.absolute import absolute_effect
-from metakit.synthesis.appraisal import concern_shares
+from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
 from metakit.synthesis.common_unit import common_unit
@@ -84,6 +84,8 @@ def analyse(
     outcome_plan = _outcome_plan(plan, protocol)
     smallest = outcome_plan.smallest_important_difference
     unit = common_unit(task.measure, task.term, absolute, gathered.studies) if comparison else None
+    if unit is not None and unit.per_year:
+        smallest = None  # it is per 100 thumbs; a rate is per 100 thumb-years
     title = _title(task.term, plan, comparison)
     curve = None
     if comparison and asks_for_specifications(plan.id, protocol.specifications, result):
@@ -92,6 +94,7 @@ def analyse(
         )
     others = sensitivity_rows(task, gathered, result, definitions, studies, names)
     set_aside, assumptions, notes = _logs(table, result)
+    concerns = concern_shares(gathered.studies, result, plan.outcome)
     return AnalysisFinding(
         plan=plan,
         title=title,
@@ -110,15 +113,16 @@ def analyse(
         sentences=_sentences(
             task, answer, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
         ),
-        cautions=cautions_for(
-            result, task.measure, task.term, gathered.studies, _techniques(plan, comparison)
+        cautions=(
+            *cautions_for(result, task.measure, task.term, gathered.studies, _techniques(plan, comparison)),
+            *concern_caution(concerns),
         ),
         definitions=definitions,
         set_aside=(*gathered.set_aside, *set_aside),
         assumptions=(*gathered.assumptions, *assumptions),
         notes=(*definition_notes(gathered.studies), *gathered.notes, *notes),
         missing=gathered.missing,
-        concerns=concern_shares(gathered.studies, result, plan.outcome),
+        concerns=concerns,
         moderators=columns,
         explorations=explorations_of(
             plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level

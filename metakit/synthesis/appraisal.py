@@ -116,3 +116,18 @@ def shares_sentence(shares: Sequence[ConcernShare]) -> str:
         known = len(shares) > 1 and share.weight is not None
         parts.append(f"{who} with {share.percent} of the weight" if known else who)
     return f"It rests on {listed(parts)}."
+
+
+def concern_caution(shares: Sequence[ConcernShare]) -> tuple[str, ...]:
+    """Warn where more than half of an answer rests on studies of high concern (by weight, else by number)."""
+    high = next((share for share in shares if share.concern == "high"), None)
+    if high is None:
+        return ()
+    studies = sum(len(share.studies) for share in shares)
+    if high.weight is not None and high.weight > 0.5:
+        how_much = f"{high.percent} of the weight"
+    elif high.weight is None and 2 * len(high.studies) > studies:
+        how_much = f"{len(high.studies)} of {count(studies, 'study', 'studies')}"
+    else:
+        return ()
+    return (f"High concern about bias in what carries most of this answer: {how_much}.",)

@@ -117,3 +117,21 @@ def test_a_study_that_the_model_cannot_use_has_none_of_the_weight() -> None:
     low, high = finding.concerns
     assert (low.concern, low.weight, low.percent) == ("low", 0.0, "none")
     assert (high.concern, high.weight) == ("high", pytest.approx(1))
+
+
+def test_a_caution_where_most_of_the_answer_is_of_high_concern() -> None:
+    def cautions(letters: str, other: str, **choices: str) -> list[str]:
+        finding = answer(
+            trial("1", 12, 20, total=90, fields=appraised(letters)),
+            trial("2", 2, 3, total=30, fields=appraised(other)),
+            trial("3", 2, 4, total=30, fields=appraised(other)),
+            **choices,
+        )
+        return [text for text in finding.cautions if "concern about bias" in text]
+
+    (said,) = cautions("LLHLL", "LLLLL", model="common_effect")
+    assert said.startswith("High concern about bias in what carries most of this answer: ")
+    assert said.endswith(" % of the weight.")
+    assert cautions("LLLLL", "LLHLL", model="common_effect") == []
+    assert cautions("LLLLL", "LLHLL", model="one_stage")[0].endswith("answer: 2 of 3 studies.")
+    assert cautions("LLHLL", "LLLLL", model="one_stage") == []
