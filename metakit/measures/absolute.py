@@ -62,8 +62,8 @@ def risk_with(measure: str, effect: ArrayLike, baseline: ArrayLike) -> FloatArra
         return np.where(base == 0, 0.0, np.where(np.isinf(size) | (base == 1), 1.0, found))
     if measure == "hazard_ratio":
         with np.errstate(divide="ignore", invalid="ignore"):
-            hazard = -np.log1p(-base)
-            return np.where(base == 0, 0.0, -np.expm1(-np.where(hazard == 0, 0.0, size * hazard)))
+            risk = -np.expm1(size * np.log1p(-base))
+        return np.where(base == 0, 0.0, np.where(base == 1, 1.0, risk))
     if measure == "risk_difference":
         return np.asarray(base + size, dtype=float)
     raise UsageError(f"a {measure.replace('_', ' ')} has no absolute effect at a baseline")

@@ -1,0 +1,247 @@
+"""Each domain of certainty: what is proposed for which numbers, and why."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from metakit.core.bibliography import reference
+from metakit.core.results import Limits
+from metakit.decision.certainty import LEVELS, certainty_of, level_after
+from metakit.decision.evidence import NetworkFacts
+from metakit.decision.information import InformationSize
+from metakit.decision.proposals import DOMAINS, Proposal, proposals, start_of
+from metakit.decision.statements import statement
+from metakit.decision.thresholds import Thresholds
+from metakit.forms.library import shipped
+from tests.unit.decision.bodies import SIZES, body, studies
+
+
+def proposed(name: str, **facts: Any) -> Proposal:
+    return DOMAINS[name].propose(body(**facts))
+
+
+def test_registry_and_vocabulary_hold_the_same_domains() -> None:
+    terms = shipped().vocabulary("certainty_domains")
+    assert {domain.name for domain in DOMAINS} == {term.id for term in terms}
+    for domain in DOMAINS:
+        assert bool(terms[domain.name].facts.flag("network_only")) == domain.network_only
+        assert all(str(reference(key)) for key in domain.references)
+        assert domain.references
+
+
+# Decision table after GRADE guidance 34 and 35 (Zeng 2022, Schünemann 2022; read from memory): one level for each
+# threshold inside the absolute interval, at most three; the information size is looked at only where none is.
+@pytest.mark.parametrize(
+    ("difference", "thresholds", "information", "levels"),
+    [
+        ((-10.0, -12.0, -7.4), SIZES, None, -1),  # crosses moderate
+        ((-10.0, -12.0, -7.4), Thresholds(smallest=5.0), None, 0),
+        ((-10.0, -19.0, -1.0), Thresholds(smallest=5.0), None, -1),
+        ((-4.0, -15.0, 7.0), Thresholds(smallest=5.0), None, -2),
+        ((-4.0, -15.0, 7.0), SIZES, None, -3),  # 10, 5 and 5 more
+        ((-4.0, -math.inf, math.inf), SIZES, None, -3),
+        ((0.0, -5.0, 5.0), Thresholds(smallest=5.0), None, 0),  # a limit on the threshold does not cross it
+        ((0.0, -3.0, 3.0), Thresholds(smallest=5.0), (100.0, 400.0), -1),
+        ((0.0, -3.0, 3.0), Thresholds(smallest=5.0), (500.0, 400.0), 0),
+        ((-10.0, -19.0, -1.0), Thresholds(smallest=5.0), (100.0, 400.0), -1),  # crossing: size not looked at
+    ],
+)
+def test_imprecision_follows_thresholds_first(
+    difference: tuple[float, float, float],
+    thresholds: Thresholds,
+    information: tuple[float, float] | None,
+    levels: int,
+) -> None:
+    size = information and InformationSize(
+        needed=information[1], present=information[0], unit="thumbs", inputs="x"
+    )
+    found = proposed("imprecision", difference=difference, thresholds=thresholds, information=size)
+    assert found.levels == levels
+    assert ("Information:" in found.reason) == (
+        information is not None and not thresholds.crossed(*difference[1:])
+    )
+
+
+def test_imprecision_without_thresholds_says_what_is_missing() -> None:
+    crossing = proposed("imprecision", thresholds=None, ratio=(0.8, 0.5, 1.3))
+    one_side = proposed("imprecision", thresholds=None, ratio=(0.5, 0.4, 0.6))
+    assert (crossing.levels, one_side.levels) == (-1, 0)
+    assert "names no smallest important difference" in crossing.reason
+    assert crossing.open
+
+
+@pytest.mark.parametrize(
+    ("spread", "tau", "levels"),
+    [
+        (Limits(-10.0, -10.0), 0.0, 0),
+        (Limits(-14.0, -6.0), 0.1, 0),
+        (Limits(-18.0, -1.0), 0.2, -1),
+        (Limits(-18.0, 9.0), 0.5, -2),
+    ],
+)
+def test_inconsistency_rests_on_tau_and_never_on_i2(spread: Limits, tau: float, levels: int) -> None:
+    found = proposed(
+        "inconsistency", spread=spread, tau=tau, tau_words=f"tau {tau}", prediction=Limits(-20.0, 3.0)
+    )
+    assert found.levels == levels
+    assert "prediction interval" in found.reason
+    assert "I²" not in found.reason
+    assert "I2" not in found.reason
+
+
+def test_inconsistency_of_one_study_and_of_models_without_tau_is_left_open() -> None:
+    assert proposed("inconsistency", studies=studies("low")).open
+    assert proposed("inconsistency", tau=None, spread=None, tau_words="").open
+    assert proposed("inconsistency", thresholds=None).levels == 0
+
+
+@pytest.mark.parametrize(
+    ("levels", "design", "moved"),
+    [
+        (("low", "low", "high"), "randomised", 0),
+        (("some_concerns", "low", "some_concerns"), "randomised", -1),
+        (("high", "high", "low"), "randomised", -2),
+        (("low", "", ""), "randomised", -1),  # what nobody judged counts as some concern
+        (("serious", "serious"), "comparative", -2),
+        (("critical", "critical", "serious"), "comparative", -3),
+        (("moderate", "critical"), "comparative", -3),  # half the weight is enough
+    ],
+)
+def test_risk_of_bias_is_what_half_the_weight_reaches(
+    levels: tuple[str, ...], design: str, moved: int
+) -> None:
+    assert proposed("risk_of_bias", studies=studies(*levels, design=design)).levels == moved
+
+
+def test_start_follows_the_design_and_its_appraisal() -> None:
+    # Schünemann 2019 (GRADE 18, from memory): start high when studies without randomisation were judged against a
+    # target trial, else low.
+    assert start_of(body())[0] == "high"
+    assert start_of(body(studies=studies("serious", design="comparative")))[0] == "high"
+    level, reason = start_of(body(studies=(*studies("low"), *studies("", design="comparative"))))
+    assert level == "low"
+    assert "trials alone" in reason
+    low = body(studies=studies("", "", design="comparative"))
+    assert DOMAINS["risk_of_bias"].propose(low).levels == 0
+    assert DOMAINS["risk_of_bias"].propose(low).open
+
+
+def test_indirectness_counts_surrogates_and_other_definitions() -> None:
+    assert proposed("indirectness").levels == 0
+    assert proposed("indirectness", surrogate=True).levels == -1
+    assert proposed("indirectness", unfit_definitions=(("any reoperation", ("study 0",)),)).levels == 0
+    unfit = (("any reoperation", ("study 0", "study 1")),)
+    assert proposed("indirectness", unfit_definitions=unfit).levels == -1
+    assert proposed("indirectness", unfit_definitions=unfit, surrogate=True).levels == -2
+
+
+def test_publication_bias_counts_results_that_were_measured_but_not_reported() -> None:
+    few = proposed("publication_bias", small_study_reason="fewer than 10 studies, no test")
+    assert (few.levels, few.reason) == (0, "Fewer than 10 studies, no test.")
+    missing = proposed("publication_bias", not_reported=("DEMO-02",))
+    assert missing.levels == -1
+    assert "20 % of the studies" in missing.reason
+
+
+@pytest.mark.parametrize(
+    ("ratio", "levels"),
+    [
+        ((2.5, 1.5, 4.2), 1),
+        ((0.4, 0.2, 0.8), 1),
+        ((0.15, 0.05, 0.4), 2),
+        ((1.8, 1.2, 2.6), 0),
+        ((2.5, 0.9, 7.0), 0),
+    ],
+)
+def test_large_effects_raise_only_what_nothing_lowers(ratio: tuple[float, float, float], levels: int) -> None:
+    others = studies("", "", design="comparative")
+    assert proposed("large_effect", studies=others, ratio=ratio).levels == levels
+    assert proposed("large_effect", ratio=ratio).levels == 0  # trials start high
+    clean = {"difference": (-10.0, -12.0, -7.4), "studies": others, "ratio": ratio}
+    by_name = {item.domain: item.levels for item in proposals(body(**clean))}
+    assert by_name["large_effect"] == levels
+    lowered = {item.domain: item for item in proposals(body(**clean, surrogate=True))}
+    assert lowered["large_effect"].levels == 0
+
+
+def test_networks_add_intransitivity_and_incoherence() -> None:
+    assert not {item.domain for item in proposals(body())} & {"intransitivity", "incoherence"}
+    facts = NetworkFacts(
+        direct_share=0.3,
+        direct=(-10.0, -14.0, -6.0),
+        indirect=(3.0, -1.0, 7.0),
+        disagreement_p=0.01,
+        unlike=("age",),
+    )
+    found = {item.domain: item for item in proposals(body(network=facts))}
+    assert (found["intransitivity"].levels, found["incoherence"].levels) == (-1, -2)
+    assert "70 %" in found["indirectness"].reason
+    alike = NetworkFacts(
+        direct_share=0.9, direct=(-10.0, -14.0, -6.0), indirect=(-9.0, -20.0, 2.0), disagreement_p=0.8
+    )
+    assert {item.domain: item.levels for item in proposals(body(network=alike))}["incoherence"] == 0
+    only = NetworkFacts(direct_share=0.0, indirect=(-9.0, -20.0, 2.0))
+    assert "no direct evidence" in DOMAINS["incoherence"].propose(body(network=only)).reason
+
+
+def test_levels_never_leave_the_scale() -> None:
+    assert [level_after("high", step) for step in (1, 0, -1, -2, -3, -9)] == [
+        "high", "high", "moderate", "low", "very_low", "very_low",
+    ]  # fmt: skip
+    assert [level_after("low", step) for step in (-2, 0, 1, 2, 5)] == [
+        "very_low",
+        "low",
+        "moderate",
+        "high",
+        "high",
+    ]
+
+
+def test_statements_carry_size_and_certainty() -> None:
+    # Grid after GRADE guidance 26 (Santesso 2020): certainty in the verb, size in the noun; wording our own.
+    sizes = {
+        -2.0: "little or no difference",
+        -7.0: "a small reduction",
+        12.0: "a moderate rise",
+        -25.0: "a large reduction",
+    }
+    for estimate, words in sizes.items():
+        for level in LEVELS:
+            text = statement(body(difference=(estimate, estimate - 1, estimate + 1), thresholds=SIZES), level)
+            assert words in text
+            assert text.startswith(
+                {"high": "LRTI leads to", "moderate": "LRTI probably leads to"}.get(level, "LRTI may lead to")
+            )
+            assert ("very uncertain" in text) == (level == "very_low")
+            assert "significan" not in text
+    assert (
+        len(
+            {
+                statement(body(thresholds=SIZES, difference=(size, size, size)), level)
+                for size in sizes
+                for level in LEVELS
+            }
+        )
+        == 16
+    )
+
+
+def test_statements_without_a_size_or_about_scores() -> None:
+    assert "size not judged" in statement(body(thresholds=None), "high")
+    assert "size not judged" in statement(body(difference=None), "low")
+    scores = body(events=None, ratio=None, difference=(-12.0, -15.0, -9.0), outcome="DASH", unit="points")
+    assert statement(scores, "moderate") == (
+        "LRTI probably leads to an important decrease in DASH (better), compared with trapeziectomy alone."
+    )
+    worse = body(events=None, ratio=None, difference=(-0.7, -0.9, -0.5), outcome="Key pinch", lower_is_better=False,
+                 thresholds=Thresholds(smallest=0.5))  # fmt: skip
+    assert "decrease in key pinch (worse)" in statement(worse, "high")
+
+
+def test_everything_proposed_is_unsigned() -> None:
+    found = certainty_of(body())
+    assert (found.proposed, found.level, found.status, found.final) == ("high", "high", "unsigned", False)
+    assert found.status_words == "proposed, unsigned"
