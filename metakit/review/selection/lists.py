@@ -46,10 +46,11 @@ LIST_COLUMNS = (
 )
 INITIALS = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,19}", re.ASCII)
 SHEET = "Screening"
+LINE_HEIGHT, TALLEST_ROW = 15.0, 409.0  # points; a row cannot be taller (a limit of the file format)
 LONGEST_LIST = 255  # characters of a drop-down written into the cell itself (a limit of the file format)
 WIDTHS = {
     "citation_id": 11,
-    "stage": 14,
+    "stage": 17,
     "title": 45,
     "abstract": 60,
     "authors": 28,
@@ -138,10 +139,15 @@ def _workbook(rows: Sequence[Mapping[str, object]]) -> bytes:
     head = book.add_format({"bold": True, "bottom": 2, "text_wrap": True, "valign": "top"})
     plain = book.add_format({"text_wrap": True, "valign": "top", "num_format": "@"})
     fill = book.add_format({"text_wrap": True, "valign": "top", "num_format": "@", "border": 1})
+    widths = {name: WIDTHS.get(name, 13) for name in LIST_COLUMNS}
+    if not any(row.get("abstract") for row in rows):
+        widths["abstract"] = 10
     for column, name in enumerate(LIST_COLUMNS):
-        sheet.set_column(column, column, WIDTHS.get(name, 13))
+        sheet.set_column(column, column, widths[name])
         sheet.write_string(0, column, name, head)
     for line, row in enumerate(rows, start=1):
+        lines = max(-(-len(str(row.get(name) or "")) // (0.9 * widths[name])) for name in LIST_COLUMNS)
+        sheet.set_row(line, min(max(lines, 1) * LINE_HEIGHT, TALLEST_ROW))
         for column, name in enumerate(LIST_COLUMNS):
             value = row.get(name)
             looks = fill if name in FILLED else plain

@@ -131,8 +131,8 @@ def test_a_changed_decision_needs_replace_and_is_kept_in_the_history(review: Pat
         ("wrists,,exclude", "wrists,,maybe", "decision: not a term"),
         ("C0003,title_abstract", "C0003,titles", "stage: not a term"),
         (
-            "C0003,title_abstract,exclude,",
-            "C0003,title_abstract,,other_design",
+            "wrists,,exclude,,",
+            "wrists,,,other_design,",
             "decision: a value is required",
         ),
         (",AB", ",CD", "does not say whose"),
