@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Severity = Literal["error", "question"]
+Severity = Literal["error", "question", "answered"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +20,8 @@ class Problem:
     """One thing that is wrong, or asked, at one place of the input.
 
     A `question` is something unusual that an extractor can answer ("mean age 84?");
-    an `error` must be mended before the record can be used.
+    an `error` must be mended before the record can be used; an `answered` question was signed in the record.
+    `rule` and `address` (the field by what its entries are, not by position) are how an answer names it.
     """
 
     file: str
@@ -32,15 +33,22 @@ class Problem:
     allowed: str = ""
     hint: str = ""
     severity: Severity = "error"
+    rule: str = ""
+    address: str = ""
+    answer: str = ""
 
     def __str__(self) -> str:
         place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
         text = f"{place}: {self.severity}: "
         text += f"{self.field}: {self.what}" if self.field else self.what
-        for label, value in (("found", self.found), ("allowed", self.allowed), ("hint", self.hint)):
-            if value:
-                text += f"; {label}: {value}"
-        return text
+        parts = [
+            ("found", self.found),
+            ("allowed", self.allowed),
+            ("hint", self.hint),
+            ("answer", self.answer),
+        ]
+        text += "".join(f"; {label}: {value}" for label, value in parts if value)
+        return text + (f" [{self.rule}]" if self.rule and self.severity != "error" else "")
 
 
 class MetakitError(Exception):

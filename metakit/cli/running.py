@@ -49,12 +49,15 @@ def say_problems(problems: tuple[Problem, ...]) -> None:
     for problem in problems:
         say(str(problem))
     errors = sum(problem.severity == "error" for problem in problems)
-    questions = len(problems) - errors
+    answered = sum(problem.severity == "answered" for problem in problems)
+    questions = len(problems) - errors - answered
     counts = [
-        f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((errors, "error"), (questions, "question")) if n
+        f"{n} {word}{'' if n == 1 or word == 'answered' else 's'}"
+        for n, word in ((errors, "error"), (questions, "question"), (answered, "answered"))
+        if n
     ]
     if counts:
-        say(f"metakit: {' and '.join(counts)}")
+        say(f"metakit: {', '.join(counts)}")
 
 
 def answer_json(value: Any) -> None:

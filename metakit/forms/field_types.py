@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime
 import re
 import unicodedata
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 from metakit.core.registry import Registry
 from metakit.errors import nearest_names
@@ -29,7 +29,7 @@ class FieldType:
 
     `convert` turns one text into one value or raises Refused; `many` says that a field holds a list of
     them. `example` is a text that the type accepts for a field without further facts. `needs_choices`
-    says that a field of this type lists what may be chosen.
+    says that a field of this type lists what may be chosen. `json` is what JSON Schema says about one value.
     """
 
     name: str
@@ -39,6 +39,7 @@ class FieldType:
     many: bool = False
     needs_choices: bool = False
     numeric: bool = False
+    json: Mapping[str, object] = field(default_factory=lambda: {"type": "string"})
 
 
 FIELD_TYPES: Registry[FieldType] = Registry("field type")
@@ -48,8 +49,11 @@ def _text(text: str, spec: FieldSpec) -> Converted:
     return Converted(text.strip())
 
 
+_IDENTIFIER = r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}"
+
+
 def _identifier(text: str, spec: FieldSpec) -> Converted:
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", text.strip(), re.ASCII):
+    if not re.fullmatch(_IDENTIFIER, text.strip(), re.ASCII):
         raise Refused(
             "not an identifier",
             allowed="letters a-z, digits, _ and -, at most 60, no spaces",
@@ -159,21 +163,47 @@ def _normal(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text.strip().casefold())
 
 
+_INTEGER: Mapping[str, object] = {"type": "integer"}
+_NUMBER: Mapping[str, object] = {"type": "number"}
+_SHARE: Mapping[str, object] = {"type": "number", "minimum": 0, "maximum": 100}
+_DATE: Mapping[str, object] = {"type": "string", "format": "date"}
+_DATES: Mapping[str, object] = {"type": "string", "pattern": r"^\d{4}(-\d{2}){0,2}$"}
+_P: Mapping[str, object] = {"type": "string", "pattern": r"^[<>]?\d*\.?\d+$"}
+_NAME: Mapping[str, object] = {"type": "string", "pattern": f"^{_IDENTIFIER}$"}
+
 for _type in (
     FieldType(name="text", label="text", convert=_text, example="a short text"),
-    FieldType(name="identifier", label="identifier without spaces", convert=_identifier, example="A-1"),
-    FieldType(name="integer", label="whole number", convert=_integer, example="12", numeric=True),
-    FieldType(name="number", label="number", convert=_number, example="3.2", numeric=True),
-    FieldType(name="percent", label="percentage, 0 to 100", convert=_percent, example="12.5", numeric=True),
-    FieldType(name="p_value", label="p value, with < or > as printed", convert=_p_value, example="<0.001"),
-    FieldType(name="date", label="date, year-month-day", convert=_date, example="2024-05-31"),
+    FieldType(
+        name="identifier", label="identifier without spaces", convert=_identifier, example="A-1", json=_NAME
+    ),
+    FieldType(
+        name="integer", label="whole number", convert=_integer, example="12", numeric=True, json=_INTEGER
+    ),
+    FieldType(name="number", label="number", convert=_number, example="3.2", numeric=True, json=_NUMBER),
+    FieldType(
+        name="percent",
+        label="percentage, 0 to 100",
+        convert=_percent,
+        example="12.5",
+        numeric=True,
+        json=_SHARE,
+    ),
+    FieldType(
+        name="p_value",
+        label="p value, with < or > as printed",
+        convert=_p_value,
+        example="<0.001",
+        json=_P,
+    ),
+    FieldType(name="date", label="date, year-month-day", convert=_date, example="2024-05-31", json=_DATE),
     FieldType(
         name="partial_date",
         label="year, year-month or year-month-day",
         convert=_partial_date,
         example="2024-05",
+        json=_DATES,
     ),
-    FieldType(name="yes_no", label="yes or no", convert=_yes_no, example="yes"),
+    FieldType(name="yes_no", label="yes or no", convert=_yes_no, example="yes", json={"type": "boolean"}),
     FieldType(name="choice", label="one of a list", convert=_choice, example="", needs_choices=True),
     FieldType(
         name="choices", label="some of a list", convert=_choice, example="", many=True, needs_choices=True

@@ -14,6 +14,8 @@ from metakit.forms.typed_numbers import Refused
 from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode
 
 HEADER = ("form", "form_version")
+READ_AS, UNUSUAL = "read_as", "unusual_value"
+RULES_OF_READING = (READ_AS, UNUSUAL)
 _NOTHING = {"null", "~"}
 
 
@@ -188,6 +190,7 @@ class _Reader:
                 found=node.text,
                 hint=f"is {converted.value} right? then type it so",
                 severity="question",
+                rule=READ_AS,
             )
         value = converted.value
         if isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -206,6 +209,7 @@ class _Reader:
                     found=node.text,
                     allowed=usual + unit,
                     severity="question",
+                    rule=UNUSUAL,
                 )
 
     def _unknown(self, key: ScalarNode, value: Node, known: dict[str, FieldSpec], path: str) -> None:
@@ -232,6 +236,7 @@ class _Reader:
         allowed: str = "",
         hint: str = "",
         severity: Severity = "error",
+        rule: str = "",
     ) -> None:
         self.problems.append(
             Problem(
@@ -244,6 +249,7 @@ class _Reader:
                 allowed=allowed,
                 hint=hint,
                 severity=severity,
+                rule=rule,
             )
         )
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.errors import Problem, Severity, UnknownNameError, nearest_names
+from metakit.forms.answers import settle
 from metakit.forms.library import Library
-from metakit.forms.reading import read_fields
+from metakit.forms.reading import RULES_OF_READING, read_fields
 from metakit.forms.rules.registry import run_rules
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
@@ -65,6 +66,7 @@ def read_record(
     group, found = read_fields(document.root, chosen)
     problems += found
     problems += run_rules(group, chosen)
+    problems = settle(problems, group, chosen, (*chosen.rules, *RULES_OF_READING))
     return _reading(document, group, chosen, problems)
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from metakit.core.registry import Registry
 from metakit.errors import Problem, nearest_names
+from metakit.forms.answers import SECTION, settle
+from metakit.forms.reading import RULES_OF_READING
 from metakit.forms.records import Reading
+from metakit.forms.rules.registry import RULES
 from metakit.forms.tree import Group
 
 
@@ -29,6 +32,7 @@ class ReviewRule:
     check: Callable[[Records], Iterator[Problem]]
 
 
+RECRUITMENT = ("design.recruitment_start", "design.recruitment_end")
 REVIEW_RULES: Registry[ReviewRule] = Registry("rule between records")
 
 
@@ -45,12 +49,29 @@ def review_rule(
 
 
 def problems_across(records: Sequence[Reading], plan: Reading | None) -> list[Problem]:
-    """Run all rules between records on those that could be read."""
-    studies = tuple(
-        r.group for r in records if r.group is not None and r.form is not None and r.form.name == "study"
-    )
+    """Run all rules between records on those that could be read; questions are answered in their records."""
+    readings = [r for r in records if r.group is not None and r.form is not None and r.form.find("study.id")]
+    studies = tuple(r.group for r in readings if r.group is not None)
     known = Records(studies, plan.group if plan and plan.form and plan.form.name == "protocol" else None)
-    return [problem for rule in REVIEW_RULES for problem in rule.check(known)]
+    problems = [replace(found, rule=rule.name) for rule in REVIEW_RULES for found in rule.check(known)]
+    for reading in readings:
+        if reading.group is not None and reading.form is not None:
+            own = [problem for problem in problems if problem.file == reading.file]
+            others = [problem for problem in problems if problem.file != reading.file]
+            problems = [*others, *settle(own, reading.group, reading.form, REVIEW_RULES.names())]
+            problems += _unknown_rules(reading.group)
+    return problems
+
+
+def _unknown_rules(record: Group) -> Iterator[Problem]:
+    names = (*RULES.names(), *REVIEW_RULES.names(), *RULES_OF_READING)
+    for answer in record.groups(SECTION):
+        name = answer.text("rule")
+        if name and name not in names:
+            what = "there is no rule of this name"
+            yield answer.problem(
+                "rule", what, found=name, hint=nearest_names(name, names), severity="question"
+            )
 
 
 def _where(group: Group, path: str) -> str:
@@ -195,14 +216,17 @@ def cohort_numbers_agree(records: Records) -> Iterator[Problem]:
                 continue
             if study.text("study.id") == other.text("study.id") or _techniques(study) != _techniques(other):
                 continue
-            for path in ("thumbs.allocated", "thumbs.operated", "patients.allocated", "patients.operated"):
+            # A cohort that went on recruiting grows by right.
+            if any(study.text(path) != other.text(path) for path in RECRUITMENT):
+                continue
+            for path in ("thumbs.allocated", "thumbs.operated"):
                 mine, theirs = _numbers(study, path), _numbers(other, path)
                 if not mine or not theirs or sum(mine) == sum(theirs):
                     continue
-                unit, stage = path.split(".")
+                stage = path.rpartition(".")[2]
                 yield study.problem(
                     "study.cohort",
-                    f"{' + '.join(map(str, mine))} = {sum(mine)} {unit} {stage} here, "
+                    f"{' + '.join(map(str, mine))} = {sum(mine)} thumbs {stage} here, "
                     f"{' + '.join(map(str, theirs))} = {sum(theirs)} in {other.text('study.id')} "
                     f"({_where(other, 'study.cohort')}) of the same cohort",
                     found=cohort,

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.errors import DataError, Problem, Severity, UnreadableError, UsageError
 from metakit.core.records import Place
+from metakit.errors import DataError, Problem, Severity, UnreadableError, UsageError
 from metakit.forms.answers import SECTION, values_of
 from metakit.forms.library import Library, shipped
 from metakit.forms.record_text import record_text
@@ -17,7 +17,6 @@ from metakit.forms.yaml_nodes import MapNode, ScalarNode
 from metakit.review.across import problems_across
 from metakit.review.files import PROTOCOL, RECORDS, yaml_files
 from metakit.review.folder import read_folder
-
 
 HERE = Place(file="", line=1, column=1)
 

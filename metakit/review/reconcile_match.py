@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from metakit.core.records import Place
+from metakit.forms.addresses import entry_key
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
@@ -140,7 +141,11 @@ def _groups(
         one, two = first.entries.get(name), second.entries.get(name)
         here = where.into(spec)
         kept: Entry | None
-        if spec.per_person:
+        if spec.per_person and isinstance(one, tuple) and isinstance(two, tuple):
+            # What each person says for himself: nothing to decide, and nothing of either gets lost.
+            pairs = paired(one, two, spec.matched_by)
+            kept = tuple(group for pair in pairs for group in (pair[0] or pair[1],) if group is not None)
+        elif spec.per_person:
             kept = one if one is not None else two
         elif isinstance(one, Group) and isinstance(two, Group):
             kept = _groups(here, one, two, form.fields_of(spec), form, choose)
@@ -177,7 +182,7 @@ def _entries(
         named = one if one is not None else two
         if named is None:  # pragma: no cover - a pair holds at least one
             continue
-        key = "/".join(part for part in _key(named, spec.matched_by) if part)
+        key = "/".join(part for part in entry_key(named, spec.matched_by) if part)
         used[key] += 1
         here = where.into(spec, key + (f"#{used[key]}" if used[key] > 1 else ""), named.text(topic_field))
         if one is not None and two is not None:
@@ -208,9 +213,9 @@ def paired(
         keys_2: dict[tuple[str, ...], list[int]] = {}
         for number, group in enumerate(first):
             if number not in partner:
-                keys_1.setdefault(_key(group, fields[:count]), []).append(number)
+                keys_1.setdefault(entry_key(group, fields[:count]), []).append(number)
         for number in sorted(free):
-            keys_2.setdefault(_key(second[number], fields[:count]), []).append(number)
+            keys_2.setdefault(entry_key(second[number], fields[:count]), []).append(number)
         for key, numbers in keys_1.items():
             others = keys_2.get(key, [])
             # Equal in everything: repeats pair in order. Equal in part: only when there is no doubt.
@@ -222,14 +227,6 @@ def paired(
         (group, second[partner[number]] if number in partner else None) for number, group in enumerate(first)
     ]
     return [*pairs, *((None, second[number]) for number in sorted(free))]
-
-
-def _key(group: Group, fields: Sequence[str]) -> tuple[str, ...]:
-    found = []
-    for name in fields:
-        number = group.number(name)
-        found.append(f"{number:g}" if number is not None else group.text(name))
-    return tuple(found)
 
 
 def _compared(

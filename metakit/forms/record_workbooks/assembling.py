@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 
 from metakit.core.records import Place
 from metakit.errors import Problem, nearest_names
-from metakit.forms.reading import read_fields
+from metakit.forms.answers import settle
+from metakit.forms.reading import RULES_OF_READING, read_fields
 from metakit.forms.record_workbooks.cell_texts import fraction, list_items
 from metakit.forms.record_workbooks.filling import EMPTY_GROUP, EMPTY_TABLE
 from metakit.forms.record_workbooks.grids import Book, at_cell
@@ -91,6 +92,7 @@ def assemble(book: Book, layout: Layout) -> Collected:
         root = builder.record(place, book.facts)
         group, problems = read_fields(root, layout.form)
         problems += run_rules(group, layout.form)
+        problems = settle(problems, group, layout.form, (*layout.form.rules, *RULES_OF_READING))
         collected.problems += [
             at_cell(problem) for problem in problems if not explained_by_missing(problem, missing)
         ]

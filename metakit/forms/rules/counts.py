@@ -69,12 +69,12 @@ def values_fit_outcome(context: Context) -> Iterator[Problem]:
             "events": (*MEASURED, "interval"),
             "continuous": (*COUNTED, "total"),
             "survival": (*MEASURED, "events"),
-        }[kind]
+        }.get(kind, ())
         words = {
             "events": "is counted: it takes events and total",
             "continuous": "is measured: it takes n, mean and standard_deviation, or what stands instead",
             "survival": "is a share at a stated time: it takes percent and interval",
-        }[kind]
+        }.get(kind, "")
         for name in wrong:
             if entry.has(name):
                 yield entry.problem(name, f"{term.id} {words}", found=entry.typed(name), severity="error")

@@ -8,7 +8,7 @@ another form with other vocabularies can use them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from metakit.core.registry import Registry
 from metakit.errors import Problem
@@ -86,4 +86,6 @@ def rule(name: str, label: str, *, needs: Sequence[str], basis: str) -> Callable
 def run_rules(record: Group, form: Form) -> list[Problem]:
     """Run the rules that a form uses on one record, in the order of the form."""
     context = Context(record, form)
-    return [problem for name in form.rules for problem in RULES[name].check(context)]
+    return [
+        replace(problem, rule=name) for name in form.rules for problem in RULES[name].check(context)
+    ]

@@ -9,9 +9,11 @@ from metakit.report.registry import SECTIONS, Content, Section
 
 
 def build(page: Page) -> Content:
-    """Return the questions by file, in the order of the file."""
-    ordered = sorted(page.findings.questions, key=lambda q: (q.file, q.line or 0, q.column or 0))
+    """Return the open questions by file, in the order of the file, and those that somebody answered."""
+    every = sorted(page.findings.questions, key=lambda q: (q.file, q.line or 0, q.column or 0))
+    ordered = [question for question in every if question.severity != "answered"]
     return {
+        "answered": [question for question in every if question.severity == "answered"],
         "files": [(name, list(items)) for name, items in groupby(ordered, key=lambda q: q.file)],
         "count": len(ordered),
     }
