@@ -124,10 +124,12 @@ def concern_caution(shares: Sequence[ConcernShare]) -> tuple[str, ...]:
     if high is None:
         return ()
     studies = sum(len(share.studies) for share in shares)
+    if studies == 1:
+        return ("This answer rests on one study, and that is of high concern about bias.",)
     if high.weight is not None and high.weight > 0.5:
         how_much = f"{high.percent} of the weight"
     elif high.weight is None and 2 * len(high.studies) > studies:
         how_much = f"{len(high.studies)} of {count(studies, 'study', 'studies')}"
     else:
         return ()
-    return (f"High concern about bias in what carries most of this answer: {how_much}.",)
+    return (f"Most of this answer rests on studies of high concern about bias: {how_much}.",)

@@ -130,8 +130,13 @@ def test_a_caution_where_most_of_the_answer_is_of_high_concern() -> None:
         return [text for text in finding.cautions if "concern about bias" in text]
 
     (said,) = cautions("LLHLL", "LLLLL", model="common_effect")
-    assert said.startswith("High concern about bias in what carries most of this answer: ")
+    assert said.startswith("Most of this answer rests on studies of high concern about bias: ")
     assert said.endswith(" % of the weight.")
     assert cautions("LLLLL", "LLHLL", model="common_effect") == []
-    assert cautions("LLLLL", "LLHLL", model="one_stage")[0].endswith("answer: 2 of 3 studies.")
+    assert cautions("LLLLL", "LLHLL", model="one_stage")[0].endswith("bias: 2 of 3 studies.")
     assert cautions("LLHLL", "LLLLL", model="one_stage") == []
+
+
+def test_one_study_of_high_concern_is_told_as_one() -> None:
+    finding = answer(trial("1", 3, 6, fields=appraised("LLHLL")))
+    assert "This answer rests on one study, and that is of high concern about bias." in finding.cautions
