@@ -17,6 +17,9 @@ from metakit.network.inconsistency import design_of
 from metakit.network.model import NetworkPart, membership
 from metakit.numerics import arm_regression as kernel
 
+CHUNK = 256
+"""Contrasts worked on at once."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Contributions:
@@ -44,8 +47,12 @@ def contributions(part: NetworkPart) -> Contributions:
     x = membership(arms, part.techniques)
     part_x = kernel.centre(x, arms.study_index, arms.value, arms.variance, part.tau2)
     # A study's part of the information is its arms' weighted, centred columns times themselves.
-    by_arm = (paths @ part_x.x.T) ** 2 * part_x.weight
-    by_study = np.add.reduceat(by_arm, kernel.starts_of(arms.study_index), axis=1)
+    scaled = (np.sqrt(part_x.weight)[:, None] * part_x.x).T
+    starts = kernel.starts_of(arms.study_index)
+    by_study = np.empty((len(pairs), len(starts)))
+    for first in range(0, len(pairs), CHUNK):
+        rows_here = slice(first, first + CHUNK)
+        by_study[rows_here] = np.add.reduceat((paths[rows_here] @ scaled) ** 2, starts, axis=1)
     by_study /= np.sum(by_study, axis=1, keepdims=True)
     design = dict(zip(arms.study, design_of(arms), strict=True))
     designs = tuple(sorted(set(design.values())))

@@ -30,6 +30,7 @@ from metakit.network.inconsistency import (
     unsplit_words,
 )
 from metakit.network.model import NetworkPart, chi_square
+from metakit.numerics.arm_regression import RANK_TOLERANCE
 from metakit.numerics.network_mantel_haenszel import (
     DesignEstimate,
     cross_products,
@@ -198,26 +199,39 @@ def design_inconsistency(part: NetworkPart) -> Inconsistency:
     """Test disagreement between designs, and split each comparison that has direct and indirect evidence."""
     techniques = part.techniques
     _, estimates, x = _stage_one(part.arms, techniques)
+    weights = [estimate.weight for estimate in estimates]
+    pulls = [
+        weight @ (estimate.estimate - block @ part.effects)
+        for weight, estimate, block in zip(weights, estimates, x, strict=True)
+    ]
     splits: list[Split] = []
     unsplit = []
     for one, two in direct_pairs(part.arms):
+        # One more column beside the techniques: half for `one`, minus half for `two`, in designs with both.
         i, j = techniques.index(one), techniques.index(two)
-        wide = [np.column_stack((block, _side(block, i, j))) for block in x]
-        fit = fit_designs(wide, estimates)
-        if fit.rank <= len(techniques) - 1:
+        own = pull = 0.0
+        cross = np.zeros(len(techniques))
+        for block, weight, residual in zip(x, weights, pulls, strict=True):
+            if block[:, i].any() and block[:, j].any():
+                side = (block[:, i] - block[:, j]) / 2
+                own += float(side @ weight @ side)
+                pull += float(side @ residual)
+                cross += block.T @ (weight @ side)
+        along = part.covariance @ cross
+        size = own - float(cross @ along)
+        if size <= RANK_TOLERANCE * own:
             unsplit.append((one, two))
             continue
-        row = np.zeros(len(techniques) + 1)
-        row[i], row[j] = 1.0, -1.0
-        with_row = fit.covariance @ row
+        loading, step = float(along[i] - along[j]), pull / size
+        whole = part.contrast(one, two)
         splits.append(
             make_split(
                 part,
                 (one, two),
                 tau2=0.0,
-                indirect=(float(row @ fit.coefficients), float(row @ with_row)),
-                difference=(float(fit.coefficients[-1]), float(fit.covariance[-1, -1])),
-                covariance=float(with_row[-1]),
+                indirect=(whole.estimate - loading * step, whole.standard_error**2 + loading**2 / size),
+                difference=(step, 1.0 / size),
+                covariance=-loading / size,
             )
         )
     between: TestStatistic | None = part.q
@@ -229,11 +243,6 @@ def design_inconsistency(part: NetworkPart) -> Inconsistency:
         splits=tuple(splits),
         notes=(ASSUMES, *unsplit_words(unsplit)),
     )
-
-
-def _side(block: FloatArray, i: int, j: int) -> FloatArray:
-    both = block[:, i].any() and block[:, j].any()
-    return np.asarray((block[:, i] - block[:, j]) / 2 if both else np.zeros(len(block)))
 
 
 def design_contributions(part: NetworkPart) -> Contributions:

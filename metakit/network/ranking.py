@@ -16,6 +16,8 @@ from metakit.network.model import NetworkPart
 
 DRAWS = 100_000
 SEED = 20260302
+CHUNK = 5_000
+"""Draws held at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,14 +56,20 @@ def rank(part: NetworkPart, *, lower_is_better: bool, draws: int = DRAWS, seed: 
     generator = np.random.default_rng(seed)
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    sample = effects + generator.standard_normal((draws, count)) @ root.T
-    ranks = np.argsort(np.argsort(-sample, axis=1), axis=1) + 1
-    probabilities = np.stack([(ranks == place).mean(axis=0) for place in range(1, count + 1)], axis=1)
+    places = np.zeros(count * count, dtype=np.int64)
+    for start in range(0, draws, CHUNK):
+        size = min(CHUNK, draws - start)
+        sample = effects + generator.standard_normal((size, count)) @ root.T
+        order = np.argsort(-sample, axis=1)
+        places += np.bincount((order * count + np.arange(count)).ravel(), minlength=count * count)
+    probabilities = places.reshape(count, count) / draws
+    reached = np.cumsum(places.reshape(count, count), axis=1)
+    limits = [np.argmax(reached >= share * draws, axis=1) + 1 for share in (0.025, 0.975)]
     return Ranking(
         techniques=part.techniques,
         p_scores=better.sum(axis=1) / (count - 1),
         rank_probabilities=probabilities,
-        mean_ranks=ranks.mean(axis=0),
-        rank_intervals=np.quantile(ranks, [0.025, 0.975], axis=0, method="inverted_cdf").T.astype(float),
+        mean_ranks=probabilities @ np.arange(1, count + 1),
+        rank_intervals=np.array(limits, dtype=float).T,
         lower_is_better=lower_is_better,
     )

@@ -1,8 +1,7 @@
-"""Speed of all-subsets pooling and of networks, as ratios against statsmodels in the same run.
+"""Speed of all-subsets pooling, as a ratio against statsmodels in the same run.
 
-Run: `python -m tests.benchmarks.exploring`. Targets (issues 5 and 6): 1,048,575 DerSimonian-Laird fits of 20 studies at least
-100 times faster a fit than a loop of statsmodels `combine_effects`; 100 techniques with 1,000 studies under 5 seconds
-of one core, 20 techniques with 200 studies under 0.5 seconds.
+Run: `python -m tests.benchmarks.exploring`. Target (issue 5): 1,048,575 DerSimonian-Laird fits of 20 studies at least
+100 times faster a fit than a loop of statsmodels `combine_effects`.
 """
 
 from __future__ import annotations
@@ -12,14 +11,10 @@ import time
 import warnings
 
 import numpy as np
-import statsmodels.api as sm
 from statsmodels.stats.meta_analysis import combine_effects
 
 from metakit.core.effects import EffectTable
 from metakit.models.all_subsets import all_subsets, membership, pool_piece
-from metakit.network.arms import NetworkArms
-from metakit.network.inconsistency import inconsistency
-from metakit.network.model import connected_parts, fit_part
 
 
 def subsets() -> None:
@@ -52,38 +47,5 @@ def subsets() -> None:
           f" target 100), {1e6 * reml:.2f} us (REML, {there / reml:.0f} times faster)")  # fmt: skip
 
 
-def network(techniques: int, studies: int, target: float) -> None:
-    """Print the time of one network with its inconsistency against one dense weighted regression of the same size."""
-    generator = np.random.default_rng(2)
-    study, technique = [], []
-    for number in range(studies):
-        size = int(generator.integers(2, 5))
-        for name in generator.choice(techniques, size=size, replace=False):
-            study.append(f"s{number}")
-            technique.append(f"t{name}")
-    n = len(study)
-    arms = NetworkArms(
-        measure="mean_difference", study=tuple(study), technique=tuple(technique), value=generator.normal(0, 1, n),
-        variance=generator.uniform(0.05, 1, n), thumbs=np.full(n, np.nan), data={},
-    )  # fmt: skip
-    start = time.perf_counter()
-    part = fit_part(connected_parts(arms)[0])
-    fitted = time.perf_counter() - start
-    start = time.perf_counter()
-    if studies <= 200:
-        inconsistency(part)
-    split = time.perf_counter() - start
-    x = np.zeros((n, techniques + studies))
-    x[np.arange(n), [int(name[1:]) for name in technique]] = 1
-    x[np.arange(n), techniques + np.array([int(name[1:]) for name in study])] = 1
-    start = time.perf_counter()
-    sm.WLS(arms.value, x[:, 1:], weights=1 / arms.variance).fit()
-    dense = time.perf_counter() - start
-    print(f"{techniques:>4} techniques {studies:>5} studies: REML network {fitted:.2f} s (target {target}), "
-          f"with node-splitting {fitted + split:.2f} s; one dense statsmodels WLS {dense:.2f} s")  # fmt: skip
-
-
 if __name__ == "__main__":
     subsets()
-    for size in ((5, 20, 0.5), (20, 200, 0.5), (50, 500, 5.0), (100, 1000, 5.0)):
-        network(*size)
