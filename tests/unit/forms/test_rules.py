@@ -19,6 +19,7 @@ REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
 SEARCH = (REVIEW.parent / "search.yaml").read_text(encoding="utf-8")
+CERTAINTY = (REVIEW.parent / "certainty.yaml").read_text(encoding="utf-8")
 EXPLORATION = "unit_of_analysis: thumbs\nexplorations:\n  - {id: e, expected: more, data_seen: no, "
 NETWORK = (
     "unit_of_analysis: thumbs\nnetworks:\n  - {id: n, label: n, outcome: any_complication, reference: lrti, "
@@ -1141,17 +1142,42 @@ SEARCH_CASES = [
     ("search_dates_in_order", "until: 2026-01-20", "until: 2026-01-22", "error", "after the day", "covered_until"),
     ("search_dates_in_order", "until: 2026-01-20", "until: 2026", "", "", ""),
 ]  # fmt: skip
+CERTAINTY_CASES = [
+    ("judgements_named_once", "analysis: dash_lrti", "analysis: complications_lrti", "error", "already", "judgements[2].analysis"),
+    ("judgements_named_once", "domain: imprecision, proposed: -1", "domain: risk_of_bias, proposed: -1", "error", "already", "judgements[1].domains[2].domain"),
+    ("judgements_have_reasons", ', because: "assessors did not know the operation"', "", "error", "why 0 instead of the proposed -1", "judgements[1].domains[1].because"),
+    ("judgements_have_reasons", "proposed: -1, judged: 0", "proposed: -1, judged: 1", "error", "no such level", "judgements[1].domains[1].judged"),
+    ("judgements_have_reasons", "assessors did not know", "not statistically significant", "question", "not on a test", "judgements[1].domains[1].because"),
+    ("judgements_signed", "    signed_on: 2026-03-02\n", "", "error", "a signature has", "judgements[1].signed_on"),
+    ("judgements_signed", "    signed_by: Ada Example\n", "", "error", "a signature has", "judgements[1].signed_by"),
+]  # fmt: skip
+BASELINE = "unit_of_analysis: thumbs\nbaselines:\n  - {label: a register, kind: registry, outcome: any_complication, source: report, "
+SIZES_CASES = [
+    ("difference_sizes_rise", "smallest_important_difference: 5,", "smallest_important_difference: 5, moderate_difference: 4,", "error", "larger than the size before", "outcomes[1].moderate_difference"),
+    ("difference_sizes_rise", "smallest_important_difference: 5,", "smallest_important_difference: 0,", "error", "difference of nothing", "outcomes[1].smallest_important_difference"),
+    ("difference_sizes_rise", "smallest_important_difference: 5,", "large_difference: 5,", "error", "needs the smallest", "outcomes[1].large_difference"),
+    ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5}\n", "error", "either thumbs (a risk) or thumb_years", "baselines[1].events"),
+    ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumbs: 9, thumb_years: 8}\n", "error", "either thumbs", "baselines[1].thumb_years"),
+    ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumbs: 4}\n", "error", "more events than thumbs", "baselines[1].events"),
+    ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumbs: 9, comparisons: [lrti_vs_trap]}\n", "error", "no comparison of this id", "baselines[1].comparisons"),
+    ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumb_years: 2.5}\n", "", "", ""),
+]  # fmt: skip
 EVERY_CASE = [
     (text, case)
-    for text, cases in ((STUDY, STUDY_CASES), (PROTOCOL, PROTOCOL_CASES), (SEARCH, SEARCH_CASES))
+    for text, cases in (
+        (STUDY, STUDY_CASES),
+        (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
+        (SEARCH, SEARCH_CASES),
+        (CERTAINTY, CERTAINTY_CASES),
+    )
     for case in cases
 ]
 
 
 @pytest.mark.parametrize(
     ("text", "rules"),
-    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search")],
-    ids=["study", "protocol", "search"],
+    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search"), (CERTAINTY, "certainty")],
+    ids=["study", "protocol", "search", "certainty"],
 )
 def test_sound_record_breaks_no_rule(text: str, rules: str) -> None:
     assert [problem for name in shipped().form(rules).rules for problem in problems_of(text, name)] == []
