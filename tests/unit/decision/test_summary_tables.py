@@ -1,0 +1,189 @@
+"""The summary of findings: arithmetic, at most seven outcomes, the same words on the page, in Word and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+from dataclasses import replace
+from typing import Any
+
+import docx
+import pytest
+
+from metakit.core.records import BaselinePlan, FollowUp, OutcomePlan
+from metakit.decision.certainty import all_certainties
+from metakit.decision.evidence import body_of
+from metakit.decision.summary import MOST_OUTCOMES, SummaryTable, summary_tables
+from metakit.report.summary_files import summary_csv, summary_document
+from metakit.synthesis.findings import Findings
+from metakit.synthesis.run import synthesise
+from tests.unit.synthesis.invented import Folder, arm, counted, measured, plan, protocol, study, trial
+
+SMALLEST = OutcomePlan(
+    outcome="any_complication",
+    importance="critical",
+    window="12_months",
+    smallest_important_difference=5,
+    smallest_important_difference_source="invented panel",
+)
+REGISTER = BaselinePlan(
+    label="a register",
+    kind="registry",
+    outcome="any_complication",
+    events=30,
+    thumbs=100,
+    source="report, table 2",
+)
+
+
+def found(*studies: Any, analyses: Any = None, **facts: Any) -> Findings:
+    defaults: dict[str, Any] = {"outcomes": (SMALLEST,), "baselines": (REGISTER,)}
+    asked = protocol(*(analyses or (plan(),)))
+    return synthesise(Folder(protocol=replace(asked, **(defaults | facts)), studies=studies))  # type: ignore[arg-type]
+
+
+def tables(findings: Findings) -> tuple[SummaryTable, ...]:
+    return summary_tables(findings, all_certainties(findings))
+
+
+FOUR = tuple(trial(str(n), 4 + n % 2, 8) for n in range(4))
+
+
+def test_absolute_effects_stand_at_each_baseline() -> None:
+    findings = found(*FOUR)
+    body = body_of(findings.analyses[0], findings.protocol)
+    assert body is not None
+    own, register = body.absolute
+    assert own.baseline.value == pytest.approx(0.2)
+    assert register.baseline.value == 0.3
+    ratio = body.ratio
+    assert ratio is not None
+    assert register.difference == pytest.approx(0.3 * (ratio[0] - 1))
+    assert tuple(register.fixed) == pytest.approx([0.3 * (limit - 1) for limit in ratio[1:]])
+    assert body.difference == pytest.approx([100 * 0.2 * (value - 1) for value in ratio])
+
+
+def test_a_baseline_of_another_comparison_is_left_out() -> None:
+    findings = found(*FOUR, baselines=(replace(REGISTER, comparisons=("another",)),))
+    body = body_of(findings.analyses[0], findings.protocol)
+    assert body is not None
+    assert [item.baseline.kind for item in body.absolute] == ["comparator_arms"]
+
+
+def test_a_row_says_everything_and_that_nobody_signed() -> None:
+    (table,) = tables(found(*FOUR))
+    (row,) = table.rows
+    assert row.participants == "320 thumbs in 4 studies (4 randomised)"
+    assert row.relative.startswith("Risk ratio 0.5")
+    assert [base.baseline for base in row.baselines] == [
+        "comparator arms of the same studies, pooled",
+        "registry: a register",
+    ]
+    assert row.baselines[1].source == "30 in 100 thumbs; report, table 2"
+    assert "for one to benefit" in row.baselines[0].needed
+    assert "Confidence (not a posterior probability) of at least 5 per 100 thumbs fewer" in row.probability
+    assert row.certainty.status_words == "proposed, unsigned"
+    assert row.statement.startswith("LRTI ")
+
+
+def test_no_more_than_seven_outcomes_and_the_rest_is_named() -> None:
+    names = (
+        "any_complication", "major_complication", "infection_deep", "crps", "sbrn_neuropraxia", "any_reoperation",
+        "implant_dislocation", "wound_superficial",
+    )  # fmt: skip
+    outcomes = tuple(replace(SMALLEST, outcome=name, importance="important") for name in names)
+    outcomes = (*outcomes[:-1], replace(outcomes[-1], importance="critical"))
+    values = [
+        counted(side, events, outcome=name, definition=name)
+        for name in names
+        for side, events in (("A", 4), ("B", 8))
+    ]
+    findings = found(
+        *(study(str(n), *values) for n in range(2)),
+        analyses=tuple(plan(id=name, outcome=name) for name in names),
+        outcomes=outcomes,
+    )
+    (table,) = tables(findings)
+    answered = [row for row in findings.analyses if row.result is not None]
+    assert len(answered) == 8
+    assert len(table.rows) == MOST_OUTCOMES
+    assert table.rows[0].rank == "critical"
+    assert len(table.left_out) == 1
+
+
+def test_scores_rates_and_missing_answers() -> None:
+    dash = replace(SMALLEST, outcome="dash", smallest_important_difference=10)
+    revision = replace(
+        SMALLEST, outcome="revision_index", window="last_follow_up", smallest_important_difference=1
+    )
+    follow = FollowUp(
+        mean=24.0, shortest=24.0, longest=24.0, thumb_years=80.0, thumb_years_basis="derived_mean"
+    )
+    arms = (arm("A", follow_up=follow), arm("B", "trapeziectomy", follow_up=follow))
+    when = {
+        "outcome": "revision_index",
+        "definition": "revision_index",
+        "time_label": "last_follow_up",
+        "months": None,
+    }
+    records = [
+        study(str(n), measured("A", 20 + n, 10), measured("B", 30 - n, 11), counted("A", 2, **when), counted("B", 4 + n, **when), arms=arms)
+        for n in range(3)
+    ]  # fmt: skip
+    findings = found(
+        *records,
+        analyses=(
+            plan("mean_difference", "dash", id="dash"),
+            plan("rate_ratio", "revision_index", id="revision"),
+            plan(id="nothing"),
+        ),
+        outcomes=(dash, revision, SMALLEST),
+    )
+    (table,) = tables(findings)
+    assert [row.analysis for row in table.rows] == ["dash", "revision"]
+    assert table.unanswered == (("Any complication", findings.analyses[2].answer.reason),)
+    scores, rates = table.rows
+    assert scores.baselines[0].difference.endswith("points")
+    assert "in thumb-years" in rates.baselines[0].needed
+    body = rates.certainty.body
+    assert body.thresholds is not None
+    # 1 per 100 thumbs over the two years that the studies watched is 0.5 per 100 thumb-years
+    assert body.thresholds.smallest == pytest.approx(0.5)
+    assert "mean follow-up of 2.0 years" in body.thresholds.source
+
+
+def test_word_and_csv_say_what_the_table_says() -> None:
+    findings = found(*FOUR)
+    made = tables(findings)
+    rows = list(csv.DictReader(io.StringIO(summary_csv(made, invented=True))))
+    assert [row["baseline"] for row in rows] == [base.baseline for base in made[0].rows[0].baselines]
+    assert rows[0]["in_plain_words"] == made[0].rows[0].statement
+    assert all("INVENTED" in row["note"] for row in rows)
+    content = summary_document(made, replace(findings.protocol, invented=True))
+    assert content == summary_document(made, replace(findings.protocol, invented=True))
+    document = docx.Document(io.BytesIO(content))
+    paragraphs = [paragraph.text for paragraph in document.paragraphs]
+    assert paragraphs[1].startswith("INVENTED DEMONSTRATION DATA")
+    assert any("Decision support for licensed clinicians" in text for text in paragraphs[:6])
+    cells = [cell.text for row in document.tables[0].rows for cell in row.cells]
+    base = made[0].rows[0].baselines[0]
+    assert any(base.with_technique in text for text in cells)
+    assert any(made[0].rows[0].statement in text for text in cells)
+    assert any("proposed, unsigned" in text for text in cells)
+
+
+def test_files_hold_no_formula_no_person_and_no_day() -> None:
+    hostile = "=cmd|' /C calc'!A0"
+    findings = found(*FOUR)
+    asked = replace(findings.protocol.comparisons[0], label=hostile, technique_label=hostile + "\x07\u202e")
+    findings = found(*FOUR, comparisons=(asked,))
+    made = tables(findings)
+    first = next(csv.reader(io.StringIO(summary_csv(made, invented=False).split("\r\n", 1)[1])))
+    assert first[0] == f"'{hostile}"
+    content = summary_document(made, findings.protocol)
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        assert {entry.date_time for entry in packed.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+        core = packed.read("docProps/core.xml").decode()
+    assert "python-docx" not in core
+    assert "<dc:creator></dc:creator>" in core
