@@ -40,13 +40,13 @@ def command(
     """Compare, or write what was decided."""
     from dataclasses import asdict
 
-    from metakit.cli.selection import open_selection, say_screening, screening_alone, screening_json
+    from metakit.cli.selection import say_screening, screening_alone, screening_json, selection_to_reconcile
     from metakit.core.files import write_atomically
     from metakit.report.disagreements import disagreement_page
     from metakit.review.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
     from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 
-    selection = open_selection(folder)
+    selection = selection_to_reconcile(folder, decisions)
     if screening_alone(folder, selection, decisions, json=json):
         return
     comparison = compare_review(folder)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from metakit.cli.running import answer_json, say
+from metakit.cli.running import answer_json, say, say_problems
 
 if TYPE_CHECKING:
     from metakit.review.selection.collecting import SelectionCollected
@@ -80,6 +80,27 @@ def write_list(out: Path, review: Path, person: str, *, replace: bool) -> None:
     rows = write_screening_list(out, selection, person, replace=replace)
     typer.echo(str(out))
     say(f"{rows} decisions wait for {person}. Fill in, then 'metakit collect {out} --into {review}'.")
+
+
+def selection_to_reconcile(review: Path, decisions: Path | None) -> Selection | None:
+    """Return the selection for `reconcile`: errors in it are shown, and stop only what is about screening.
+
+    Raises
+    ------
+    DataError
+        When only the screeners' disagreements are meant, with every problem of the selection's files.
+    """
+    from metakit.errors import DataError
+    from metakit.review.files import EXTRACTORS
+    from metakit.review.selection.reconciling import is_conflict_list
+
+    try:
+        return open_selection(review)
+    except DataError as error:
+        if not (review / EXTRACTORS).is_dir() or (decisions is not None and is_conflict_list(decisions)):
+            raise
+        say_problems(error.problems)
+        return None
 
 
 def screening_json(selection: Selection | None) -> dict[str, Any]:

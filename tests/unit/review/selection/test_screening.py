@@ -300,6 +300,23 @@ def test_commands_show_and_settle_disagreements(tmp_path: Path, capsys: pytest.C
     assert command("check", review) == 0
 
 
+def test_errors_in_the_selection_do_not_stop_two_extractors(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    review = finished_review(tmp_path / "review")
+    change(review, "included.csv", "TEST-01", "TEST-99")
+    assert command("reconcile", review) == 1  # only the screening could be meant
+    for person in ("AB", "CD"):
+        folder = review / "extractors" / person
+        folder.mkdir(parents=True)
+        (folder / "test_02.yaml").write_bytes((review / "records" / "test_02.yaml").read_bytes())
+    capsys.readouterr()
+    assert command("reconcile", review) == 0
+    said = capsys.readouterr().err
+    assert "there is no study record with this id; found: TEST-99" in said
+    assert "values the same (100.0 %)" in said
+
+
 def test_an_import_is_whole_or_nothing_and_never_replaces(tmp_path: Path) -> None:
     review = finished_review(tmp_path / "review")
     before = {path: path.read_bytes() for path in review.rglob("*") if path.is_file()}
