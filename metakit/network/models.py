@@ -31,7 +31,8 @@ class NetworkModel:
 
     `prepare` leaves out, by name, what the model cannot use; `fit` gets one connected part, the tau2
     estimator and the level. `inconsistency`, `contributions` and `direct` are None where the model has none.
-    `arm_values` says whether the model regresses arm values (thresholds follow from them).
+    `arm_values` says whether the model regresses arm values (thresholds follow from them). `references` are
+    keys of the bibliography.
     """
 
     name: str
@@ -41,6 +42,7 @@ class NetworkModel:
     contributions: Callable[[NetworkPart], Contributions] | None
     direct: Callable[[NetworkPart], Direct] | None
     arm_values: bool
+    references: tuple[str, ...]
 
 
 def _mantel_haenszel_arms(arms: NetworkArms) -> NetworkArms:
@@ -61,6 +63,7 @@ _ENTRIES = (
         contributions=contributions,
         direct=direct_estimates,
         arm_values=True,
+        references=("lu_ades_2004", "rucker_2012"),
     ),
     NetworkModel(
         name="common_effect",
@@ -70,6 +73,7 @@ _ENTRIES = (
         contributions=contributions,
         direct=direct_estimates,
         arm_values=True,
+        references=("lu_ades_2004", "rucker_2012"),
     ),
     NetworkModel(
         name=MANTEL_HAENSZEL,
@@ -79,6 +83,7 @@ _ENTRIES = (
         contributions=design_contributions,
         direct=design_direct_estimates,
         arm_values=False,
+        references=("efthimiou_2019", "greenland_1989", "robins_breslow_greenland_1986"),
     ),
     NetworkModel(
         name=ONE_STAGE,
@@ -88,6 +93,7 @@ _ENTRIES = (
         contributions=None,
         direct=None,
         arm_values=False,
+        references=("dias_2013", "jackson_2018"),
     ),
     NetworkModel(
         name=COMMON,
@@ -97,6 +103,7 @@ _ENTRIES = (
         contributions=None,
         direct=None,
         arm_values=False,
+        references=("dias_2013", "jackson_2018"),
     ),
 )
 NETWORK_MODELS: Mapping[str, NetworkModel] = MappingProxyType({entry.name: entry for entry in _ENTRIES})

@@ -11,6 +11,7 @@ from metakit.core.results import Limits
 from metakit.measures.registry import Measure
 from metakit.network.analysis import NetworkAnalysis
 from metakit.network.components import ComponentModel
+from metakit.network.models import NETWORK_MODELS
 from metakit.synthesis.findings import finite
 from metakit.synthesis.network_arms import PartlyGiven
 from metakit.synthesis.network_words import Evidence, NetworkAbsolute
@@ -100,6 +101,28 @@ class NetworkFinding:
     assumptions: tuple[Assumption, ...]
     notes: tuple[str, ...]
 
+    @property
+    def references(self) -> tuple[str, ...]:
+        """Keys of the bibliography for what was computed."""
+        found = [*NETWORK_MODELS[self.plan.model].references]
+        if self.analysis is not None:
+            first = self.analysis.parts[0]
+            if first.inconsistency is not None:
+                found += ["higgins_2012_network", "dias_2010"]
+            if first.ranking is not None:
+                found.append("rucker_schwarzer_2015")
+            if first.thresholds:
+                found.append("phillippo_2019")
+            if self.analysis.moderator is not None:
+                found.append("cooper_2009")
+            if self.analysis.characteristics:
+                found.append("salanti_2012")
+            if self.analysis.funnel is not None:
+                found.append("chaimani_salanti_2012")
+        if self.components is not None:
+            found.append("welton_2009")
+        return tuple(found)
+
     def to_json(self) -> dict[str, Any]:
         """Return the finding as JSON."""
         answer = {
@@ -135,5 +158,6 @@ class NetworkFinding:
             "set_aside": [{"study": item.study, "reason": item.reason} for item in self.set_aside],
             "assumptions": [str(item) for item in self.assumptions],
             "notes": list(self.notes),
+            "references": list(self.references),
         }
         return {key: finite(item) for key, item in answer.items()}

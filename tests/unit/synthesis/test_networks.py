@@ -9,9 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from metakit.core.bibliography import reference
 from metakit.core.records import NetworkPlan
 from metakit.network.analysis import analyse_network
 from metakit.network.arms import arms_from_counts_or_means
+from metakit.network.models import NETWORK_MODELS
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.network_arms import component_set, partly_given
 from metakit.synthesis.networks import analyse_network_plan
@@ -264,6 +266,19 @@ def test_means_have_no_absolute_effect_and_their_unit() -> None:
     item = pair(finding, "lrti", "trapeziectomy")
     assert item.absolute is None
     assert "mean difference −2.50 points" in item.sentences[0]
+
+
+def test_sources_of_all_that_was_computed_are_in_the_bibliography() -> None:
+    plan = replace(
+        PLAN, characteristics=("year",), order=("trapeziectomy", "lrti", "suture_button", "arthrodesis")
+    )
+    finding = found_in(TRIALS, plan)
+    assert {"lu_ades_2004", "dias_2010", "phillippo_2019", "salanti_2012", "chaimani_salanti_2012"} <= set(
+        finding.references
+    )
+    keys = {key for model in NETWORK_MODELS.values() for key in model.references} | set(finding.references)
+    for key in (*keys, "welton_2009", "cooper_2009"):
+        assert reference(key).year > 1950
 
 
 def test_rare_event_models_answer_in_the_same_shape() -> None:
