@@ -80,8 +80,9 @@ def import_search(path: Path, review: Path) -> Imported:
             )
         first = max((_number(citation.citation_id) for citation in before), default=0) + 1
         new = _numbered(found, first)
-        removals = [removal_of(group) for group in gone.groups]
         ids = {citation.citation_id for citation in new}
+        # A removal of a record that is only being numbered now was left by a run that was killed.
+        removals = [found for found in map(removal_of, gone.groups) if found.citation_id not in ids]
         fresh = [removal_of_duplicate(d) for d in find_duplicates([*before, *new]) if d.dropped in ids]
         texts = {
             kept: path.read_bytes(),

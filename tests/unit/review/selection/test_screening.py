@@ -350,6 +350,25 @@ def test_a_later_search_leaves_earlier_merges_alone(tmp_path: Path) -> None:
     ]
 
 
+def test_what_a_killed_import_left_is_completed_by_the_next(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    new = tmp_path / "update.csv"
+    new.write_text("title,year\nDenervation of an invented joint,2018\n", encoding="utf-8")
+    before = (review / "selection" / "citations.csv").read_bytes()
+    import_search(new, review)
+    (review / "selection" / "citations.csv").write_bytes(
+        before
+    )  # killed before the citations, which come last
+    assert len(table(review, "removed.csv")) == 2
+    import_search(new, review)
+    assert [row["citation_id"] for row in table(review, "removed.csv")] == ["C0006", "C0009"]
+    log = review / "selection" / "searches" / "update.yaml"
+    text = log.read_text(encoding="utf-8").replace("\nkind:\n", "\nkind: database\n")
+    text = text.replace("\ndate:\n", "\ndate: 2026-01-03\n").replace("\nstrategy:\n", "\nstrategy: x\n")
+    log.write_text(text, encoding="utf-8")
+    assert problems(review) == []
+
+
 def test_two_imports_at_once_lose_nothing_and_a_killed_one_leaves_whole_files(tmp_path: Path) -> None:
     review = finished_review(tmp_path / "review")
     for name in ("one", "two"):
