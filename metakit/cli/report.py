@@ -39,6 +39,9 @@ def write(folder: Path, out: Path, *, json: bool) -> None:
     if json:
         answer_json(findings.to_json())
         return
+    alone = findings.findings.extraction.not_agreed
+    if alone:
+        say(f"Not agreed by two people, and so marked in the report: {', '.join(alone)}.")
     if review.questions:
         say(f"{len(review.questions)} unusual values were found; the report and 'metakit check' list them.")
     typer.echo(str(page.resolve()))

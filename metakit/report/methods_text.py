@@ -80,7 +80,7 @@ def _units(findings: Findings, citations: Citations) -> Iterable[Cited]:
         agreed = sum(study.status == "agreed" for study in studies)
         yield Cited(
             text=f"{agreed} of {len(studies)} records are the agreement of two extractors; the others were "
-            f"typed by one."
+            f"typed by one person, or by two who have not agreed."
             if agreed < len(studies)
             else "Every record is the agreement of two extractors."
         )

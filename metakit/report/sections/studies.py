@@ -38,7 +38,7 @@ def _study(page: Page, study: StudyRecord, shared: Counter[str]) -> dict[str, ob
     if study.within_person:
         remarks.append("one technique on each hand")
     if study.status != "agreed":
-        remarks.append("typed by one person only")
+        remarks.append("not agreed by two people")
     return {
         "name": page.findings.names[study.id],
         "citation": study.citation,
