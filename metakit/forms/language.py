@@ -59,6 +59,9 @@ _FIELD = (
         "fields of a repeating group that tell its entries apart, the most telling first",
     ),
     _field("per_person", "yes_no", "says who extracted or judged: not compared between two extractors"),
+    _field(
+        "side_by_side", "yes_no", "workbooks show the entries beside each other, for few with many fields"
+    ),
     _field("use", "text", "name of a shared group that lists the fields"),
     _field("fields", GROUP, "fields of a group", repeats=True, shared="field"),
 )
@@ -184,6 +187,7 @@ class SpecBuilder:
             at_least=group.integer("at_least") or 0,
             matched_by=group.words("matched_by"),
             per_person=bool(group.flag("per_person")),
+            side_by_side=bool(group.flag("side_by_side")),
             fields=self.fields(group.groups("fields")),
             shared=use if use in self.shared else "",
             place=group.place,

@@ -67,7 +67,8 @@ class FieldSpec:
     fields that several places use; it is looked up when read, so that a form can describe itself.
     `matched_by` are the fields that tell the entries of a repeating group apart, so that two extractors'
     entries can be laid side by side whatever their order. `per_person` marks what says who extracted or
-    judged: it differs between two people by nature and is not compared.
+    judged: it differs between two people by nature and is not compared. `side_by_side` makes a workbook show
+    the entries of a repeating group beside each other, with their fields below each other.
     """
 
     name: str
@@ -89,6 +90,7 @@ class FieldSpec:
     at_least: int = 0
     matched_by: tuple[str, ...] = ()
     per_person: bool = False
+    side_by_side: bool = False
     fields: tuple[FieldSpec, ...] = ()
     shared: str = ""
     place: Place | None = None

@@ -23,7 +23,8 @@ class GridCell:
 class Grid:
     """Filled cells of a sheet by row and column, both from 1.
 
-    `merged` are ranges of merged cells: first row, first column, last row, last column.
+    `merged` are ranges of merged cells: first row, first column, last row, last column. `on_its_side` says
+    that rows and columns were exchanged for reading; places are those of the sheet all the same.
     """
 
     file: str
@@ -31,11 +32,14 @@ class Grid:
     cells: Mapping[tuple[int, int], GridCell]
     merged: tuple[tuple[int, int, int, int], ...] = ()
     workbook: bool = True
+    on_its_side: bool = False
 
     def place(self, row: int, column: int) -> Place:
         """Return the place of a cell: 'book.xlsx > arms!F14', or file, line and column of a CSV."""
         if not self.workbook:
             return Place(file=self.file, line=row, column=column)
+        if self.on_its_side:
+            row, column = column, row
         return Place(file=f"{self.file} > {self.name}!{letters(column)}{row}", line=row, column=column)
 
     def problem(
@@ -51,11 +55,12 @@ class Grid:
         severity: Severity = "error",
     ) -> Problem:
         """Describe a problem at a cell."""
+        place = self.place(row, column)
         return at_cell(
             Problem(
-                file=self.place(row, column).file,
-                line=row,
-                column=column,
+                file=place.file,
+                line=place.line,
+                column=place.column,
                 what=what,
                 field=field,
                 found=" ".join(found.split())[:80],

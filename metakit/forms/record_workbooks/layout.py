@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from metakit.errors import UsageError
 from metakit.forms.field_types import FIELD_TYPES
@@ -47,7 +48,8 @@ class SheetLayout:
 
     `table`: entries of the repeating group at `path`, one a row; otherwise fields below each other.
     `keys` are the columns that tie a row to the entries around it; `numbered` says that rows carry a number
-    because the group has no identifier of its own.
+    because the group has no identifier of its own. `side_by_side` tables lie on their side in a workbook of
+    one record: an entry a column. `frozen` is how many leading fields tell entries apart and stay in view.
     """
 
     name: str
@@ -57,6 +59,8 @@ class SheetLayout:
     columns: tuple[Column, ...]
     keys: tuple[Column, ...] = ()
     numbered: bool = False
+    side_by_side: bool = False
+    frozen: int = 1
 
     @property
     def all_columns(self) -> tuple[Column, ...]:
@@ -145,6 +149,7 @@ class _Layouter:
         yield SheetLayout(
             name=self._name("_".join(path)), path=path, table=True, about=spec.help,
             columns=self._distinct(tuple(columns)), keys=tuple(own), numbered=numbered,
+            side_by_side=spec.side_by_side and not own, frozen=_frozen(spec, columns),
         )  # fmt: skip
         for inner, within in nested:
             what = named.name if named else ENTRY
@@ -192,6 +197,12 @@ class _Layouter:
             name, number = name[: 31 - len(end)] + end, number + 1
         self.names.add(name.casefold())
         return name
+
+
+def _frozen(spec: FieldSpec, columns: list[Column]) -> int:
+    """Return how many leading columns tell the entries apart, at most four: more would fill the screen."""
+    leading = takewhile(lambda column: ".".join(column.path) in spec.matched_by, columns)
+    return max(1, min(4, len(list(leading))))
 
 
 def _left_out(path: Path) -> Column:

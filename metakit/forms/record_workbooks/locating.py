@@ -11,7 +11,7 @@ from metakit.core.records import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.record_workbooks.cell_texts import date_text, decimal_comma, mangled_date, number_text
-from metakit.forms.record_workbooks.grids import Grid, GridCell
+from metakit.forms.record_workbooks.grids import Grid, GridCell, letters
 from metakit.forms.record_workbooks.layout import (
     FIELD,
     HELP,
@@ -23,6 +23,7 @@ from metakit.forms.record_workbooks.layout import (
     SheetLayout,
     key_of,
 )
+from metakit.forms.record_workbooks.side_by_side import turned
 from metakit.forms.sheet_rows import text_problem
 from metakit.forms.specs import FieldSpec
 from metakit.forms.typed_numbers import Refused
@@ -60,8 +61,10 @@ class Locator:
     """
 
     def __init__(self, grid: Grid, layout: SheetLayout, *, batch: bool) -> None:
-        self.grid, self.layout, self.batch = grid, layout, batch
         self.problems: list[Problem] = []
+        if layout.side_by_side and grid.workbook and not batch:
+            grid, self.problems = turned(grid)
+        self.grid, self.layout, self.batch = grid, layout, batch
         self.missing: list[Path] = []
         self.home = grid.place(1, 1)  # where the first entry of a table belongs
         self.by_key = {column.key: column for column in layout.all_columns}
@@ -114,6 +117,8 @@ class Locator:
         self.home = self.grid.place(header + 1, 1)
         cells = sorted(((c, cell) for (r, c), cell in self.grid.cells.items() if r == header), key=_position)
         heads = self._headings((header, column, cell) for column, cell in cells)
+        if cells:
+            self.home = self.grid.place(header + 1, cells[0][0])
         self._compare(heads, wanted, header, 1)
         columns = {position[1]: key for key, position in heads.items()}
         rows: dict[int, dict[int, GridCell]] = {}
@@ -257,10 +262,15 @@ class Locator:
                 self._add(
                     first_row,
                     first,
-                    f"merged cells: read as the same value in rows {first_row} to {below[-1]}; right?",
+                    f"merged cells: read as the same value in {self._lines(first_row, below[-1])}; right?",
                     found=str(cell.value),
                     question=True,
                 )
+
+    def _lines(self, first: int, last: int) -> str:
+        if self.grid.on_its_side:
+            return f"columns {letters(first)} to {letters(last)}"
+        return f"rows {first} to {last}"
 
     def _text(self, row: int, column: int, cell: GridCell | None, home: Column) -> Text:
         place = self.grid.place(row, column)

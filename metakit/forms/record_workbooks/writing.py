@@ -26,6 +26,7 @@ from metakit.forms.record_workbooks.layout import (
     Layout,
     SheetLayout,
 )
+from metakit.forms.record_workbooks.side_by_side import FIRST_ENTRY, entries_shown, heads_of
 from metakit.forms.record_workbooks.validation import soft_test, validation_of
 from metakit.forms.tree import Missing
 from metakit.forms.yaml_nodes import MapNode
@@ -92,12 +93,13 @@ class _Writer:
         write_example(shown, self.layout, self.looks, example)
         for layout in self.layout.sheets:
             sheet = sheets[layout.name]
-            (self._table if layout.table else self._list)(sheet, layout)
+            beside = layout.side_by_side and not self.batch
+            (self._beside if beside else self._table if layout.table else self._list)(sheet, layout)
             sheet.protect("", _FREEDOMS)
             sheet.hide_gridlines(2)
             sheet.set_landscape()
             sheet.set_paper(9)
-            if layout.table:
+            if layout.table and not beside:
                 sheet.set_print_scale(60)
                 sheet.repeat_rows(0, TABLE_HEAD)
                 sheet.repeat_columns(0, len(layout.keys) + self.batch)
@@ -164,7 +166,7 @@ class _Writer:
                 TABLE_HEAD, at, _marked(column), self.looks.required_head if required else self.looks.head
             )
             sheet.set_column(at, at, _width(column))
-        sheet.freeze_panes(TABLE_HEAD + 1, max(1, len(keys) + (0 if keys else 1)))
+        sheet.freeze_panes(TABLE_HEAD + 1, len(keys) if layout.keys else len(keys) + layout.frozen)
         rows = self.filling.tables.get(layout.path, [])
         for number in range(max(len(rows) + SPARE_ROWS, SPARE_ROWS)):
             row = TABLE_HEAD + 1 + number
@@ -176,6 +178,31 @@ class _Writer:
         last = TABLE_HEAD + len(rows) + RULED_ROWS
         for at, column in enumerate(columns):
             self._rules(sheet, column, TABLE_HEAD + 1, at, last, at)
+
+    def _beside(self, sheet: Any, layout: SheetLayout) -> None:
+        """Write a table on its side: an entry a column, with unit and help beside each field."""
+        self._titles(sheet, layout)
+        rows = self.filling.tables.get(layout.path, [])
+        shown = entries_shown(len(rows))
+        for at, head in enumerate(heads_of(shown)):
+            sheet.write_string(LIST_HEAD, at, head, self.looks.head)
+        sheet.set_column(0, 0, 30)
+        sheet.set_column(1, 1, 9)
+        sheet.set_column(2, 2, 46)
+        sheet.set_column(FIRST_ENTRY, FIRST_ENTRY + shown - 1, 22)
+        sheet.freeze_panes(LIST_HEAD + 1, 1)
+        for row, column in enumerate(layout.columns, start=LIST_HEAD + 1):
+            look = self.looks.required if column.spec.required else self.looks.label
+            help_text = entry_words(column.spec)
+            sheet.write_string(row, 0, _marked(column), look)
+            sheet.write_string(row, 1, column.spec.unit, self.looks.help)
+            sheet.write_string(row, 2, help_text, self.looks.help)
+            texts = [filled.texts.get(column.path, "") for filled in rows]
+            lines = max(1, -(-len(help_text) // 50), *(-(-len(text) // 22) for text in texts or [""]))
+            sheet.set_row(row, min(15 * lines, 120))
+            for at in range(shown):
+                self._value(sheet, row, FIRST_ENTRY + at, texts[at] if at < len(texts) else "", column)
+            self._rules(sheet, column, row, FIRST_ENTRY, row, FIRST_ENTRY + shown - 1)
 
     def _value(self, sheet: Any, row: int, column: int, text: str, home: Column) -> None:
         numeric = FIELD_TYPES[home.spec.type].numeric
@@ -219,6 +246,10 @@ class _Writer:
         if target is None or not target[0].table:
             return None
         sheet, home = target
+        if sheet.side_by_side and not self.batch:
+            row = LIST_HEAD + 2 + sheet.columns.index(home)
+            end = letters(FIRST_ENTRY + entries_shown(len(self.filling.tables.get(sheet.path, ()))))
+            return f"'{sheet.name}'!${letters(FIRST_ENTRY + 1)}${row}:${end}${row}"
         at = letters(sheet.columns.index(home) + 1 + len(sheet.keys) + self.batch)
         last = TABLE_HEAD + 1 + len(self.filling.tables.get(sheet.path, ())) + SPARE_ROWS
         return f"'{sheet.name}'!${at}${TABLE_HEAD + 2}:${at}${last}"
@@ -245,6 +276,8 @@ def _marked(column: Column) -> str:
 
 
 def _width(column: Column) -> float:
+    if column.spec.type == "choice" and column.spec.terms:
+        return max(11.0, min(24.0, max(map(len, column.spec.terms)) + 3.0))
     widest = {"text": 24.0, "choice": 22.0, "choices": 26.0, "list": 26.0, "identifier": 14.0}
     return widest.get(column.spec.type, max(12.0, min(20.0, len(column.heading) * 0.7)))
 

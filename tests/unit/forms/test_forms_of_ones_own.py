@@ -100,15 +100,20 @@ def test_blank_sheet_to_checked_record_and_back(tmp_path, capsys):
     }  # fmt: skip
     for name, entries in rows.items():
         sheet = book[name]
-        head = next(
-            r
+        beside = str(sheet.cell(4, 4).value) == "entry 1"
+        cells = [
+            c
             for r in sheet.iter_rows()
-            if sum(c.value in ("id *", "arm *", "operation *", "outcome *") for c in r) > 1
-        )
-        columns = {str(cell.value).rstrip(" *"): cell.column for cell in head if cell.value}
-        for down, entry in enumerate(entries, start=1):
+            for c in r
+            if c.value and (not beside or c.column == 1) and (beside or c.row == 6)
+        ]
+        homes = {str(cell.value).rstrip(" *"): cell for cell in cells}
+        for at, entry in enumerate(entries, start=1):
             for heading, value in entry.items():
-                sheet.cell(head[0].row + down, columns[heading]).value = value
+                home = homes[heading]
+                (
+                    sheet.cell(home.row, 3 + at) if beside else sheet.cell(home.row + at, home.column)
+                ).value = value
     book.save(out)
     records = tmp_path / "records"
     records.mkdir()

@@ -57,6 +57,8 @@ def cell_of(sheet: Any, heading: str, number: int = 1) -> Any:
     for row in sheet.iter_rows():
         for cell in row:
             if str(cell.value).rstrip(" *") == heading:
+                if str(sheet.cell(4, 4).value).startswith("entry"):  # entries side by side
+                    return sheet.cell(cell.row, 3 + number) if number else cell
                 table = sheet.cell(4, 1).value != "field"
                 return sheet.cell(cell.row + number, cell.column) if table else sheet.cell(cell.row, 2)
     raise AssertionError(heading)

@@ -48,7 +48,7 @@ def test_drop_downs_are_ranges_with_codes_where_allowed(book):
         assert offered[: len(spec.terms)] == list(spec.terms)
         assert ("not_reported" in offered) is code
     ids = validation(book["outcomes"], cell_of(book["outcomes"], "arm"))
-    assert ids.formula1.startswith("'arms'!$A$7:")
+    assert ids.formula1.startswith("'arms'!$D$5:$")
 
 
 def test_hard_limits_stop_and_soft_limits_warn(book):
@@ -71,7 +71,8 @@ def test_required_cells_are_marked_by_more_than_colour(book):
 def test_headings_are_locked_and_cells_open(book):
     assert cell_of(book["arms"], "label", 0).protection.locked
     assert not cell_of(book["arms"], "label", 1).protection.locked
-    assert book["arms"].freeze_panes == "B7"
+    assert book["arms"].freeze_panes == "B5"
+    assert book["outcomes"].freeze_panes == "E7"  # arm, outcome, and when, stay in view
 
 
 def test_texts_are_never_formulas_or_links(layout, record):
