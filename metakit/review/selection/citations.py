@@ -87,8 +87,18 @@ def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[C
         for number, row in enumerate(rows, start=1)
         if not row["title"]
     ]  # fmt: skip
-    if untitled:
-        raise DataError(untitled)
+    too_long = [
+        Problem(
+            file=str(path), line=int(row["line"]) if row["line"] else None, field=name,
+            what=f"record {number} has a text of {len(text):,} characters here", found=text[:60] + "...",
+            allowed=f"at most {LONGEST_CELL:,}", hint="do two records run into each other?",
+        )
+        for number, row in enumerate(rows, start=1)
+        for name, text in row.items()
+        if len(text) > LONGEST_CELL
+    ]  # fmt: skip
+    if untitled or too_long:
+        raise DataError([*untitled, *too_long])
     if not rows:
         raise UnreadableError([_problem(path, "holds no record", "nothing", "at least one record")])
     return tuple(
@@ -101,7 +111,7 @@ def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[C
             doi=normal_doi(row["doi"]),
             pubmed_id=re.sub(r"\D", "", row["pubmed_id"]),
             search=search,
-            abstract=row["abstract"][:LONGEST_CELL],
+            abstract=row["abstract"],
         )
         for number, row in enumerate(rows, start=first_number)
     )

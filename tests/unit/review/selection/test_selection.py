@@ -84,6 +84,7 @@ def test_bibtex_and_csv(tmp_path: Path) -> None:
         ("a.csv", b"title,year\n,2001\n", ":2: error: title: record 1 has no title"),
         ("a.csv", b'title,year\n"x,2001\n', "never closed"),
         ("a.csv", "title,year\nGr\u00f6\u00dfe,2001\n".encode("latin-1"), ":2:3: error: the file is not UTF-8"),
+        ("a.ris", b"TY  - JOUR\nTI  - " + b"T" * 40_000 + b"\nER  - ", ":1: error: title: record 1 has a text of 40,000"),
         ("a.docx", b"", ".csv"),
         ("a.bib", b"@article{x, title={unbalanced, year=2001}\n", "entry"),
         ("a.bib", b"@article{x, year=2001}\n", "no title"),
