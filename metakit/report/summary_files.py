@@ -112,7 +112,6 @@ def _word_rows(row: SummaryRow) -> list[WordRow]:
                     difference,
                     f"{certainty.level_words.capitalize()}\n{certainty.status_words}" if first else "",
                 ),
-                with_next=True,
             )
         )
     rows.append(WordRow(cells=("\n".join(_below(row)),), whole=True))
@@ -124,7 +123,9 @@ def _below(row: SummaryRow) -> list[str]:
     needed = [base.needed for base in row.baselines if base.needed]
     lines = [row.statement]
     if needed:
-        lines.append(f"Number needed to treat: {'; '.join(needed)}.")
+        lines.append(
+            f"Number needed to treat{', in the order of baselines' * (len(needed) > 1)}: {'; '.join(needed)}."
+        )
     if row.probability:
         lines.append(row.probability)
     return [*lines, *row.reasons]

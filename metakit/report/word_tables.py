@@ -29,13 +29,12 @@ _OLDEST = (1980, 1, 1, 0, 0, 0)
 class WordRow:
     """One row. `whole` makes one wide cell of the first text, its first line bold.
 
-    `heading` sets the row bold on a ground; `with_next` keeps it on the page of the row below.
+    `heading` sets the row bold on a ground.
     """
 
     cells: tuple[str, ...]
     whole: bool = False
     heading: bool = False
-    with_next: bool = False
 
 
 def new_document(title: str, *, landscape: bool = False) -> WordDocument:
@@ -125,8 +124,6 @@ def add_table(
             merged.paragraphs[0].runs[0].bold = True
         else:
             _fill(made, cells, widths_mm, size=size, bold=row.heading, shade=shade)
-        for paragraph in (part for cell in made.cells for part in cell.paragraphs if row.with_next):
-            paragraph.paragraph_format.keep_with_next = True
     document.add_paragraph()
 
 

@@ -57,8 +57,9 @@ def certainty() -> dict[str, Any]:
             _entry(
                 "complications_lrti",
                 "risk ratio 1.38 (0.88 to 2.18), 5 studies",
-                {"risk_of_bias": -2, "inconsistency": -1, "imprecision": -1},
+                {"risk_of_bias": -2, "inconsistency": -1, "imprecision": -3},
                 {
+                    "imprecision": (-2, "only very large effects at the far end would change what we do"),
                     "inconsistency": (
                         0,
                         "the five studies point the same way; their small spread is counted as imprecision",

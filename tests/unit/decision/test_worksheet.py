@@ -96,7 +96,10 @@ def _read(content: bytes):  # type: ignore[no-untyped-def]
 
 def test_problems_have_their_places_and_unknown_analyses_their_nearest(tmp_path: Path) -> None:
     text = (REFERENCE / "certainty.yaml").read_text(encoding="utf-8")
-    (tmp_path / "certainty.yaml").write_text(text.replace("judged: 0", "judged: none"), encoding="utf-8")
+    (tmp_path / "certainty.yaml").write_text(
+        text.replace("judged: 0", "judged: none").replace("analysis: dash_lrti", "analysis: dash_lrto"),
+        encoding="utf-8",
+    )
     plan_text = (REFERENCE / "review" / "protocol.yaml").read_bytes()
     document = read_bytes(plan_text, "protocol.yaml")
     assert document.root is not None
@@ -106,7 +109,7 @@ def test_problems_have_their_places_and_unknown_analyses_their_nearest(tmp_path:
     assert found.judgements == ()
     messages = [str(problem) for problem in found.problems]
     assert any("certainty.yaml:9:" in text and "judgements[1].domains[1].judged" in text for text in messages)
-    assert any("the protocol has no such analysis" in text for text in messages)
+    assert any("has no such analysis" in text and "certainty.yaml:13:" in text for text in messages)
     assert read_certainty(tmp_path / "elsewhere", shipped(), plan_group) is None
 
 

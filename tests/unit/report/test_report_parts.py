@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from metakit.core.bibliography import REFERENCES
+from metakit.decision.certainty import all_certainties, certainty_json
 from metakit.errors import UnknownNameError
 from metakit.report.citations import Citations
 from metakit.report.figure_content import EFFECTIVE_NOTE, forest_of
@@ -205,7 +206,7 @@ def test_files_are_replaced_whole_and_the_page_comes_last(
     assert page == tmp_path / "report.html"
     assert {path.suffix for path in (tmp_path / "figures").iterdir()} == {".svg", ".png"}
     assert json.loads((tmp_path / "findings.json").read_text(encoding="utf-8")) == json.loads(
-        json.dumps(findings.to_json())
+        json.dumps(findings.to_json() | certainty_json(all_certainties(findings)))
     )
     assert not list(tmp_path.rglob(".*"))  # no temporary files are left
     old = page.read_bytes()
