@@ -67,7 +67,8 @@ def lay_out_shares(content: SharesContent, *, width_mm: float, measure: TextWidt
     for number, row in enumerate(content.rows):
         role = f"answer-{number}"
         label, about = _name(grid, row.label, row.about)
-        height = max((len(label) + len(about)) * line, BAR + 4 + 2 * LEADING * type_.small)
+        below = max((len(_share_lines(grid, cell)) for cell in row.cells if cell), default=0)
+        height = max((len(label) + len(about)) * line, BAR + 4 + below * LEADING * type_.small)
         start = scene.paragraph(label, x=grid.names[0], top=top, size=type_.body, role=role)
         scene.paragraph(about, x=grid.names[0], top=start, size=type_.body, colour=style.QUIET, role=role)
         for place, cell in zip(grid.columns, row.cells, strict=True):
@@ -262,10 +263,15 @@ def _share(
     if cell.weight is not None:
         _bar(scene, place, Gauge(words="", fill=cell.weight), top, style.STUDY_LINE, role)
         below = top + BAR + 1
-    lines: tuple[str, ...] = (f"{cell.percent} ({cell.studies})".strip(),)
-    if grid.measure(lines[0], size, False) > place[1] - place[0]:
-        lines = (cell.percent, f"({cell.studies})")
-    scene.paragraph(lines, x=place[0], top=below, size=size, role=role, leading=1.15)
+    scene.paragraph(_share_lines(grid, cell), x=place[0], top=below, size=size, role=role, leading=1.15)
+
+
+def _share_lines(grid: _Grid, cell: ShareCell) -> tuple[str, ...]:
+    """Write share and number of studies, in one line where they fit."""
+    line = f"{cell.percent} ({cell.studies})".strip()
+    start, end = grid.columns[0]
+    fits = not cell.percent or grid.measure(line, grid.type_.small, False) <= end - start
+    return (line,) if fits else (cell.percent, f"({cell.studies})")
 
 
 def _rule(scene: Scene, y: float, role: str) -> float:
