@@ -6,6 +6,7 @@ marks, headers before the first record, lines after its end) is cleaned before, 
 
 from __future__ import annotations
 
+import logging
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
@@ -173,7 +174,14 @@ def _read_bibtex(path: Path, text: str) -> Iterable[Mapping[str, str]]:
     from bibtexparser.entrypoint import parse_string
     from bibtexparser.model import DuplicateBlockKeyBlock, Entry
 
-    library = parse_string(text)
+    # The parser also writes its complaints to the log; they are told below, each with file and line.
+    log = logging.getLogger("bibtexparser")
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        library = parse_string(text)
+    finally:
+        log.setLevel(level)
     repeated = [block for block in library.failed_blocks if isinstance(block, DuplicateBlockKeyBlock)]
     broken = [block for block in library.failed_blocks if not isinstance(block, DuplicateBlockKeyBlock)]
     if broken:

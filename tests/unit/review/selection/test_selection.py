@@ -91,12 +91,13 @@ def test_bibtex_and_csv(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_faulty_exports_say_what_is_wrong_and_where(
-    tmp_path: Path, name: str, content: bytes, words: str
+    tmp_path: Path, name: str, content: bytes, words: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     path = tmp_path / name
     path.write_bytes(content)
     with pytest.raises((UnreadableError, DataError)) as caught:
         read_citations(path, search="x")
+    assert not caplog.records  # one message, ours
     assert words in str(caught.value)
     assert str(path) in str(caught.value)
 
