@@ -18,10 +18,10 @@ from metakit.plots.style import FONT
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_SVG = "http://www.w3.org/2000/svg"
-_LINK = "http://www.w3.org/1999/xlink"
+SVG = "http://www.w3.org/2000/svg"
+LINK = "http://www.w3.org/1999/xlink"
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
-_BEHIND = "Verdana, sans-serif"
+FALLBACK = "Verdana, sans-serif"
 
 
 def figure_svg(figure: Figure, description: str = "") -> str:
@@ -48,8 +48,6 @@ def svg_text(figure: Figure) -> str:
 
 
 def _element_text(figure: Figure, description: str) -> str:
-    from defusedxml.ElementTree import fromstring
-
     from metakit.plots.style import styled
 
     stream = BytesIO()
@@ -57,16 +55,16 @@ def _element_text(figure: Figure, description: str) -> str:
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
     raw = stream.getvalue()
     digest = hashlib.sha256(raw + description.encode()).hexdigest()[:10]
-    root: ElementTree.Element = fromstring(raw)
-    for metadata in root.findall(f"{{{_SVG}}}metadata"):
+    root = parsed(raw)
+    for metadata in root.findall(f"{{{SVG}}}metadata"):
         root.remove(metadata)
     prefix = f"figure-{digest}"
     _rename_ids(root, prefix)
     _scope_styles(root, prefix)
     _bring_fonts(root, prefix)
     _describe(root, prefix, str(figure.get_label()), description)
-    ElementTree.register_namespace("", _SVG)
-    ElementTree.register_namespace("xlink", _LINK)
+    ElementTree.register_namespace("", SVG)
+    ElementTree.register_namespace("xlink", LINK)
     return ElementTree.tostring(root, encoding="unicode")
 
 
@@ -76,14 +74,14 @@ def _rename_ids(root: ElementTree.Element, prefix: str) -> None:
     for element in root.iter():
         for name, value in element.attrib.items():
             used.update(_REFERENCE.findall(value))
-            if name in {f"{{{_LINK}}}href", "href"} and value.startswith("#"):
+            if name in {f"{{{LINK}}}href", "href"} and value.startswith("#"):
                 used.add(value[1:])
     for element in root.iter():
         for name, value in list(element.attrib.items()):
             if name == "id":
                 del element.attrib[name]
                 element.set(*(("id", f"{prefix}-{value}") if value in used else ("class", value)))
-            elif name in {f"{{{_LINK}}}href", "href"} and value.startswith("#"):
+            elif name in {f"{{{LINK}}}href", "href"} and value.startswith("#"):
                 element.set(name, f"#{prefix}-{value[1:]}")
             elif "url(#" in value:
                 element.set(name, _REFERENCE.sub(rf"url(#{prefix}-\1)", value))
@@ -93,30 +91,47 @@ def _rename_ids(root: ElementTree.Element, prefix: str) -> None:
 
 def _scope_styles(root: ElementTree.Element, prefix: str) -> None:
     """Let the style sheet that matplotlib writes for everything reach only this figure."""
-    for sheet in root.iter(f"{{{_SVG}}}style"):
+    for sheet in root.iter(f"{{{SVG}}}style"):
         sheet.text = re.sub(r"^\s*\*\s*\{", f"#{prefix} * {{", sheet.text or "")
 
 
 def _bring_fonts(root: ElementTree.Element, prefix: str) -> None:
     """Embed the glyphs of our font that this figure's text uses, under a name of its own."""
     quoted, family = f"'{FONT}'", f"{FONT} {prefix}"
-    used: dict[str, set[str]] = {"normal": set(), "bold": set()}
-    for element in root.iter(f"{{{_SVG}}}text"):
+    for element in root.iter(f"{{{SVG}}}text"):
         style = element.get("style", "")
-        weight = "bold" if re.search(r"font(?:-weight)?:[^;]*\b(?:bold|700)\b", style) else "normal"
-        used[weight].update("".join(element.itertext()))
-        element.set("style", style.replace(quoted, f"'{family}', {quoted}, {_BEHIND}"))
-    rules = []
-    for weight, characters in used.items():
-        if characters:
-            font = base64.b64encode(_subset(weight, "".join(sorted(characters)))).decode()
-            rules.append(
-                f"@font-face {{font-family: '{family}'; font-weight: {weight}; "
-                f"src: url(data:font/woff;base64,{font}) format('woff')}}"
-            )
-    sheet = ElementTree.Element(f"{{{_SVG}}}style", {"type": "text/css"})
-    sheet.text = "".join(rules)
+        element.set("style", style.replace(quoted, f"'{family}', {quoted}, {FALLBACK}"))
+    sheet = ElementTree.Element(f"{{{SVG}}}style", {"type": "text/css"})
+    sheet.text = "".join(
+        font_rule(family, weight, characters) for weight, characters in glyphs(root).items() if characters
+    )
     root.insert(0, sheet)
+
+
+def glyphs(root: ElementTree.Element) -> dict[str, set[str]]:
+    """Return the characters of a figure's texts by the weight of the font."""
+    used: dict[str, set[str]] = {"normal": set(), "bold": set()}
+    for element in root.iter(f"{{{SVG}}}text"):
+        bold = re.search(r"font(?:-weight)?:[^;]*\b(?:bold|700)\b", element.get("style", ""))
+        used["bold" if bold else "normal"].update("".join(element.itertext()))
+    return used
+
+
+def font_rule(family: str, weight: str, characters: set[str]) -> str:
+    """Return the style rule that brings these glyphs of our font under a name."""
+    font = base64.b64encode(_subset(weight, "".join(sorted(characters)))).decode()
+    return (
+        f"@font-face {{font-family: '{family}'; font-weight: {weight}; "
+        f"src: url(data:font/woff;base64,{font}) format('woff')}}"
+    )
+
+
+def parsed(svg: str | bytes) -> ElementTree.Element:
+    """Read the text of a figure back."""
+    from defusedxml.ElementTree import fromstring
+
+    root: ElementTree.Element = fromstring(svg)
+    return root
 
 
 def _subset(weight: str, characters: str) -> bytes:
@@ -147,6 +162,6 @@ def _describe(root: ElementTree.Element, prefix: str, title: str, description: s
         (("title", "title", title), ("desc", "description", description))
     ):
         if text or tag == "title":
-            element = ElementTree.Element(f"{{{_SVG}}}{tag}", {"id": f"{prefix}-{suffix}"})
+            element = ElementTree.Element(f"{{{SVG}}}{tag}", {"id": f"{prefix}-{suffix}"})
             element.text = "".join(character for character in text or "Figure" if character.isprintable())
             root.insert(position, element)

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigurePart:
-    """One figure: inline SVG, caption, the text that stands for it, and the bytes of its files by ending."""
+    """One figure: caption, the text that stands for it, its SVG, and the bytes of its files by ending.
+
+    The SVG stands by itself; `markup` is the leaner form for a page that has the font of all its figures.
+    """
 
     name: str
     svg: str
@@ -25,7 +28,9 @@ class FigurePart:
     @property
     def markup(self) -> Markup:
         """The SVG for a template; it comes from our own figures, which escape every name."""
-        return Markup(self.svg)  # noqa: S704
+        from metakit.plots.svg_page import page_svg
+
+        return Markup(page_svg(self.svg))  # noqa: S704
 
 
 def figure_part(name: str, figure: Figure, *, caption: str, more: str, kinds: Sequence[str]) -> FigurePart:

@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from metakit.decision.certainty import Certainty, all_certainties
+from metakit.plots.svg_page import page_font_rules
 from metakit.report.citations import Citations
 from metakit.report.figures import ReportFigures, ResultPart
 from metakit.report.registry import sections_in_order
@@ -83,12 +84,13 @@ def render_page(page: Page) -> str:
         html = environment.get_template(section.template).render(**content, page=page, section=section)
         rendered.append(RenderedSection(name=section.name, title=section.title, html=Markup(html)))  # noqa: S704 - from our own templates
     style, script = (_source(environment, name) for name in ("style.css", "sorting.js"))
+    fonts = page_font_rules("".join(section.html for section in rendered))
     return environment.get_template("page.html.j2").render(
         page=page,
         protocol=page.findings.protocol,
         sections=rendered,
         policy=security_policy(script),
-        style=Markup(style),  # noqa: S704 - our own style sheet
+        style=Markup(f"{style}\n{fonts}"),  # noqa: S704 - our own style sheet
         script=Markup(script),  # noqa: S704 - our own script
     )
 

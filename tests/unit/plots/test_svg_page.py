@@ -1,0 +1,72 @@
+"""Figures that share a page: the same picture with one font for all, styles told once, ids of its own."""
+
+from __future__ import annotations
+
+import re
+
+from metakit.plots.forest import forest_figure
+from metakit.plots.funnel import funnel_figure
+from metakit.plots.svg import SVG, figure_svg, parsed
+from metakit.plots.svg_page import PAGE_FONT, page_font_rules, page_svg
+from tests.unit.plots.samples import forests, funnels
+
+
+def looks(svg: str) -> list[tuple[str, str, str]]:
+    """Return tag, text and effective style of each mark, whichever way the style is told, without fonts."""
+    root = parsed(svg)
+    rules = dict(
+        re.findall(
+            r"\.(s\d+) \{([^}]*)\}", "".join(sheet.text or "" for sheet in root.iter(f"{{{SVG}}}style"))
+        )
+    )
+    found = []
+    for element in root.iter():
+        if element.tag == f"{{{SVG}}}style":
+            continue
+        told = [rules[name] for name in element.get("class", "").split() if name in rules]
+        style = re.sub(r"font-family: .*?(;|$)", "", ";".join([*told, element.get("style", "")])).strip("; ")
+        found.append((element.tag, (element.text or "").strip(), style))
+    return found
+
+
+def test_the_page_form_of_a_figure_is_leaner_and_looks_the_same() -> None:
+    for figure in (forest_figure(forests()["nasty_names"]), funnel_figure(funnels()["contours"])):
+        whole = figure_svg(figure, "in words")
+        lean = page_svg(whole)
+        assert len(lean) < 0.6 * len(whole)
+        assert looks(lean) == looks(whole)
+        assert "font-face" not in lean and PAGE_FONT in lean
+
+
+def test_coordinates_move_by_less_than_a_hundredth_of_a_point() -> None:
+    whole = figure_svg(forest_figure(forests()["eighteen"]))
+    before, after = (
+        [
+            float(number)
+            for element in parsed(svg).iter()
+            for number in re.findall(r"-?\d+(?:\.\d+)?", element.get("d", "") + " " + element.get("x", ""))
+        ]
+        for svg in (whole, page_svg(whole))
+    )
+    assert len(before) == len(after) > 100
+    assert max(abs(a - b) for a, b in zip(before, after, strict=True)) <= 0.0051
+
+
+def test_styles_of_one_figure_do_not_reach_another() -> None:
+    for name in ("two", "eighteen"):
+        lean = page_svg(figure_svg(forest_figure(forests()[name])))
+        root = parsed(lean)
+        sheets = "".join(sheet.text or "" for sheet in root.iter(f"{{{SVG}}}style"))
+        assert re.findall(r"\.s\d+ \{", sheets)
+        assert all(
+            selector.startswith(f"#{root.get('id')} ") for selector in re.findall(r"[^{}]+(?=\{)", sheets)
+        )
+
+
+def test_the_page_has_the_glyphs_of_all_its_figures_once() -> None:
+    figures = [page_svg(figure_svg(forest_figure(forests()[name]))) for name in ("two", "eighteen")]
+    rules = page_font_rules("<p>words ∮</p>" + "".join(figures))
+    assert rules.count("@font-face") == 2 and rules.count("data:font/woff;base64,") == 2
+    alone = page_font_rules(figures[0])
+    assert len(alone) <= len(rules)
+    assert page_font_rules("<p>no figure</p>") == ""
