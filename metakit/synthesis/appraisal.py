@@ -91,6 +91,8 @@ def concern_shares(
     concerns = {study.name: concern_of(study.study, outcome) for study in studies}
     rows = {row.study: row.weight for row in result.studies} if result else {}
     weighted = bool(rows) and all(weight is not None for weight in rows.values())
+    if rows and not weighted:  # without weights, what the model could not use must not count
+        concerns = {name: found for name, found in concerns.items() if name in rows}
     shares = []
     for concern in CONCERNS:
         names = tuple(name for name, found in concerns.items() if found == concern)

@@ -140,3 +140,17 @@ def test_a_caution_where_most_of_the_answer_is_of_high_concern() -> None:
 def test_one_study_of_high_concern_is_told_as_one() -> None:
     finding = answer(trial("1", 3, 6, fields=appraised("LLHLL")))
     assert "This answer rests on one study, and that is of high concern about bias." in finding.cautions
+
+
+def test_without_weights_only_the_studies_of_the_model_count() -> None:
+    finding = answer(
+        trial("1", 0, 0, fields=appraised("LLLLL")),
+        trial("2", 5, 7, total=60, fields=appraised("LLHLL")),
+        trial("3", 4, 9, total=50, fields=appraised("LLHLL")),
+        measure="odds_ratio",
+        model="one_stage",
+    )
+    assert finding.result is not None
+    used = {row.study for row in finding.result.studies}
+    assert {name for share in finding.concerns for name in share.studies} == used
+    assert all(share.weight is None for share in finding.concerns)
