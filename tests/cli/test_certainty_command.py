@@ -1,0 +1,93 @@
+"""`metakit certainty` on the demonstration review: proposals, signatures, and what the report shows of them."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from metakit.forms.bundled import demo_studies
+from metakit.workbench import open_review
+
+KEPT = (
+    "complications_lrti",
+    "nerve_lrti",
+    "dash_lrti",
+    "complications_ball",
+    "complications_button",
+    "pain_prosthesis",
+)
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("certainty") / "review"
+    shutil.copytree(demo_studies(), folder)
+    # A short plan: the judged analyses and one more, so that the test is quick.
+    plan = folder / "protocol.yaml"
+    lines = plan.read_text(encoding="utf-8").splitlines()
+    start = lines.index("analyses:") + 1
+    end = next(n for n in range(start, len(lines)) if not lines[n].startswith(" "))
+    kept = [line for line in lines[start:end] if line.split("id: ")[1].split(",")[0] in KEPT]
+    head = lines[: lines.index("networks:")] if "networks:" in lines[:start] else lines[: start - 1]
+    text = "\n".join([*head, "analyses:", *kept])
+    plan.write_text(f"{text}\n", encoding="utf-8")
+    return folder
+
+
+def test_json_says_status_reasons_and_absolute_effects(metakit_command, review: Path) -> None:
+    before = (review / "certainty.yaml").read_bytes()
+    said = metakit_command("certainty", review, "--json")
+    assert said.status == 0, said.err
+    assert (review / "certainty.yaml").read_bytes() == before
+    found = {item["analysis"]: item for item in said.answer["certainty"]}
+    status = {name: item["status"] for name, item in found.items() if item["status"] != "unsigned"}
+    # What the demonstration plants (tests/demo/invented/judgements.py).
+    assert status == {
+        "complications_lrti": "signed",
+        "dash_lrti": "signed",
+        "complications_ball": "signed",
+        "complications_button": "outdated",
+    }
+    dash = found["dash_lrti"]
+    assert (dash["proposed"], dash["certainty"], dash["signed_by"]) == (
+        "low",
+        "moderate",
+        "Bram Overlook (invented)",
+    )
+    assert found["pain_prosthesis"]["certainty"] == "very_low"  # a draft counts and stays unsigned
+    assert all(line["reason"] for item in found.values() for line in item["domains"])
+    baselines = found["complications_lrti"]["baselines"]
+    assert baselines[0]["kind"] == "comparator_arms"
+    assert all(item["interval_with_its_uncertainty"] for item in baselines)
+
+
+def test_the_file_is_written_checked_and_renewed(metakit_command, review: Path) -> None:
+    said = metakit_command("certainty", review)
+    assert said.status == 0, said.err
+    assert "1 signature outdated" in said.err
+    text = (review / "certainty.yaml").read_text(encoding="utf-8")
+    assert "INVENTED DEMONSTRATION DATA" in text.splitlines()[0]
+    assert text.count("- analysis: ") == len(KEPT)
+    assert "certainty.yaml" not in metakit_command("check", review).err
+    again = metakit_command("certainty", review, "--renew", "complications_button")
+    assert again.status == 0
+    judged = {item.analysis: item for item in open_review(review).folder.judgements}
+    renewed = judged["complications_button"]
+    assert (renewed.signed_by, renewed.earlier[0].signed_by) == ("", "Ada Quillfeather (invented)")
+    assert judged["dash_lrti"].signed_by == "Bram Overlook (invented)"
+    wrong = metakit_command("certainty", review, "--renew", "complications_buttons")
+    assert wrong.status == 2
+    assert "complications_button" in wrong.err
+
+
+def test_damage_is_told_with_its_place(metakit_command, review: Path) -> None:
+    path = review / "certainty.yaml"
+    sound = path.read_text(encoding="utf-8")
+    path.write_text(sound.replace("domain: imprecision", "domain: impreciseness", 1), encoding="utf-8")
+    said = metakit_command("check", review)
+    path.write_text(sound, encoding="utf-8")
+    assert said.status == 1
+    assert "certainty.yaml:" in said.err
+    assert "impreciseness" in said.err
