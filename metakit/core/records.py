@@ -114,6 +114,30 @@ class OutcomeValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ContrastValue:
+    """What a report says about two arms: arm minus (or over) comparator, numbers as printed.
+
+    `measure` is empty where there is only a p value. `p_bound` is "<" or ">" where the report gives a bound.
+    """
+
+    arm: str
+    comparator: str
+    outcome: str
+    months: float | None
+    time_label: str
+    measure: str = ""
+    estimate: float | None = None
+    standard_error: float | None = None
+    interval_lower: float | None = None
+    interval_upper: float | None = None
+    interval_level: float | None = None
+    p_value: float | None = None
+    p_bound: Literal["", "<", ">"] = ""
+    adjusted_for: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyRecord:
     """One study as one extractor (or the agreement of two) typed it."""
 
@@ -129,6 +153,7 @@ class StudyRecord:
     status: str
     arms: tuple[Arm, ...]
     outcomes: tuple[OutcomeValue, ...]
+    contrasts: tuple[ContrastValue, ...] = ()
     file: str = ""
     sha256: str = ""
     fields: Mapping[str, Any] = field(default_factory=dict)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal, cast
 
-from metakit.core.records import Arm, FollowUp, OutcomeValue, Place, Reporting, StudyRecord
+from metakit.core.records import Arm, ContrastValue, FollowUp, OutcomeValue, Place, Reporting, StudyRecord
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
@@ -59,6 +59,7 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
         status=group.text("extraction.status"),
         arms=tuple(_arm(arm, form) for arm in group.groups("arms")),
         outcomes=tuple(_outcome(entry, form, file) for entry in group.groups("outcomes")),
+        contrasts=tuple(_contrast(entry, form) for entry in group.groups("contrasts")),
         file=file,
         sha256=sha256,
         fields=group.plain(),
@@ -171,6 +172,29 @@ def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
         source=source_text(entry.group("source")),
         place=Place(file=file, line=entry.place.line, column=entry.place.column),
         **numbers,
+    )
+
+
+def _contrast(entry: Group, form: Form) -> ContrastValue:
+    label, unit = entry.text("time.label"), entry.text("time.unit")
+    months, typed = _months(entry, "time.value", unit, form), entry.text("p_value")
+    level = entry.number("interval.level")
+    return ContrastValue(
+        arm=entry.text("arm"),
+        comparator=entry.text("comparator"),
+        outcome=entry.text("outcome"),
+        months=0.0 if label == "before_surgery" and months is None else months,
+        time_label=label or f"{entry.typed('time.value')} {unit}".strip(),
+        measure=entry.text("measure"),
+        estimate=entry.number("estimate"),
+        standard_error=entry.number("standard_error"),
+        interval_lower=entry.number("interval.lower"),
+        interval_upper=entry.number("interval.upper"),
+        interval_level=None if level is None else level / 100,
+        p_value=float(typed.lstrip("<>")) if typed else None,
+        p_bound=cast('Literal["", "<", ">"]', typed[:1] if typed[:1] in ("<", ">") else ""),
+        adjusted_for=entry.text("adjusted_for"),
+        source=source_text(entry.group("source")),
     )
 
 

@@ -187,7 +187,7 @@ def _usable_values(candidate: Candidate, arm: Arm, task: Task) -> tuple[OutcomeV
 def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, task: Task) -> ArmNumbers:
     choices = task.choices
     if task.family == "means":
-        numbers, log = mean_and_spread(name, arm, value, choices)
+        numbers, log = mean_and_spread(name, study, arm, value, choices)
     else:
         others = [
             other

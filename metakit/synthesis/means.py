@@ -1,22 +1,24 @@
 """Mean, standard deviation and number of one arm, from whatever the report gives.
 
 The spread is taken from the first of these that is reported: standard deviation, standard error, interval of
-the mean, quartiles or range. Every derivation becomes a row of the assumption log.
+the mean, quartiles or range, what the report says about the difference of the arms. Every derivation becomes
+a row of the assumption log.
 """
 
 from __future__ import annotations
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue
+from metakit.core.records import Arm, OutcomeValue, StudyRecord
 from metakit.errors import MetakitError
 from metakit.measures.derived import Derived
 from metakit.measures.quantiles import Quantiles, doubt_of, mean_from_quantiles, sd_from_quantiles
 from metakit.measures.spread import sd_from_interval, sd_from_standard_error
+from metakit.synthesis.contrasts import sd_behind_contrast
 from metakit.synthesis.rows import Choices, UnusableError
 
 
 def mean_and_spread(
-    name: str, arm: Arm, value: OutcomeValue, choices: Choices
+    name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, choices: Choices
 ) -> tuple[dict[str, float], list[Assumption]]:
     """Return `mean`, `sd` and `total` of one arm with the steps that led there.
 
@@ -35,7 +37,7 @@ def mean_and_spread(
         mean = (
             value.mean if value.mean is not None else _from_quantiles(name, arm, value, total, choices, log)
         )
-        sd = _spread(name, arm, value, total, choices, log)
+        sd = _spread(name, study, arm, value, total, choices, log)
     except MetakitError as error:
         raise UnusableError(f"{arm.label}: {error}") from error
     return {"mean": float(mean), "sd": sd, "total": total}, log
@@ -74,7 +76,13 @@ def _check_interval(arm: Arm, value: OutcomeValue) -> None:
 
 
 def _spread(
-    name: str, arm: Arm, value: OutcomeValue, total: float, choices: Choices, log: list[Assumption]
+    name: str,
+    study: StudyRecord,
+    arm: Arm,
+    value: OutcomeValue,
+    total: float,
+    choices: Choices,
+    log: list[Assumption],
 ) -> float:
     if value.standard_deviation is not None:
         if value.standard_deviation <= 0:
@@ -93,6 +101,9 @@ def _spread(
     if quantiles is not None:
         _refuse_unless_allowed(arm, quantiles, choices)
         return _logged(name, arm, sd_from_quantiles(quantiles), log)
+    behind = sd_behind_contrast(study, arm, value)
+    if behind is not None:
+        return _logged(name, arm, behind, log)
     if choices.borrowed_sd is not None:
         log.append(
             Assumption(

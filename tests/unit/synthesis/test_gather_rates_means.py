@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from scipy import stats
 
-from metakit.core.records import FollowUp
+from metakit.core.records import ContrastValue, FollowUp
 from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.arms import check_plan
@@ -123,6 +124,59 @@ def test_a_mean_without_spread_is_set_aside_and_borrows_only_when_asked() -> Non
     found = dash(*values, borrowed_sd=14.0)
     assert found.studies[0].sides[0].numbers["sd"] == 14.0
     assert any("borrowed" in step.rule for step in found.assumptions)
+
+
+def told(**facts) -> ContrastValue:
+    return ContrastValue(
+        arm="A", comparator="B", outcome="dash", months=12.0, time_label="12 months", **facts
+    )
+
+
+def compared(*values, **facts):
+    return gathered(plan("mean_difference", "dash"), study("1", *values, contrasts=(told(**facts),)))
+
+
+# Cochrane Handbook 6.5.2.3, its worked example: difference 3.8, p 0.008, 25 and 22 people give an SD of 4.68
+# (t 2.78; from memory). scipy's t test of the two means with that SD gives the p value back.
+def test_a_p_value_alone_gives_the_spread_of_both_arms_and_says_so() -> None:
+    found = compared(measured("A", 23.8, n=25), measured("B", 20.0, n=22), p_value=0.008)
+    for side in found.studies[0].sides:
+        assert side.numbers["sd"] == pytest.approx(4.68, abs=0.01)
+    sd = found.studies[0].sides[0].numbers["sd"]
+    assert stats.ttest_ind_from_stats(23.8, sd, 25, 20.0, sd, 22).pvalue == pytest.approx(0.008, rel=1e-6)
+    steps = [step for step in found.assumptions if "from the p value" in step.rule]
+    assert len(steps) == 2
+    assert all(step.reference == "handbook" and "p 0.008" in step.inputs for step in steps)
+    bounded = compared(measured("A", 23.8, n=25), measured("B", 20.0, n=22), p_value=0.008, p_bound="<")
+    assert any("upper bound" in step.inputs for step in bounded.assumptions)
+
+
+def test_an_interval_of_the_difference_alone_gives_the_spread() -> None:
+    # SE = width / (2 t), t(0.975, 45) = 2.01410; SD = SE / sqrt(1/25 + 1/22)
+    found = compared(
+        measured("A", 23.8, n=25), measured("B", 20.0, n=22), measure="mean_difference",
+        interval_lower=1.0, interval_upper=6.6, interval_level=0.95,
+    )  # fmt: skip
+    expected = 5.6 / (2 * 2.014103) / (1 / 25 + 1 / 22) ** 0.5
+    assert found.studies[0].sides[0].numbers["sd"] == pytest.approx(expected, rel=1e-5)
+    assert any("interval of their difference" in step.rule for step in found.assumptions)
+
+
+def test_a_typed_spread_is_never_replaced_by_what_is_said_about_both_arms() -> None:
+    found = compared(measured("A", 23.8, 9.0, n=25), measured("B", 20.0, n=22), p_value=0.008)
+    assert [side.numbers["sd"] for side in found.studies[0].sides] == [9.0, pytest.approx(4.68, abs=0.01)]
+
+
+def test_what_says_nothing_about_the_spread_leaves_the_mean_aside() -> None:
+    values = measured("A", 23.8, n=25), measured("B", 20.0, n=22)
+    for facts in (
+        {"p_value": 0.05, "p_bound": ">"},
+        {"p_value": 0.008, "adjusted_for": "age"},
+        {"p_value": 0.008, "measure": "standardized_mean_difference"},
+    ):
+        assert "without any spread" in reason_of(compared(*values, **facts), "Study 1")
+    same = compared(measured("A", 20.0, n=25), measured("B", 20.0, n=22), p_value=0.5)
+    assert reason_of(same, "Study 1")
 
 
 # DOMAIN 4.7 pattern 1: a sign is lost between the estimate and its interval.
