@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from metakit.errors import Problem
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import run_rules
@@ -24,7 +26,7 @@ SNIPPETS = [
 ]  # fmt: skip
 
 
-def check(content: bytes) -> list[object]:
+def check(content: bytes) -> list[Problem]:
     """Read, check, and build the typed view where there is no error; every problem must have a place."""
     document = read_bytes(content, "record.yaml")
     problems = list(document.problems)
@@ -69,13 +71,97 @@ def mutated(content: bytes, source: random.Random) -> bytes:
     return b"\n".join(lines)
 
 
-@pytest.mark.parametrize("seed", range(300))
+@pytest.mark.parametrize("seed", range(100))
 def test_mutations(seed: int) -> None:
     source = random.Random(seed)
     content = SOUND
     for _ in range(source.randint(1, 4)):
         content = mutated(content, source) or b"x"
     check(content)
+
+
+VALUE = re.compile(rb"(?<=[:\[,] )(-?\d+(?:\.\d+)?|[A-Za-z_]+)(?=[,}\]\n])")
+SLIPS = (
+    b"99999",
+    b"-7",
+    b"3,2",
+    b"03",
+    b"4/46",
+    b"2026-02-30",
+    b"yes",
+    b"not_reported",
+    b"lrti",
+    b"''",
+    b"[1]",
+    b"{a: 1}",
+)
+
+
+def plain(content: bytes) -> dict[str, object]:
+    """Return every value of a record by its path."""
+    root = read_bytes(content, "record.yaml").root
+    found: dict[str, object] = {}
+
+    def walk(value: object, path: str) -> None:
+        if isinstance(value, dict):
+            for name, part in value.items():
+                walk(part, f"{path}.{name}")
+        elif isinstance(value, list):
+            found[f"{path}#"] = len(value)
+            for number, part in enumerate(value):
+                walk(part, f"{path}[{number}]")
+        else:
+            found[path] = value
+
+    if root is not None:
+        walk(read_fields(root, shipped().form("study"))[0].plain(), "")
+    return found
+
+
+def slip(seed: int) -> str:
+    """Damage one value of the sound record; only that value may differ, unless something is reported."""
+    source = random.Random(seed)
+    at = source.choice(list(VALUE.finditer(SOUND)))
+    typed = source.choice((*SLIPS, at[0][::-1], at[0] + b"0", at[0].upper()))
+    content = SOUND[: at.start()] + typed + SOUND[at.end() :]
+    problems = check(content)
+    before, after = plain(SOUND), plain(content)
+    differing = {path for path in before.keys() | after.keys() if before.get(path) != after.get(path)}
+    if any(problem.severity == "error" for problem in problems):
+        line = SOUND[: at.start()].count(b"\n") + 1
+        # Most name the very line; the others name the line whose values contradict it.
+        return "reported at its line" if any(p.line == line for p in problems) else "reported elsewhere"
+    assert len({path.partition("#")[0].rpartition("[")[0] or path for path in differing}) <= 2, differing
+    if typed == at[0] or not differing:
+        return "same"
+    return "asked" if problems else "read as typed"
+
+
+def test_slips_in_values() -> None:
+    assert "reported at its line" in {slip(seed) for seed in range(60)}
+
+
+@pytest.mark.slow
+def test_five_hundred_slips_in_values() -> None:
+    outcomes = [slip(seed) for seed in range(1_000, 1_500)]
+    counts = {kind: outcomes.count(kind) for kind in sorted(set(outcomes))}
+    print(counts)
+    assert sum(counts.values()) == 500
+    assert counts["reported at its line"] > 200
+
+
+@pytest.mark.slow
+def test_five_hundred_mutations_of_the_file() -> None:
+    """Count what 500 mutations of the bytes of a record lead to."""
+    counts = {"reported": 0, "no complaint": 0}
+    for seed in range(500):
+        source = random.Random(seed)
+        content = SOUND
+        for _ in range(source.randint(1, 4)):
+            content = mutated(content, source) or b"x"
+        counts["reported" if check(content) else "no complaint"] += 1
+    print(counts)
+    assert counts["reported"] > 250
 
 
 @pytest.mark.slow

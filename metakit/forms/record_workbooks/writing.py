@@ -147,8 +147,9 @@ class _Writer:
         self._titles(sheet, layout)
         keys = [_RECORD_COLUMN] * self.batch + list(layout.keys)
         columns = [*keys, *layout.columns]
-        sheet.set_row(TABLE_HEAD - 3, 30)
-        sheet.set_row(TABLE_HEAD - 1, 108)
+        helps = [-(-len(entry_words(column.spec)) // int(1.25 * _width(column))) for column in columns]
+        sheet.set_row(TABLE_HEAD - 3, 18)
+        sheet.set_row(TABLE_HEAD - 1, min(6 + 11.5 * max(helps), 150))
         sheet.set_row(TABLE_HEAD, 34)
         bands = ["" if len(c.path) < 2 else c.path[0].replace("_", " ") for c in columns]
         for at, column in enumerate(columns):
@@ -171,6 +172,9 @@ class _Writer:
         for number in range(max(len(rows) + SPARE_ROWS, SPARE_ROWS)):
             row = TABLE_HEAD + 1 + number
             filled = rows[number] if number < len(rows) else None
+            if filled:
+                wraps = [-(-len(filled.texts.get(c.path, "")) // int(_width(c))) for c in layout.columns]
+                sheet.set_row(row, min(15 * max(1, *wraps), 120))
             ties = ([filled.record] * self.batch + list(filled.keys)) if filled else [""] * len(keys)
             for at, column in enumerate(columns):
                 text = ties[at] if at < len(keys) else (filled.texts.get(column.path, "") if filled else "")
@@ -198,7 +202,7 @@ class _Writer:
             sheet.write_string(row, 1, column.spec.unit, self.looks.help)
             sheet.write_string(row, 2, help_text, self.looks.help)
             texts = [filled.texts.get(column.path, "") for filled in rows]
-            lines = max(1, -(-len(help_text) // 50), *(-(-len(text) // 22) for text in texts or [""]))
+            lines = max(1, -(-len(help_text) // 58), *(-(-len(text) // 24) for text in texts or [""]))
             sheet.set_row(row, min(15 * lines, 120))
             for at in range(shown):
                 self._value(sheet, row, FIRST_ENTRY + at, texts[at] if at < len(texts) else "", column)
