@@ -15,6 +15,9 @@ HELP = """Compare all techniques of a network of studies, and their components.
 Long rows, one a study's arm: study technique events total (or mean sd total, or events time); or ready
 contrasts: study technique_1 technique_2 effect standard_error. Parts of an operation are joined with
 '+', as in trapeziectomy+suspension. Ranks are never shown without intervals and never mean certainty.
+For rare events, mantel_haenszel corrects no cell and one_stage checks it by the counts' own likelihood.
+Further columns describe studies: --moderator asks whether one changes effects, --characteristics shows
+whether comparisons are alike.
 
 Example: metakit network arms.csv --measure odds_ratio --reference trapeziectomy --json
 """
