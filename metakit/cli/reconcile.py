@@ -81,7 +81,9 @@ def command(
         say(f"metakit: {study} was typed by {person} only; it stays as it is")
     say_screening(folder, selection)
     say(f"metakit: {page} shows both sides of each disagreement")
-    say(f"metakit: fill in {path}, then run again with --decisions {path}")
+    needed = any(one.item.needs_decision for one in comparison.asked)
+    first = f"fill in {path}, then" if needed else "nothing has to be decided;"
+    say(f"metakit: {first} run again with --decisions {path}")
 
 
 def _say_reconciled(done: Reconciled, *, json: bool) -> None:

@@ -104,6 +104,15 @@ def compare_review(folder: str | Path, library: Library | None = None) -> Compar
             if reading.group is None or not reading.sound:
                 continue
             study = reading.group.text("study.id") or file.stem
+            typed_by = reading.group.text("extraction.extractor")
+            if typed_by != person.name:
+                what = f"the record of {study} stands in the folder of {person.name}"
+                hint = "each person's own typing belongs in the folder of that person's initials"
+                problems.append(
+                    reading.group.problem(
+                        "extraction.extractor", what, found=typed_by, hint=hint, severity="error"
+                    )
+                )
             by_person = typed.setdefault(study, {})
             if person.name in by_person:
                 what = f"{person.name} typed {study} already in {by_person[person.name].file}"

@@ -344,12 +344,23 @@ def test_a_broken_chain_is_seen(tmp_path: Path, damage: str) -> None:
     assert problems and all(p.severity == "question" for p in problems)
 
 
+def test_a_copy_is_no_second_extraction(tmp_path: Path) -> None:
+    make_review(tmp_path)
+    write(tmp_path, "CD", RECORD, (tmp_path / "extractors/AB" / RECORD).read_text())
+    with pytest.raises(DataError) as caught:
+        compare_review(tmp_path)
+    (problem,) = caught.value.problems
+    assert (problem.field, problem.found) == ("extraction.extractor", "AB")
+    line = Path(problem.file).read_text(encoding="utf-8").splitlines()[(problem.line or 0) - 1]
+    assert line.strip() == "extractor: AB"
+
+
 def test_faults_of_the_folder_are_named(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="extractors"):
         compare_review(tmp_path)
     make_review(tmp_path)
     text = (tmp_path / "extractors/AB" / RECORD).read_text()
-    write(tmp_path, "EF", RECORD, text)
+    write(tmp_path, "EF", RECORD, text.replace("extractor: AB", "extractor: EF"))
     write(tmp_path, "AB", "again.yaml", text)
     with pytest.raises(DataError) as caught:
         compare_review(tmp_path)
