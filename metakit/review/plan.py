@@ -1,9 +1,9 @@
 """The plan of a review: its parts as canonical text, their hash, and what changed since it was registered.
 
-The hash covers what decides the analyses (question, outcomes, comparisons, analyses, ...), not titles, authors or
-notes on amendments. It does not depend on the order of fields, on blanks, or on how a number was written.
-Typed into the protocol at registration, it shows later whether the plan is still the same; the history of the
-review, where the plan was recorded, shows what changed.
+The hash covers what decides the analyses (question, outcomes, comparisons, analyses, ...), not titles,
+authors or notes on amendments. It does not depend on the order of fields, on blanks, or on how a number was
+written. Typed into the protocol at registration, it shows later whether the plan is still the same; the
+history of the review, where the plan was recorded, shows what changed.
 """
 
 from __future__ import annotations
@@ -79,9 +79,9 @@ class PlanStanding:
         found = [f"The plan was amended after {self.date}: its hash was {self.registered_hash[:12]} then."]
         if self.changes:
             found.append(f"What changed: {'; '.join(self.changes)}.")
-        elif self.amendments:
-            found.append(f"The protocol says what was amended: {'; '.join(self.amendments)}.")
-        else:
+        if self.amendments:
+            found.append(f"The protocol lists as amended: {'; '.join(self.amendments)}.")
+        if not self.changes and not self.amendments:
             found.append("What changed is not on record.")
         return (short, *found)
 

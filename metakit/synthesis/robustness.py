@@ -5,6 +5,7 @@ All of this is exploration, not planned analysis, and is labelled so.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +14,26 @@ from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.influence import Influence, SubsetEstimate, influence, leave_one_out
 from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
+from metakit.models.small_study_adjustments import (
+    SMALL_STUDY_ADJUSTMENTS,
+    AdjustmentOptions,
+    small_study_adjustment,
+)
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.spoken import fixed, listed, ratio
 
 FEWEST_STUDIES = 4
 """With one left out three remain; two would give intervals that nobody can use."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdjustedLine:
+    """One adjustment for small-study effects as shown, or why it has no answer."""
+
+    label: str
+    estimate: str
+    interval: str
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +53,7 @@ class Robustness:
     settling: tuple[str, ...]
     small: SmallStudyTest | None
     sentences: tuple[str, ...]
+    adjusted: tuple[AdjustedLine, ...] = ()
 
 
 def robustness(finding: AnalysisFinding) -> Robustness | None:
@@ -61,6 +78,21 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
     def show(value: float) -> str:
         natural = float(scale.to_natural(np.asarray(value))) * measure.natural_factor
         return ratio(natural) if scale.axis == "log" else fixed(natural, 2)
+
+    def adjusted() -> Iterator[AdjustedLine]:
+        options = AdjustmentOptions(level=finding.plan.level)
+        for entry in SMALL_STUDY_ADJUSTMENTS:
+            try:
+                answer = small_study_adjustment(table, entry.name, options=options)
+            except MetakitError as error:
+                yield AdjustedLine(label=entry.label, estimate="–", interval="–", remarks=(str(error),))
+            else:
+                yield AdjustedLine(
+                    label=entry.label,
+                    estimate=show(answer.estimate),
+                    interval=" to ".join(show(limit) for limit in answer.interval),
+                    remarks=(answer.cannot_tell, *answer.notes),
+                )
 
     side = np.sign(result.estimate - null)
     turning = tuple(row.study for row in without if np.sign(row.estimate - null) == -side and side != 0)
@@ -110,4 +142,5 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         settling=settling,
         small=small,
         sentences=tuple(sentences),
+        adjusted=tuple(adjusted()) if len(without) >= FEWEST else (),
     )

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import csv
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from invented.answers import true_values
 from invented.cohorts import COHORTS
@@ -18,7 +20,7 @@ from invented.draws import DrawnArm, draw_study, study_shifts
 from invented.extractors import PEOPLE, as_typed, decisions
 from invented.judgements import certainty
 from invented.mp_studies import MP_STUDIES
-from invented.plan import protocol
+from invented.plan import protocol, registered_protocol
 from invented.prosthesis_cohorts import PROSTHESIS_COHORTS
 from invented.randomised import TRIALS
 from invented.records import HEADING, record
@@ -27,7 +29,9 @@ from invented.series import SERIES
 from invented.spec import StudySpec
 from invented.writer import document
 
+from metakit.review.folder import read_protocol
 from metakit.review.history import HISTORY
+from metakit.review.plan import plan_hash, plan_parts, record_plan
 from metakit.review.reconcile import compare_review, reconcile, write_comparison
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_studies"
@@ -57,8 +61,10 @@ def typed_files() -> dict[str, str]:
     """Return what people typed: the protocol and both extractors' records, with the truth behind them."""
     drawn = draw_all()
     records = {study: record(study, drawn[study.id]) for study in STUDIES}
+    plan = protocol()
+    plan["review"]["plan_hash"] = plan_hash(plan_parts(registered_fields()))
     made = {
-        "protocol.yaml": document(HEADING, protocol()),
+        "protocol.yaml": document(HEADING, plan),
         "certainty.yaml": document(HEADING, certainty()),
         "true_values.yaml": document(HEADING, true_values(records.values())),
     }
@@ -70,12 +76,20 @@ def typed_files() -> dict[str, str]:
     return made
 
 
+def registered_fields() -> Mapping[str, Any]:
+    """Return the protocol as it was registered, before its amendment, checked."""
+    with TemporaryDirectory() as scratch:
+        _write(Path(scratch), {"protocol.yaml": document(HEADING, registered_protocol())})
+        return read_protocol(scratch).fields
+
+
 def files() -> dict[str, str]:
     """Return every generated file of the demonstration review: path within the folder, and text."""
     made = typed_files()
     with TemporaryDirectory() as scratch:
         folder = Path(scratch)
         _write(folder, made)
+        record_plan(folder, registered_fields(), date=protocol()["review"]["date"])
         decided = _decide(folder)
         reconcile(compare_review(folder), decided)
         for path in (decided, folder / HISTORY, *sorted((folder / "records").glob("*.yaml"))):

@@ -1,19 +1,76 @@
-"""Whether the answers would survive: without one study, and against small-study effects."""
+"""Whether the answers would survive: other choices, one study less, small studies; planned or exploratory."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.synthesis.robustness import robustness
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.robustness import Robustness, robustness
+from metakit.synthesis.robustness_words import (
+    effect_lines,
+    end_lines,
+    refusal_lines,
+    sensitivity_lines,
+    sensitivity_sentences,
+    sign_words,
+    specification_sentences,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surviving:
+    """All that is shown about one comparison."""
+
+    finding: AnalysisFinding
+    studies: Robustness | None
+    shifts: tuple[str, ...] = ()
+    ways: tuple[str, ...] = ()
+    signs: str = ""
+    unit: str = ""
+    choices: list[dict[str, str]] = field(default_factory=list)
+    options: list[dict[str, str]] = field(default_factory=list)
+    ends: list[dict[str, str]] = field(default_factory=list)
+    refusals: list[str] = field(default_factory=list)
+    notes: tuple[str, ...] = ()
 
 
 def build(page: Page) -> Content | None:
-    """Return what each comparative answer with at least four studies rests on."""
-    found = [item for item in map(robustness, page.findings.analyses) if item is not None]
-    for item in found:
-        if item.small is not None:
-            page.citations.number("sterne_2011")
-    return {"items": found} if found else None
+    """Return what each comparative answer rests on."""
+    items = [item for item in map(_surviving, page.findings.analyses) if item is not None]
+    if not items:
+        return None
+    if any(item.studies is not None and item.studies.small is not None for item in items):
+        page.citations.number("sterne_2011")
+    if any(item.options for item in items):
+        page.citations.numbers(("simonsohn_2020", "voracek_2019"))
+    if any(item.studies is not None and item.studies.adjusted for item in items):
+        page.citations.numbers(("stanley_doucouliagos_2014", "vevea_hedges_1995", "rucker_2011"))
+    plan = page.findings.plan
+    return {"items": items, "plan": plan.sentences if plan else ()}
+
+
+def _surviving(finding: AnalysisFinding) -> Surviving | None:
+    if finding.result is None or not finding.comparative:
+        return None
+    studies, table, curve = robustness(finding), finding.sensitivity_table, finding.specifications
+    if studies is None and table is None and curve is None:
+        return None
+    answered = curve is not None and bool(curve.rows)
+    return Surviving(
+        finding=finding,
+        studies=studies,
+        shifts=sensitivity_sentences(table) if table else (),
+        ways=specification_sentences(curve) if curve else (),
+        signs=sign_words(finding.left_words, finding.right_words),
+        unit=table.unit if table else curve.unit if curve else "",
+        choices=sensitivity_lines(table) if table else [],
+        options=effect_lines(curve) if curve and answered else [],
+        ends=end_lines(curve) if curve and answered else [],
+        refusals=refusal_lines(curve) if curve else [],
+        notes=curve.notes if curve else (),
+    )
 
 
 SECTIONS.add(

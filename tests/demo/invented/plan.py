@@ -298,10 +298,23 @@ def protocol() -> dict[str, Any]:
             "prosthesis: ball and socket against dual mobility; fewer revisions are expected with dual mobility",
         ],
         "sensitivity": [
-            "correlation between both thumbs of a patient 0 and 0.5 instead of 0.3",
-            "without studies of high, serious or critical concern",
-            "without means derived from medians",
+            "icc: correlation between both thumbs of a patient 0 and 0.5 instead of 0.3",
+            "high_concern: without studies of high, serious or critical concern",
+            "derived_numbers: without means derived from medians",
         ],
+        "specifications": {
+            "analyses": ["complications_lrti", "dash_lrti", "complications_prosthesis", "pinch_prosthesis"],
+            "measures": ["risk_ratio", "odds_ratio", "risk_difference", "mean_difference"],
+            "models": ["random_effects", "common_effect", "mantel_haenszel"],
+            "tau2": ["reml", "dersimonian_laird", "paule_mandel"],
+            "intervals": ["hartung_knapp_floor", "hartung_knapp", "wald"],
+            "zero_cells": ["constant", "treatment_arm"],
+            "appraisal": ["all_studies", "without_high_concern"],
+            "designs": ["all_designs", "randomised"],
+            "icc": ["0", "0.3", "0.5"],
+            "windows": ["12_months", "last_follow_up"],
+            "data_seen": False,
+        },
         "amendments": [
             {
                 "date": "2026-01-30",
@@ -311,3 +324,12 @@ def protocol() -> dict[str, Any]:
             }
         ],
     }
+
+
+def registered_protocol() -> dict[str, Any]:
+    """Return the protocol as registered: without the comparison that was added later."""
+    tree = protocol()
+    tree["comparisons"] = [item for item in tree["comparisons"] if item["id"] != "pyrocarbon_vs_lrti"]
+    tree["analyses"] = [item for item in tree["analyses"] if item.get("comparison") != "pyrocarbon_vs_lrti"]
+    del tree["amendments"]
+    return tree

@@ -82,6 +82,8 @@ def as_text(value: Any) -> Any:
 def test_the_history_is_whole_and_names_who_when_and_why() -> None:
     events, problems = read_history(FOLDER)
     assert problems == () and history_questions(FOLDER) == []
+    assert events[0]["event"] == "plan_recorded"
+    events = tuple(event for event in events if event["event"] == "reconciled")
     assert {event["study"] for event in events} == {f"DEMO-{number:02d}" for number in range(1, 21)}
     decided = {(event["study"], found["field"]): found for event in events for found in event["decisions"]}
     assert decided.keys() == FOUND.keys()
