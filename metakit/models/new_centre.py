@@ -6,9 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from metakit.core.results import RandomEffectsResult
+import numpy as np
+
+from metakit.core.results import Limits, RandomEffectsResult
 from metakit.errors import UsageError
-from metakit.numerics.prediction import probability_below, share_below
+from metakit.numerics.prediction import probability_below, share_below, share_below_limits
+from metakit.numerics.weights import prepare
 
 Side = Literal["below", "above"]
 
@@ -17,14 +20,15 @@ Side = Literal["below", "above"]
 class BeyondThreshold:
     """Share of true effects beyond a threshold, and the probability that a new centre's effect is.
 
-    `share` takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019). `probability` allows for
-    the uncertainty of the mean (t form, the distribution behind the prediction interval on `df` degrees of
-    freedom); neither allows for that of tau2.
+    `share` takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019); `share_interval` carries
+    the uncertainty of both. `probability` allows for the uncertainty of the mean (t form, the distribution behind
+    the prediction interval on `df` degrees of freedom) and not for that of tau2.
     """
 
     threshold: float
     side: Side
     share: float
+    share_interval: Limits
     probability: float
     df: float
 
@@ -74,6 +78,17 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     df = float(result.k - 2)
     share = float(share_below(threshold, result.estimate, tau2))
     probability = float(probability_below(threshold, result.estimate, error, tau2, df))
+    effects = [(row.effect, row.variance) for row in result.studies]
+    known = np.array([(effect, variance) for effect, variance in effects if effect is not None], dtype=float)
+    limits = Limits(*share_below_limits(prepare(known[:, 0], known[:, 1]), threshold, result.level))
     if side == "above":
         share, probability = 1 - share, 1 - probability
-    return BeyondThreshold(threshold=threshold, side=side, share=share, probability=probability, df=df)
+        limits = Limits(1 - limits.upper, 1 - limits.lower)
+    return BeyondThreshold(
+        threshold=threshold,
+        side=side,
+        share=share,
+        share_interval=limits,
+        probability=probability,
+        df=df,
+    )

@@ -151,6 +151,39 @@ def share_below(threshold: ArrayLike, estimate: ArrayLike, tau2: ArrayLike) -> F
     return np.asarray(np.where(tau > 0, special.ndtr(gap / spread), 0.5 * (1 + np.sign(gap))), dtype=float)
 
 
+def share_below_limits(
+    studies: Studies, threshold: float, level: float, *, draws: int = DRAWS, seed: int = SEED
+) -> tuple[float, float]:
+    """Return an interval for the share of true effects below `threshold`, for one analysis.
+
+    The same draws as `bootstrap_prediction`: tau2 from its confidence distribution, given it the mean from
+    a t distribution with Hartung and Knapp's standard error; the share of each pair, and the percentiles of
+    the shares. Mathur & VanderWeele (2019) give a delta-method interval for many studies; this one holds at
+    tau2 = 0 and with few studies as well.
+
+    Parameters
+    ----------
+    studies : Studies
+        One analysis of at least three studies.
+    threshold : float
+        On the analysis scale.
+    level : float
+    draws, seed : int
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper limit, between 0 and 1.
+    """
+    one = studies.as_rows()
+    generator = np.random.default_rng(seed)
+    between = _draw_tau2(one, generator.random(draws))
+    mean, error = _mean_and_error(one, between)
+    mean = mean - error * generator.standard_t(float(one.count[0] - 1), draws)
+    lower, upper = np.quantile(share_below(threshold, mean, between), [(1 - level) / 2, (1 + level) / 2])
+    return float(lower), float(upper)
+
+
 def probability_below(
     threshold: ArrayLike, estimate: ArrayLike, standard_error: ArrayLike, tau2: ArrayLike, df: ArrayLike
 ) -> FloatArray:

@@ -312,6 +312,20 @@ def test_batch_is_cut_into_chunks_without_a_trace(monkeypatch: pytest.MonkeyPatc
     assert random_effects_batch(y, v, prediction=None).prediction is None
 
 
+def test_share_beyond_a_threshold_meets_the_delta_method_of_many_studies() -> None:
+    """Mathur & VanderWeele 2019 (Stat Med 38:1336-1342; formula from memory): the delta-method interval."""
+    draw = np.random.default_rng(3)
+    variance = draw.uniform(0.01, 0.05, 200)
+    result = pool(effect=draw.normal(0.2, np.sqrt(0.09 + variance)), variance=variance, tau2="reml", interval="wald")
+    found = beyond_threshold(result, 0.0, side="below")
+    tau2 = result.heterogeneity.tau2
+    z = -result.estimate / math.sqrt(tau2)
+    of_tau2 = 2 / np.sum(1 / (tau2 + variance) ** 2)
+    error = math.sqrt(result.standard_error**2 / tau2 + of_tau2 * z * z / (4 * tau2**2))
+    reach = 1.96 * error * math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    assert found.share_interval == pytest.approx((found.share - reach, found.share + reach), abs=0.003)
+
+
 def test_beyond_a_threshold() -> None:
     result = pool(**SPREAD)
     below = beyond_threshold(result, 0.0, side="below")
@@ -319,6 +333,8 @@ def test_beyond_a_threshold() -> None:
     assert below.share + above.share == pytest.approx(1)
     assert below.probability + above.probability == pytest.approx(1)
     assert below.df == 3
+    assert below.share_interval.lower < below.share < below.share_interval.upper
+    assert above.share_interval == pytest.approx([1 - limit for limit in below.share_interval[::-1]])
     # the limits of the prediction interval are the 2.5 and 97.5 per cent points of the t form
     assert beyond_threshold(
         result, result.prediction.interval.lower, side="below"
