@@ -84,7 +84,7 @@ def explore(
         answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=tau2)]
     if cumulative:
         rows = influences.cumulative(
-            table, _numbers(table, cumulative), tau2=tau2, interval=interval, level=level
+            table, numbers_of(table, cumulative), tau2=tau2, interval=interval, level=level
         )
         answer["cumulative"] = [row.to_json() for row in rows]
     for name in tests:
@@ -122,7 +122,8 @@ def explore(
     return answer
 
 
-def _numbers(table: EffectTable, column: str) -> list[float]:
+def numbers_of(table: EffectTable, column: str) -> list[float]:
+    """Return a moderator as numbers to put studies in order, NaN where it is missing."""
     if column not in table.moderators:
         raise UnknownNameError("column to add studies by", column, table.moderators)
     numbers = []

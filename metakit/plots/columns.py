@@ -46,6 +46,8 @@ def _label_of_level(level: float) -> str:
 
 def word_everything(content: ForestContent) -> Wording:
     """Turn numbers into words: one set of decimals in a column, weights that add up to exactly 100.0."""
+    if content.part_of is not None:
+        return _words_of_part(content, word_everything(content.part_of))
     wording = Wording()
     factor = 100 if content.axis == "percent" else 1
     known = [row.interval for row in content.rows if row.interval is not None]
@@ -95,6 +97,30 @@ def word_everything(content: ForestContent) -> Wording:
         total = "" if wording.weights_within_groups else _total(weights)
         wording.mean = mean_words(content.summary, len(content.groups), total)
     return wording
+
+
+def _words_of_part(content: ForestContent, whole: Wording) -> Wording:
+    """Take the words of some rows from those of the whole; notes of other rows become empty."""
+    part = Wording(weighted=whole.weighted, weights_within_groups=whole.weights_within_groups)
+    part.studies = whole.studies[content.first_row : content.first_row + len(content.rows)]
+    marks = {words.mark for words in part.studies}
+    part.notes = [note if raised(number) in marks else "" for number, note in enumerate(whole.notes, 1)]
+    groups = content.part_of.groups if content.part_of else ()
+    start, met = 0, 0
+    for index, group in enumerate(groups):
+        end = start + len(group.rows)
+        if start < content.first_row + len(content.rows) and end > content.first_row:
+            shown = content.groups[met].summary is not None
+            part.group_means.append(whole.group_means[index] if shown else None)
+            if shown and index in whole.predictions:
+                part.predictions[met] = whole.predictions[index]
+            met += 1
+        start = end
+    if content.summary is not None:
+        part.mean = whole.mean
+        if len(groups) in whole.predictions:
+            part.predictions[met] = whole.predictions[len(groups)]
+    return part
 
 
 def _footnote(wording: Wording, note: str) -> str:

@@ -30,7 +30,8 @@ class ForestRow:
 
     `estimate`, `lower` and `upper` are None together, for a study without an effect of its own; `note`
     then says why ("no events in either arm: no ratio"). With an estimate, `note` becomes a numbered
-    footnote. `weight` is a fraction, None where the study has none.
+    footnote. `weight` is a fraction, None where the study has none. With `pooled` the row is a mean itself
+    (of all studies but one, say) and is drawn as one.
     """
 
     study: str
@@ -40,6 +41,7 @@ class ForestRow:
     upper: float | None = None
     weight: float | None = None
     note: str = ""
+    pooled: bool = False
 
     def __post_init__(self) -> None:
         parts = (self.estimate, self.lower, self.upper)
@@ -109,6 +111,12 @@ class ForestContent:
     overall_allowed : bool
         False where one number over all groups would mix what must stay apart (single-arm series and
         comparative studies); a `summary` is then refused.
+    row_heading : str
+        Heading of the names of the rows.
+    row_words : str
+        What a row drawn as a mean is, for the key ("the mean without the named study").
+    part_of, first_row : ForestContent or None, int
+        The whole that this is a page of, whose axis and weights it keeps, and where in it this begins.
 
     Raises
     ------
@@ -129,13 +137,22 @@ class ForestContent:
     footnotes: tuple[str, ...] = ()
     level: float = 0.95
     overall_allowed: bool = True
+    row_heading: str = "Study"
+    row_words: str = "a mean"
+    part_of: ForestContent | None = None
+    first_row: int = 0
 
     def __post_init__(self) -> None:
         if self.summary is not None and not self.overall_allowed:
             raise ValueError("one mean over groups that must stay apart: single-arm and comparative studies")
         if not 0 < self.level < 1:
             raise ValueError(f"level {self.level} is no fraction between 0 and 1")
-        if not self.weights_add_up(self.rows) and not all(self.weights_add_up(g.rows) for g in self.groups):
+        lone = self.part_of is None
+        if (
+            lone
+            and not self.weights_add_up(self.rows)
+            and not all(self.weights_add_up(g.rows) for g in self.groups)
+        ):
             raise ValueError("the weights add up to 1 neither over all studies nor within each group")
         for row in self.rows:
             if len(row.cells) != len(self.headings):
@@ -181,6 +198,14 @@ class FunnelPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FunnelLine:
+    """The effect that a model of small-study effects expects, as (effect, standard error), analysis scale."""
+
+    label: str
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FunnelContent:
     """Everything a funnel plot shows.
 
@@ -196,6 +221,10 @@ class FunnelContent:
     contours : bool
         Whether the regions of each study's p value against `null` are shaded (Peters 2008); they
         exist only on the axis of standard errors.
+    added : tuple of FunnelPoint
+        Studies that trim and fill would add; nobody did them.
+    line : FunnelLine or None
+        What a model of small-study effects expects, on the axis of standard errors.
 
     Raises
     ------
@@ -218,9 +247,13 @@ class FunnelContent:
     left_words: str = ""
     right_words: str = ""
     footnotes: tuple[str, ...] = ()
+    added: tuple[FunnelPoint, ...] = ()
+    line: FunnelLine | None = None
 
     def __post_init__(self) -> None:
-        for point in self.points:
+        if self.vertical != "standard_error" and (self.added or self.line is not None):
+            raise ValueError("added studies and lines need an axis of standard errors")
+        for point in (*self.points, *self.added):
             height = point.standard_error if self.vertical == "standard_error" else point.size
             if not math.isfinite(point.effect) or height is None or not 0 < height < math.inf:
                 raise ValueError(f"{point.study}: no finite effect with a place on the vertical axis")

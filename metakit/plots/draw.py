@@ -7,6 +7,7 @@ import math
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
@@ -71,6 +72,17 @@ def draw_line(axes: Axes, line: Line) -> None:
 
 def draw_scene(scene: Scene, axes: Axes) -> None:
     """Draw everything of a scene on Axes in points."""
+    if scene.tiles:
+        faces = [tile.face for tile in scene.tiles]
+        tiles = PolyCollection(
+            [tile.points for tile in scene.tiles],
+            facecolors=faces,
+            edgecolors=faces,
+            linewidths=0.25,
+            zorder=1,
+        )  # an edge of the same colour closes the hairline gaps that viewers show between neighbours
+        tiles.set_gid(scene.tiles[0].role or None)
+        axes.add_collection(tiles, autolim=False)
     for shape in scene.shapes:
         patch = Polygon(
             list(shape.points), closed=True, facecolor=shape.face, edgecolor=shape.edge or "none",

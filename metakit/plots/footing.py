@@ -114,6 +114,8 @@ def key_sentence(content: ForestContent, wording: Wording, scene: Scene) -> str:
         parts.append(f"Bubble: estimate of a study{area}; line: its {level} interval.")
     if any(bubble.hollow for bubble in scene.bubbles):
         parts.append("Hollow bubble: study outside the mean.")
+    if any(row.pooled for row in content.rows):
+        parts.append(f"Pale diamond: {clean_text(content.row_words)}, with its {level} interval.")
     if content.summaries:
         parts.append(f"Diamond and shaded band: mean and its {level} interval.")
     if wording.predictions:
@@ -129,7 +131,7 @@ def key_sentence(content: ForestContent, wording: Wording, scene: Scene) -> str:
 
 def forest_notes(content: ForestContent, wording: Wording, scene: Scene) -> list[str]:
     """Return the key, the numbered notes of studies and the footnotes."""
-    numbered = [f"{raised(number)} {note}" for number, note in enumerate(wording.notes, 1)]
+    numbered = [f"{raised(number)} {note}" for number, note in enumerate(wording.notes, 1) if note]
     return [key_sentence(content, wording, scene), *numbered, *content.footnotes]
 
 

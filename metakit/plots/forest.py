@@ -9,7 +9,8 @@ from metakit.core.results import PoolResult
 from metakit.plots.content import ForestContent
 from metakit.plots.forest_content import forest_content
 from metakit.plots.layout import lay_out
-from metakit.plots.registry import FIGURES
+from metakit.plots.pages import in_pages
+from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 
 if TYPE_CHECKING:
@@ -47,10 +48,33 @@ def build_forest(
     left_words: str = "",
     right_words: str = "",
     width_mm: float = 180,
-) -> Figure:
-    """Draw the forest plot of a result with the usual choices."""
+    options: FigureOptions = FigureOptions(),  # noqa: B008
+) -> Built:
+    """Draw the forest plot of a result with the usual choices, in parts where a page height is given."""
     content = forest_content(result, table, title=title, left_words=left_words, right_words=right_words)
-    return forest_figure(content, width_mm=width_mm)
+    parts = in_pages(content, width_mm=width_mm, page_height_mm=options.page_height_mm)
+    return Built(
+        parts=tuple(forest_figure(part, width_mm=width_mm) for part in parts), text=forest_text(content)
+    )
+
+
+def forest_text(content: ForestContent) -> str:
+    """Return the words that stand for a forest plot."""
+    count = len(content.rows)
+    without = sum(row.interval is None for row in content.rows)
+    factor, percent = (100, " %") if content.axis == "percent" else (1, "")
+
+    def said(value: float) -> str:
+        return f"{factor * value:.3g}{percent}".replace("-", "−")
+
+    parts = [f"{content.estimate_heading} of {count} {'study' if count == 1 else 'studies'}."]
+    if without:
+        parts.append(f"{without} without an effect of its own.")
+    parts += [
+        f"{mean.label}: {said(mean.estimate)} ({said(mean.lower)} to {said(mean.upper)})."
+        for mean in content.summaries
+    ]
+    return " ".join(parts)
 
 
 FIGURES.add(FigureEntry(name="forest", label="Forest plot", build=build_forest))

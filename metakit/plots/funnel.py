@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.errors import NotEstimableError
 from metakit.plots.content import FunnelContent
-from metakit.plots.funnel_content import funnel_content
+from metakit.plots.funnel_content import FEWEST_TO_JUDGE, ONLY_TO_LOOK, funnel_content
 from metakit.plots.funnel_layout import lay_out_funnel
-from metakit.plots.registry import FIGURES
+from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
+from metakit.plots.small_study_marks import added_points, funnel_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -46,10 +48,35 @@ def build_funnel(
     left_words: str = "",
     right_words: str = "",
     width_mm: float = 140,
-) -> Figure:
+    options: FigureOptions = FigureOptions(),  # noqa: B008
+) -> Built:
     """Draw the funnel plot of a result with the usual choices."""
-    content = funnel_content(result, table, title=title, left_words=left_words, right_words=right_words)
-    return funnel_figure(content, width_mm=width_mm)
+    if len(table) and not table.estimable.any() and options.vertical != "study_size":
+        raise NotEstimableError("no study has an effect with a standard error: there is no funnel to draw")
+    added = added_points(table) if options.added_studies else ()
+    line = funnel_line(table, options.small_study_line) if options.small_study_line else None
+    content = funnel_content(
+        result, table, title=title, left_words=left_words, right_words=right_words, added=added, line=line,
+        vertical=options.vertical or None,
+    )  # fmt: skip
+    return Built(parts=(funnel_figure(content, width_mm=width_mm),), text=funnel_text(content))
+
+
+def funnel_text(content: FunnelContent) -> str:
+    """Return the words that stand for a funnel plot."""
+    count = len(content.points)
+    axis = "standard error" if content.vertical == "standard_error" else f"size ({content.size_heading})"
+    parts = [
+        f"{content.effect_heading} of {count} {'study' if count == 1 else 'studies'} against their {axis}."
+    ]
+    if content.centre is not None and count:
+        left = sum(point.effect < content.centre for point in content.points)
+        parts.append(f"{left} lie to the left of the pooled mean, {count - left} to the right or on it.")
+    if content.added:
+        parts.append(f"Trim and fill would add {len(content.added)}.")
+    if count < FEWEST_TO_JUDGE:
+        parts.append(ONLY_TO_LOOK)
+    return " ".join(parts)
 
 
 FIGURES.add(FigureEntry(name="funnel", label="Funnel plot", build=build_funnel))

@@ -10,7 +10,7 @@ import numpy as np
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import PoolResult, SingleStudyResult
 from metakit.measures.registry import MEASURES, Measure, Scale
-from metakit.plots.content import FunnelContent, FunnelPoint
+from metakit.plots.content import FunnelContent, FunnelLine, FunnelPoint
 
 FEWEST_TO_JUDGE = 10
 """Studies under which asymmetry cannot be told from chance (Sterne 2011; Cochrane Handbook 13.3.5)."""
@@ -41,6 +41,8 @@ def funnel_content(
     estimate_heading: str = "",
     unit: str | None = None,
     footnotes: Sequence[str] = (),
+    added: Sequence[FunnelPoint] = (),
+    line: FunnelLine | None = None,
 ) -> FunnelContent:
     """Build the content of a funnel plot.
 
@@ -60,6 +62,8 @@ def funnel_content(
         Shade the regions of p values (Peters 2008); default: wherever they exist.
     counted : str
         What sizes count.
+    added, line : optional
+        From `small_study_marks`; only on the axis of standard errors.
 
     References
     ----------
@@ -113,6 +117,8 @@ def funnel_content(
         left_words=left_words,
         right_words=right_words,
         footnotes=(*notes, *footnotes),
+        added=tuple(added),
+        line=line,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist
 
@@ -12,10 +11,18 @@ from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.content import FunnelContent
 from metakit.plots.footing import add_axis, add_directions, add_notes, axis_name
+from metakit.plots.frame import (
+    Frame,
+    add_caption,
+    add_vertical_axis,
+    gutter,
+    start_scene,
+    with_vertical_ticks,
+)
 from metakit.plots.marks import Panel
-from metakit.plots.scale import AxisPlan, Interval, choose_ticks, plan_axis
+from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import LEADING, Bubble, Scene, Shape, Stroke
-from metakit.plots.text import TextWidth, clean_text, wrap
+from metakit.plots.text import TextWidth
 
 CONTOURS = ((0.10, "#d9dde0"), (0.05, "#e6e9eb"), (0.01, "#f2f4f5"))
 """p values that part the regions, and the shade of the region above each."""
@@ -24,48 +31,23 @@ STEPS = 48
 """Points along a limit; a curve where the natural scale bends it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FunnelLayout:
-    """A laid-out funnel plot: the scene, the panel, and the vertical axis as a plan of its own."""
-
-    scene: Scene
-    panel: Panel
-    top: float
-    bottom: float
-    vertical: AxisPlan
-    downwards: bool
-
-    def y(self, value: float) -> float:
-        """Return the height of a standard error or a size."""
-        place = self.vertical.place(value)
-        return self.top + (place if self.downwards else 1 - place) * (self.bottom - self.top)
-
-
-def lay_out_funnel(content: FunnelContent, *, width_mm: float, measure: TextWidth) -> FunnelLayout:
+def lay_out_funnel(content: FunnelContent, *, width_mm: float, measure: TextWidth) -> Frame:
     """Lay out a funnel plot at its final size; its panel is about five units wide to three high."""
-    type_ = style.type_for(style.check_width(width_mm))
-    width = width_mm * style.MM
-    scene = Scene(width=width)
-    top = MARGIN
-    if content.title:
-        lines = wrap(clean_text(content.title), type_.title, width - 2 * MARGIN, measure, bold=True)
-        top = scene.paragraph(lines, x=MARGIN, top=top, size=type_.title, bold=True, role="title") + 5
+    scene, type_, top = start_scene(content.title, width_mm=width_mm, measure=measure)
+    width = scene.width
     by_error = content.vertical == "standard_error"
     caption = "Standard error" if by_error else f"Size of the study ({content.size_heading})"
     if by_error and content.scale.name not in {"identity", "raw"}:
         caption += f" ({content.scale.name.replace('_', ' ')} scale)"
-    top = scene.paragraph((clean_text(caption),), x=MARGIN, top=top, size=type_.small, role="axis-name") + 3
+    top = add_caption(scene, caption, top, type_, measure)
     bottom = top + min(0.5 * width, 110 * style.MM)
     vertical = _vertical_axis(content, bottom - top, type_)
-    gutter = max((measure(label, type_.small, False) for _, label in vertical.ticks), default=0.0)
-    left, right = MARGIN + gutter + 7, width - MARGIN - 10
+    left, right = MARGIN + gutter(vertical, type_, measure), width - MARGIN - 10
     panel = Panel(
         left=left, right=right, axis=_horizontal_axis(content, vertical, right - left, type_, measure)
     )
-    layout = FunnelLayout(
-        scene=scene, panel=panel, top=top, bottom=bottom, vertical=vertical, downwards=by_error
-    )
-    _add_vertical_axis(layout, type_)
+    layout = Frame(scene=scene, panel=panel, top=top, bottom=bottom, vertical=vertical, downwards=by_error)
+    add_vertical_axis(layout, type_)
     if content.contours and content.null is not None:
         _add_contours(layout, content, content.null)
     _add_centre(layout, content)
@@ -73,6 +55,7 @@ def lay_out_funnel(content: FunnelContent, *, width_mm: float, measure: TextWidt
         height = point.standard_error if by_error else point.size
         place = panel.x(_natural(content, point.effect))
         scene.bubbles.append(Bubble(x=place, y=layout.y(height or 0.0), area=26.0, edged=True, row=number))
+    _add_expected(layout, content)
     null = None if content.null is None else _natural(content, content.null)
     name = axis_name(content.effect_heading, content.unit, content.scale.axis)
     below = add_axis(scene, panel, null=null, name=name, top=top, bottom=bottom, type_=type_, measure=measure)
@@ -92,21 +75,21 @@ def _natural(content: FunnelContent, value: float) -> float:
 
 def _vertical_axis(content: FunnelContent, length: float, type_: style.Type) -> AxisPlan:
     if content.vertical == "standard_error":
-        largest = max((point.standard_error or 0.0 for point in content.points), default=1.0)
+        shown = (*content.points, *content.added)
+        largest = max((point.standard_error or 0.0 for point in shown), default=1.0)
         plan = AxisPlan(kind="linear", low=0.0, high=1.06 * largest)
     else:
         sizes = [point.size or 1.0 for point in content.points] or [1.0, 10.0]
         pad = max(max(sizes) / min(sizes), 2.0) ** 0.06
         plan = AxisPlan(kind="log", low=min(sizes) / pad, high=max(sizes) * pad)
-    ticks = choose_ticks(plan, label_width=lambda _: LEADING * type_.small, width=length, most=8)
-    return AxisPlan(kind=plan.kind, low=plan.low, high=plan.high, ticks=ticks)
+    return with_vertical_ticks(plan, length, type_)
 
 
 def _horizontal_axis(
     content: FunnelContent, vertical: AxisPlan, width: float, type_: style.Type, measure: TextWidth
 ) -> AxisPlan:
     """Choose the axis so that every study and, at the bottom, most of the funnel is on it."""
-    effects = [_natural(content, point.effect) for point in content.points]
+    effects = [_natural(content, point.effect) for point in (*content.points, *content.added)]
     shown: list[Interval] = [(effect, effect, effect) for effect in effects]
     if content.centre is not None:
         centre = _natural(content, content.centre)
@@ -132,21 +115,7 @@ def _horizontal_axis(
     )
 
 
-def _add_vertical_axis(layout: FunnelLayout, type_: style.Type) -> None:
-    scene, left = layout.scene, layout.panel.left
-    scene.strokes.append(Stroke(points=((left, layout.top), (left, layout.bottom)), role="axis"))
-    for value, label in layout.vertical.ticks:
-        y = layout.y(value)
-        scene.strokes.append(Stroke(points=((left - 3, y), (left, y)), role="tick"))
-        half = LEADING * type_.small / 2
-        scene.paragraph(
-            (label,), x=left - 5, top=y - half, size=type_.small, align="right", role="tick-label"
-        )
-
-
-def _edge(
-    layout: FunnelLayout, content: FunnelContent, start: float, reach: float
-) -> list[tuple[float, float]]:
+def _edge(layout: Frame, content: FunnelContent, start: float, reach: float) -> list[tuple[float, float]]:
     """Return the line of start + reach times the standard error, down to the bottom or out to the side."""
     points = []
     for error in np.linspace(0.0, layout.vertical.high, STEPS + 1):
@@ -157,7 +126,7 @@ def _edge(
     return points
 
 
-def _add_contours(layout: FunnelLayout, content: FunnelContent, null: float) -> None:
+def _add_contours(layout: Frame, content: FunnelContent, null: float) -> None:
     """Shade the regions of p values, the widest first."""
     for order, (p_value, shade) in enumerate(reversed(CONTOURS)):
         reach = NormalDist().inv_cdf(1 - p_value / 2)
@@ -172,7 +141,7 @@ def _add_contours(layout: FunnelLayout, content: FunnelContent, null: float) -> 
         )  # fmt: skip
 
 
-def _add_centre(layout: FunnelLayout, content: FunnelContent) -> None:
+def _add_centre(layout: Frame, content: FunnelContent) -> None:
     """Add the pooled estimate and the limits that hold most studies if they differ by chance alone."""
     if content.centre is None:
         return
@@ -193,6 +162,37 @@ def _add_centre(layout: FunnelLayout, content: FunnelContent) -> None:
                 dash=(4, 2), order=2.2, role="limit",
             )
         )  # fmt: skip
+
+
+def _add_expected(layout: Frame, content: FunnelContent) -> None:
+    """Add the studies that trim and fill would add, and the line of a model of small-study effects."""
+    for point in content.added:
+        x = layout.x(_natural(content, point.effect))
+        y = layout.y(point.standard_error or 0.0)
+        layout.scene.shapes.append(
+            Shape(
+                points=((x - 3.6, y - 2.6), (x + 3.6, y - 2.6), (x, y + 3.8)),
+                face=style.PAPER,
+                edge=style.MEAN,
+                width=style.HEAVY,
+                order=3.2,
+                role="added",
+            )
+        )
+    if content.line is None:
+        return
+    places = [(_natural(content, effect), error) for effect, error in content.line.points]
+    inside = [
+        (layout.x(value), layout.y(error))
+        for value, error in places
+        if layout.panel.axis.holds(value) and error <= layout.vertical.high
+    ]
+    if len(inside) > 1:
+        layout.scene.strokes.append(
+            Stroke(
+                points=tuple(inside), width=style.THICK, dash=(1.8, 1.8), order=2.4, role="small-study-line"
+            )
+        )
 
 
 def _add_contour_key(scene: Scene, top: float, type_: style.Type, measure: TextWidth) -> float:
@@ -229,6 +229,11 @@ def _notes(content: FunnelContent) -> list[str]:
         notes.append(key)
     else:
         notes.append("Bubble: a study." if content.points else "No study has a place in this figure.")
+    if content.added:
+        count = f"{len(content.added)} study" if len(content.added) == 1 else f"{len(content.added)} studies"
+        notes.append(f"Hollow triangle: trim and fill would add {count} here; nobody did them.")
+    if content.line is not None:
+        notes.append(f"Dotted line: effect expected at each standard error, by {content.line.label}.")
     if content.contours:
         notes.append("Shading: p value of a study's own test of no difference.")
     return [*notes, *content.footnotes]

@@ -97,19 +97,20 @@ def _lay_out(
     wording = word_everything(content)
     columns = plan_columns(content, wording, width=width, type_=type_, measure=measure)
     left, right = columns.panel
-    known = [row.interval for row in content.rows if row.interval is not None]
+    whole = content.part_of or content
+    known = [row.interval for row in whole.rows if row.interval is not None]
     # A prediction interval from few studies may be far wider than all else: it may leave the axis, too.
-    known += [(mean.estimate, *mean.prediction) for mean in content.summaries if mean.prediction is not None]
+    known += [(mean.estimate, *mean.prediction) for mean in whole.summaries if mean.prediction is not None]
     axis = plan_axis(
         content.axis,
         studies=known,
-        means=[(mean.estimate, mean.lower, mean.upper) for mean in content.summaries],
+        means=[(mean.estimate, mean.lower, mean.upper) for mean in whole.summaries],
         null=content.null,
         label_width=lambda label: measure(label, type_.small, False),
         width=right - left,
     )
     layout = Layout(scene=Scene(width=width), panel=Panel(left=left, right=right, axis=axis), columns=columns)
-    heaviest = max((row.weight or 0.0 for row in content.rows), default=0.0)
+    heaviest = max((row.weight or 0.0 for row in whole.rows), default=0.0)
     pen = _Pen(
         content=content, wording=wording, layout=layout, type_=type_, measure=measure, leading=leading,
         pad=pad, largest=heaviest,
@@ -146,7 +147,9 @@ def _headings(pen: _Pen, top: float) -> float:
     """Add the column headings, standing on a rule."""
     scene, columns, size = pen.layout.scene, pen.layout.columns, pen.type_.body
     content = pen.content
-    study = ["Study"]
+    room = columns.study[1] - columns.study[0]
+    study = list(wrap(clean_text(content.row_heading), size, room, pen.measure, bold=True))
+    named = len(study)
     if columns.stacked and any(content.headings):
         joint = " v " if len(content.headings) == 2 else ", "
         under = joint.join(clean_text(heading) for heading in content.headings)
@@ -163,7 +166,7 @@ def _headings(pen: _Pen, top: float) -> float:
     unit = wrap(unit_shown, size, room, pen.measure) if unit_shown else ()
     estimate = [*name, *unit, *wrap(level, size, room, pen.measure)]
     # lines, how many of them are bold, place, whether they end there
-    blocks = [(study, 1, columns.study[0], False), (estimate, len(name), columns.estimate[1], True)]
+    blocks = [(study, named, columns.study[0], False), (estimate, len(name), columns.estimate[1], True)]
     for heading, (start, end) in zip(content.headings, columns.cells, strict=False):
         lines = list(wrap(clean_text(heading), size, end - start, pen.measure, bold=True))
         blocks.append((lines, len(lines), end, True))
@@ -212,7 +215,12 @@ def _groups(pen: _Pen, top: float) -> float:
         for row in group.rows:
             words = pen.wording.studies[study]
             top = _table_row(pen, words, top, kind="study", study=study)
-            if row.interval is not None:
+            if row.interval is not None and row.pooled:
+                mean_mark(
+                    layout.scene, layout.panel, row.interval, y=layout.rows[-1].middle, role=f"study-{study}",
+                    overall=False,
+                )  # fmt: skip
+            elif row.interval is not None:
                 outside = row.weight is None and pen.wording.weighted
                 study_mark(
                     layout.scene, layout.panel, row.interval, y=layout.rows[-1].middle, row=study,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from metakit.core.effects import EffectTable
 from metakit.core.registry import Registry
@@ -11,6 +11,45 @@ from metakit.core.results import PoolResult
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureOptions:
+    """What some figures need or allow beside a result and its table; the others pay no heed to it.
+
+    Parameters
+    ----------
+    moderator : str
+        Column that a bubble picture draws effects against.
+    order_by : str
+        Column of numbers by which a cumulative forest adds its studies.
+    chosen_studies : tuple of str
+        Studies whose subsets an all-subsets picture marks.
+    small_study_line : str
+        Line that a funnel shows: egger, pet_peese or limit_meta_analysis.
+    added_studies : bool
+        Whether a funnel shows the studies that trim and fill would add.
+    vertical : str
+        Vertical axis of a funnel, "" for the one that suits the measure.
+    page_height_mm : float or None
+        Height above which a forest is cut into parts.
+    """
+
+    moderator: str = ""
+    order_by: str = ""
+    chosen_studies: tuple[str, ...] = ()
+    small_study_line: str = ""
+    added_studies: bool = False
+    vertical: Literal["", "standard_error", "study_size"] = ""
+    page_height_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Built:
+    """A figure as drawn, in one part or several, and the words that stand for it."""
+
+    parts: tuple[Drawing, ...]
+    text: str
 
 
 class BuildFigure(Protocol):
@@ -25,8 +64,9 @@ class BuildFigure(Protocol):
         left_words: str = "",
         right_words: str = "",
         width_mm: float = 180,
-    ) -> Drawing:
-        """Return the drawing at its final size."""
+        options: FigureOptions = ...,
+    ) -> Built:
+        """Return the drawing at its final size with the words that stand for it."""
         ...
 
 
@@ -39,4 +79,15 @@ class Figure:
     build: BuildFigure
 
 
-FIGURES: Registry[Figure] = Registry("figure", ("metakit.plots.forest", "metakit.plots.funnel"))
+FIGURES: Registry[Figure] = Registry(
+    "figure",
+    (
+        "metakit.plots.forest",
+        "metakit.plots.funnel",
+        "metakit.plots.bubble",
+        "metakit.plots.influence",
+        "metakit.plots.contribution",
+        "metakit.plots.repeated",
+        "metakit.plots.subsets",
+    ),
+)

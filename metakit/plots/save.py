@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,3 +69,14 @@ def save_figure(figure: Figure, path: Path | str, *, dpi: int = 300) -> Path:
     path = Path(path)
     check_target(path)
     return write_atomically(path, figure_bytes(figure, path.suffix.lower(), dpi=dpi))
+
+
+def save_parts(parts: Sequence[Figure], path: Path | str, *, dpi: int = 300) -> tuple[Path, ...]:
+    """Write a figure of one or more parts; several get numbers before the ending: `name-1.svg`, ..."""
+    path = Path(path)
+    if len(parts) == 1:
+        return (save_figure(parts[0], path, dpi=dpi),)
+    return tuple(
+        save_figure(part, path.with_name(f"{path.stem}-{number}{path.suffix}"), dpi=dpi)
+        for number, part in enumerate(parts, 1)
+    )

@@ -65,7 +65,10 @@ class Bubble:
 
 @dataclass(slots=True, kw_only=True)
 class Scene:
-    """A figure ready to be drawn: its size in points and what is on it."""
+    """A figure ready to be drawn: its size in points and what is on it.
+
+    `tiles` are shapes without edges that lie side by side, up to thousands; they are drawn in one go.
+    """
 
     width: float
     height: float = 0.0
@@ -73,6 +76,7 @@ class Scene:
     strokes: list[Stroke] = field(default_factory=list)
     shapes: list[Shape] = field(default_factory=list)
     bubbles: list[Bubble] = field(default_factory=list)
+    tiles: list[Shape] = field(default_factory=list)
 
     def paragraph(
         self,

@@ -11,7 +11,7 @@ from matplotlib.text import Text
 from metakit.core.effects import EffectTable
 from metakit.core.results import CommonEffectResult, Heterogeneity, Limits, MeanInterval, StudyRow
 from metakit.measures.registry import MEASURES
-from metakit.plots.registry import FIGURES
+from metakit.plots.registry import FIGURES, FigureOptions
 from metakit.plots.save import KINDS, figure_bytes
 from metakit.plots.svg import figure_svg
 from tests.unit.plots.looking import faults, smallest_type, words
@@ -29,6 +29,16 @@ RAW = {
 }  # fmt: skip
 """Invented numbers for every raw column; a measure with a new column needs a line here."""
 
+SEVEN = (0, 1, 2, 1, 2, 0, 1)
+"""Rows of RAW that make seven studies: the fewest that a regression on one moderator takes."""
+
+NAMES = (
+    "Amsel 2011", "$Dohle$ 2012", "<b>Lerche</b> 2013", "Star 2014", "Zeisig 2015", "Meise 2016", "Specht 2017",
+)  # fmt: skip
+
+OPTIONS = FigureOptions(moderator="age", order_by="year", chosen_studies=("$Dohle$ 2012", "Specht 2017"))
+"""What some figures need; the others pay no heed to it."""
+
 CASES = [
     (figure.name, measure.name, scale.name)
     for figure in FIGURES
@@ -39,11 +49,12 @@ CASES = [
 
 def table_of(measure_name: str, scale_name: str) -> EffectTable:
     measure = MEASURES[measure_name]
-    data = {name: np.array(RAW[name]) for name in measure.columns}
+    data = {name: np.array(RAW[name])[list(SEVEN)] for name in measure.columns}
     kernel = measure.kernel(data, scale=scale_name, zero_cells="none")
     return EffectTable(
-        measure=measure_name, scale=scale_name, study=("Amsel 2011", "$Dohle$ 2012", "<b>Lerche</b> 2013"),
+        measure=measure_name, scale=scale_name, study=NAMES,
         effect=kernel.effect, variance=kernel.variance, estimable=kernel.estimable, data=data,
+        moderators={"age": (61.0, 58.5, 66.2, 59.9, 63.0, 57.1, 64.4), "year": tuple(range(2011, 2018))},
     )  # fmt: skip
 
 
@@ -79,12 +90,18 @@ def result_of(table: EffectTable) -> CommonEffectResult:
 @pytest.mark.parametrize(("figure", "measure", "scale"), CASES)
 def test_every_figure_draws_every_measure(figure: str, measure: str, scale: str) -> None:
     table = table_of(measure, scale)
-    drawing = FIGURES[figure].build(result_of(table), table, title="Invented $data$", width_mm=120)
+    built = FIGURES[figure].build(
+        result_of(table), table, title="Invented $data$", width_mm=120, options=OPTIONS
+    )
+    drawing = built.parts[0]
     shown = words(drawing)
     assert faults(drawing) == []
     assert smallest_type(drawing) >= 7
     assert not any(word.lower() in {"nan", "inf", "none"} for text in shown for word in text.split())
     assert "Invented $data$" in shown
+    assert built.text
+    assert built.text.endswith(".")
+    assert not {"nan", "inf", "none"} & {word.strip(".,;()").lower() for word in built.text.split()}
     if figure == "forest":
         together = "".join(shown).replace(" ", "")  # a name may stand in several lines
         assert all(name.replace(" ", "") in together for name in table.study)
@@ -96,8 +113,10 @@ def test_every_figure_draws_every_measure(figure: str, measure: str, scale: str)
 @pytest.mark.parametrize("figure", FIGURES.names())
 def test_every_figure_can_be_saved_as_every_kind(figure: str) -> None:
     table = table_of("risk_ratio", "log")
-    drawing = FIGURES[figure].build(
-        result_of(table), table, left_words="fewer", right_words="more", width_mm=100
+    (drawing,) = (
+        FIGURES[figure]
+        .build(result_of(table), table, left_words="fewer", right_words="more", width_mm=100, options=OPTIONS)
+        .parts
     )
     for kind in KINDS:
         assert len(figure_bytes(drawing, kind, dpi=72)) > 1000

@@ -1,0 +1,213 @@
+"""The mean pooled again and again: without each study in turn, and with one study more at a time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from metakit.core.effects import EffectTable
+from metakit.core.results import PoolResult
+from metakit.errors import UsageError
+from metakit.models.exploring import numbers_of
+from metakit.models.influence import SubsetEstimate, cumulative, leave_one_out
+from metakit.models.pool import pool
+from metakit.plots.bubble import estimator_of
+from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
+from metakit.plots.forest import forest_figure
+from metakit.plots.forest_content import neutral_words
+from metakit.plots.natural import Natural, natural_of
+from metakit.plots.numbers import show_linear
+from metakit.plots.registry import FIGURES, Built, FigureOptions
+from metakit.plots.registry import Figure as FigureEntry
+from metakit.plots.result_words import mean_label, method_words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+INTERVAL = "hartung_knapp_floor"
+
+
+def repeated_content(
+    answers: Sequence[SubsetEstimate],
+    table: EffectTable,
+    *,
+    labels: Sequence[str],
+    row_heading: str,
+    row_words: str,
+    whole: PoolResult | None = None,
+    title: str = "",
+    left_words: str = "",
+    right_words: str = "",
+    level: float = 0.95,
+    footnotes: Sequence[str] = (),
+) -> ForestContent:
+    """Build a forest whose rows are means.
+
+    Parameters
+    ----------
+    answers : sequence of SubsetEstimate
+        From `leave_one_out` or `cumulative`, on the analysis scale.
+    table : EffectTable
+        What was pooled; its measure says what is shown.
+    labels : sequence of str
+        Names of the rows.
+    row_heading, row_words : str
+        Heading of the names, and what a row is, for the key.
+    whole : PoolResult, optional
+        The mean of all studies by the same method, drawn below.
+    """
+    natural = natural_of(table)
+    rows = []
+    for answer, label in zip(answers, labels, strict=True):
+        estimate, (lower, upper) = answer.estimate, answer.interval
+        middle, low, high = (natural.value(value) for value in (estimate, lower, upper))
+        spread = show_linear(math.sqrt(max(answer.tau2, 0.0)), 2)
+        rows.append(
+            ForestRow(
+                study=label,
+                cells=(spread,),
+                estimate=middle,
+                lower=low,
+                upper=high,
+                pooled=True,
+            )
+        )
+    sides = (
+        (left_words, right_words) if left_words or right_words else neutral_words(natural.measure, "arm 1")
+    )
+    return ForestContent(
+        title=title,
+        headings=("τ",),
+        estimate_heading=natural.heading,
+        groups=(ForestGroup(label="", rows=tuple(rows)),),
+        summary=_summary(whole, natural),
+        axis=natural.axis,
+        null=natural.null,
+        left_words=sides[0],
+        right_words=sides[1],
+        unit=natural.unit,
+        footnotes=tuple(footnotes),
+        level=level,
+        row_heading=row_heading,
+        row_words=row_words,
+    )
+
+
+def _summary(whole: PoolResult | None, natural: Natural) -> ForestSummary | None:
+    if whole is None:
+        return None
+    middle, low, high = (natural.value(value) for value in (whole.estimate, *whole.interval))
+    tau2 = whole.heterogeneity.tau2
+    return ForestSummary(
+        label="All studies", estimate=middle, lower=low, upper=high,
+        cells=(show_linear(math.sqrt(tau2), 2) if tau2 is not None else "–",),
+    )  # fmt: skip
+
+
+def repeated_text(content: ForestContent) -> str:
+    """Return the words that stand for such a forest: where the means lie, and which lie on the other side."""
+    known = [(row.study, *row.interval) for row in content.rows if row.interval is not None]
+    lowest, highest = min(known, key=lambda row: row[1]), max(known, key=lambda row: row[1])
+    factor = 100 if content.axis == "percent" else 1
+    percent = " %" if content.axis == "percent" else ""
+    lead = (
+        f"{len(known)} rows, each {content.row_words}. {content.estimate_heading} from "
+        f"{factor * lowest[1]:.3g}{percent} ({lowest[0]}) to {factor * highest[1]:.3g}{percent} "
+        f"({highest[0]})."
+    )
+    if content.null is None:
+        return lead
+    clear = sum(not low <= content.null <= high for _, _, low, high in known)
+    return f"{lead} {clear} of {len(known)} intervals exclude no difference."
+
+
+def _again(result: PoolResult, table: EffectTable) -> tuple[PoolResult, str, str]:
+    """Pool all studies by the method of the rows; return it with the names of estimator and interval."""
+    tau2 = estimator_of(result)
+    method = result.mean.method if result.model == "random_effects" else INTERVAL
+    usable = table.select(table.estimable)
+    whole = pool(usable, model="random_effects", tau2=tau2, interval=method, level=result.level)
+    return whole, tau2, method
+
+
+def _how(result: PoolResult, tau2: str, method: str) -> list[str]:
+    notes = [
+        f"Every row: random-effects mean, spread by {method_words(tau2)}, interval by {method_words(method)}."
+    ]
+    notes.append("τ: spread of the true effects on the analysis scale.")
+    if result.model != "random_effects":
+        lead = mean_label(result)
+        notes.append(
+            f"The headline answer is another ({lead[:1].lower()}{lead[1:]}); these rows ask how far single "
+            "studies matter, and may differ from it."
+        )
+    return notes
+
+
+def build_leave_one_out(
+    result: PoolResult,
+    table: EffectTable,
+    *,
+    title: str = "",
+    left_words: str = "",
+    right_words: str = "",
+    width_mm: float = 180,
+    options: FigureOptions = FigureOptions(),  # noqa: B008
+) -> Built:
+    """Pool without each study in turn and draw the means."""
+    tau2 = estimator_of(result)
+    method = result.mean.method if result.model == "random_effects" else INTERVAL
+    answers = leave_one_out(table, tau2=tau2, interval=method, level=result.level)
+    whole, tau2, method = _again(result, table)
+    content = repeated_content(
+        answers, table, labels=[answer.study for answer in answers], row_heading="Left out",
+        row_words="the mean without the named study", whole=whole, title=title, left_words=left_words,
+        right_words=right_words, level=result.level, footnotes=_how(result, tau2, method),
+    )  # fmt: skip
+    return _built(content, width_mm)
+
+
+def build_cumulative(
+    result: PoolResult,
+    table: EffectTable,
+    *,
+    title: str = "",
+    left_words: str = "",
+    right_words: str = "",
+    width_mm: float = 180,
+    options: FigureOptions = FigureOptions(),  # noqa: B008
+) -> Built:
+    """Pool the first study, the first two, and so on, by a column of the table, and draw the means."""
+    if not options.order_by:
+        raise UsageError("a cumulative forest needs an order: name a column of numbers, such as the year")
+    _, tau2, method = _again(result, table)
+    by = numbers_of(table, options.order_by)
+    answers = cumulative(table, by, tau2=tau2, interval=method, level=result.level)
+    place = sorted((value, i) for i, value in enumerate(by) if table.estimable[i])
+    labels = [
+        f"{'+ ' if number else ''}{answer.study} ({value:g})"
+        for number, (answer, (value, _)) in enumerate(zip(answers, place, strict=True))
+    ]
+    order = options.order_by.replace("_", " ")
+    content = repeated_content(
+        answers, table, labels=labels, row_heading=f"Added, by {order}",
+        row_words="the mean of the named study and all above it", title=title, left_words=left_words,
+        right_words=right_words, level=result.level,
+        footnotes=[
+            *_how(result, tau2, method),
+            "Intervals that shrink as studies come in are looked at again and again: the last one "
+            "alone has its "
+            "stated level.",
+        ],
+    )  # fmt: skip
+    return _built(content, width_mm)
+
+
+def _built(content: ForestContent, width_mm: float) -> Built:
+    figure: Figure = forest_figure(content, width_mm=width_mm)
+    return Built(parts=(figure,), text=repeated_text(content))
+
+
+FIGURES.add(FigureEntry(name="leave_one_out", label="The mean without each study", build=build_leave_one_out))
+FIGURES.add(FigureEntry(name="cumulative", label="The mean, study by study", build=build_cumulative))
