@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -316,7 +317,9 @@ def test_share_beyond_a_threshold_meets_the_delta_method_of_many_studies() -> No
     """Mathur & VanderWeele 2019 (Stat Med 38:1336-1342; formula from memory): the delta-method interval."""
     draw = np.random.default_rng(3)
     variance = draw.uniform(0.01, 0.05, 200)
-    result = pool(effect=draw.normal(0.2, np.sqrt(0.09 + variance)), variance=variance, tau2="reml", interval="wald")
+    result = pool(
+        effect=draw.normal(0.2, np.sqrt(0.09 + variance)), variance=variance, tau2="reml", interval="wald"
+    )
     found = beyond_threshold(result, 0.0, side="below")
     tau2 = result.heterogeneity.tau2
     z = -result.estimate / math.sqrt(tau2)
