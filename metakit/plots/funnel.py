@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
-from metakit.errors import NotEstimableError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.plots.content import FunnelContent
-from metakit.plots.funnel_content import FEWEST_TO_JUDGE, ONLY_TO_LOOK, funnel_content
+from metakit.plots.funnel_content import FEWEST_TO_JUDGE, ONLY_TO_LOOK, funnel_content, vertical_of
 from metakit.plots.funnel_layout import lay_out_funnel
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
@@ -55,6 +55,11 @@ def build_funnel(
         raise NotEstimableError("no study has an effect with a standard error: there is no funnel to draw")
     added = added_points(table) if options.added_studies else ()
     line = funnel_line(table, options.small_study_line) if options.small_study_line else None
+    if (added or line) and (options.vertical or vertical_of(table)) == "study_size":
+        raise UsageError(
+            "added studies and small-study lines need an axis of standard errors: choose the vertical axis "
+            "standard_error"
+        )
     content = funnel_content(
         result, table, title=title, left_words=left_words, right_words=right_words, added=added, line=line,
         vertical=options.vertical or None,

@@ -72,8 +72,8 @@ def funnel_content(
     measure = MEASURES[table.measure]
     scale = measure.scale(table.scale)
     factor = 1.0 if scale.axis == "percent" else measure.natural_factor
-    raw = not measure.comparative and "events" in table.data
-    chosen = vertical or ("study_size" if raw else "standard_error")
+    raw = _raw(table)
+    chosen = vertical or vertical_of(table)
     sizes = study_sizes(table)
     centre: float | None = None if isinstance(result, SingleStudyResult) else result.estimate
     points: list[FunnelPoint] = []
@@ -120,6 +120,15 @@ def funnel_content(
         added=tuple(added),
         line=line,
     )
+
+
+def _raw(table: EffectTable) -> bool:
+    return not MEASURES[table.measure].comparative and "events" in table.data
+
+
+def vertical_of(table: EffectTable) -> Literal["standard_error", "study_size"]:
+    """Return the vertical axis that suits a table: sizes for proportions and rates of one arm."""
+    return "study_size" if _raw(table) else "standard_error"
 
 
 def study_sizes(table: EffectTable) -> list[float | None]:

@@ -61,7 +61,7 @@ def added_points(table: EffectTable, filled: TrimAndFill | None = None) -> tuple
 
 
 def _egger(table: EffectTable, errors: FloatArray) -> FloatArray:
-    small_study_test(table, "egger", force=len(table) >= 10)  # refuses what must not be tested
+    small_study_test(table, "egger")  # refuses few studies and measures whose effect and error are linked
     design = np.column_stack((np.ones(len(table)), np.sqrt(table.variance)))
     level, slope = regress(table.effect, 1 / table.variance, design).coefficients.tolist()
     line: FloatArray = level + slope * errors
