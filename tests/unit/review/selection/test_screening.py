@@ -6,6 +6,7 @@ import csv
 import datetime
 import io
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -309,7 +310,9 @@ def test_errors_in_the_selection_do_not_stop_two_extractors(
     for person in ("AB", "CD"):
         folder = review / "extractors" / person
         folder.mkdir(parents=True)
-        (folder / "test_02.yaml").write_bytes((review / "records" / "test_02.yaml").read_bytes())
+        text = (review / "records" / "test_02.yaml").read_text(encoding="utf-8")
+        text = re.sub(r"extractor: \w+", f"extractor: {person}", text)
+        (folder / "test_02.yaml").write_text(text, encoding="utf-8")
     capsys.readouterr()
     assert command("reconcile", review) == 0
     said = capsys.readouterr().err
