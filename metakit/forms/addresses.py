@@ -1,4 +1,4 @@
-"""Fields named by what their entries are, not by their position: outcomes[A/key_pinch/final/12/months].mean."""
+"""Fields named by what their entries are, not by position: outcomes[A/key_pinch/final/12/months].mean."""
 
 from __future__ import annotations
 
