@@ -274,9 +274,9 @@ def _climb(studies: SteppedStudies, start: FloatArray, fixed: BoolArray) -> _Fit
             down,
             start[loose],
             jac=True,
-            method="L-BFGS-B",
+            method="TNC",
             bounds=bounds,
-            options={"maxiter": 500, "gtol": 1e-8, "ftol": 1e-15},
+            options={"maxfun": 1000, "ftol": 1e-12},
         )
     if not math.isfinite(float(found.fun)):
         return None

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from metakit.synthesis.sensitivity_table import SensitivityTable, ShiftRow
 from metakit.synthesis.specification_grid import LABELS
@@ -103,7 +104,7 @@ def specification_sentences(curve: SpecificationCurve) -> tuple[str, ...]:
         f"{listed(_varied(curve))}.",
         f"The planned conclusion ({told}) holds in {held} of them ({_share(fraction)}).",
         f"Their answers run from {say.signed(values[0])} to {say.signed(values[-1])} {curve.unit}; the "
-        f"middle one is {say.signed(values[len(values) // 2])}.",
+        f"middle one is {say.signed(median(values))}.",
     ]
     if curve.conclusion == "open":
         sentences.append(
@@ -225,7 +226,7 @@ def end_lines(curve: SpecificationCurve) -> list[dict[str, str]]:
     lines = []
     for row in sorted({row.number: row for row in [*chosen, head]}.values(), key=ordered.index):
         other = [
-            labels.get((name, option), "does not apply")
+            f"correlation {option}" if name == "icc" else labels.get((name, option), "does not apply")
             for name, option in row.choices.items()
             if option != head.choices[name] and option != NOT_APPLICABLE
         ]
