@@ -11,6 +11,7 @@ from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import UsageError
 from metakit.models.design_matrix import moderators
+from metakit.models.estimators import TAU2_ESTIMATORS
 from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS, MetaRegressionResult, meta_regression
 from metakit.plots.natural import Natural, natural_of
 from metakit.plots.registry import FIGURES, Built, FigureOptions
@@ -173,7 +174,8 @@ def bubble_figure(content: BubbleContent, *, width_mm: float = 140) -> Figure:
 
 def estimator_of(result: PoolResult) -> str:
     """Return the result's own estimator of the variance between studies, or the default one."""
-    return str(getattr(result, "tau2_estimator", "") or "reml")
+    name = str(getattr(result, "tau2_estimator", "") or "reml")
+    return name if name in TAU2_ESTIMATORS else "reml"
 
 
 def build_bubbles(
