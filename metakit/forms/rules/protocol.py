@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from metakit.errors import Problem, nearest_names
 from metakit.forms.rules.registry import Context, rule
@@ -248,7 +249,7 @@ def network_fits(context: Context) -> Iterator[Problem]:
     basis="definition of the sizes",
 )
 def difference_sizes_rise(context: Context) -> Iterator[Problem]:
-    """Find a smallest important difference of nothing, sizes that do not rise, and sizes without a smallest."""
+    """Find a smallest difference of nothing, sizes that do not rise, and sizes without a smallest."""
     names = ("smallest_important_difference", "moderate_difference", "large_difference")
     for item in context.record.groups("outcomes"):
         known = [(name, size) for name in names if (size := item.number(name)) is not None]
@@ -261,7 +262,7 @@ def difference_sizes_rise(context: Context) -> Iterator[Problem]:
                 known[0][0], "a difference of nothing cannot be important",
                 found=item.typed(known[0][0]), allowed="above 0", severity="error",
             )  # fmt: skip
-        for (_, before), (name, size) in zip(known, known[1:], strict=False):
+        for (_, before), (name, size) in pairwise(known):
             if size <= before:
                 yield item.problem(
                     name, "must be larger than the size before it",
@@ -276,7 +277,7 @@ def difference_sizes_rise(context: Context) -> Iterator[Problem]:
     basis="definition of risk and rate",
 )
 def baseline_counts(context: Context) -> Iterator[Problem]:
-    """Find baselines without a total or with two, with more events than thumbs, or of an unknown comparison."""
+    """Find baselines without one total, with more events than thumbs, or of an unknown comparison."""
     comparisons = [item.text("id") for item in context.record.groups("comparisons")]
     for item in context.record.groups("baselines"):
         totals = [name for name in ("thumbs", "thumb_years") if item.has(name)]

@@ -15,6 +15,7 @@ def build(page: Page) -> Content | None:
     if not page.certainties:
         return None
     anchors = {part.finding.plan.id: part.anchor for part in page.figures.results}
+    titles = {part.finding.plan.id: part.label for part in page.figures.results}
     groups: dict[str, list[object]] = {}
     for item in page.certainties:
         groups.setdefault(item.body.comparison, []).append(item)
@@ -22,6 +23,7 @@ def build(page: Page) -> Content | None:
     return {
         "groups": list(groups.items()),
         "anchors": anchors,
+        "titles": titles,
         "steps": STEPS,
         "labels": {domain.name: label_of("certainty_domains", domain.name) for domain in DOMAINS},
         "leftover": leftover(page.findings, page.certainties),
