@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from metakit.models.all_subsets import Mapper
     from metakit.models.exploring import SubsetRequest
 
 LOCAL = "local"
@@ -29,6 +30,7 @@ def subset_request(
     from metakit.models.exploring import SubsetRequest
 
     processes = process_mapper(workers)
+    mapper: Mapper | None
     if scheduler is not None:
         mapper = cluster_mapper(None if scheduler == LOCAL else scheduler, workers)
     else:

@@ -11,6 +11,7 @@ from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
 from metakit.plots.result_words import method_words
 from metakit.report.citations import Citations
+from metakit.report.plan_text import plan_sentences
 from metakit.synthesis.cohorts import NO_COHORT
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
@@ -51,6 +52,10 @@ def methods_paragraphs(findings: Findings, citations: Citations) -> tuple[Paragr
         Paragraph(heading="Choice of results", sentences=tuple(_choice_of_results(findings, citations))),
         Paragraph(heading="Effect measures", sentences=tuple(_measures(findings, citations))),
         Paragraph(heading="Pooling", sentences=tuple(_pooling(findings, citations))),
+        Paragraph(
+            heading="Planned and exploratory",
+            sentences=tuple(Cited(text=text) for text in plan_sentences(findings)),
+        ),
         Paragraph(heading="Other choices", sentences=tuple(_other_choices(findings))),
         Paragraph(heading="Software", sentences=tuple(_software(findings))),
     )

@@ -46,9 +46,22 @@ def test_explore_in_words(metakit_command, latitude_table: Path) -> None:
     assert "relation between studies is not a relation between patients" in said.out
 
 
+def test_explore_adjusts_and_pools_subsets(metakit_command, latitude_table: Path) -> None:
+    said = metakit_command(
+        "explore", latitude_table, "--measure", "odds_ratio", "--json", "--all-subsets", "--workers", "2",
+        "--tests", "pet_peese,selection_model,limit_meta_analysis", "--cut-points", "0.025", "--favoured", "lower",
+    )  # fmt: skip
+    assert {"pet_peese", "selection_model", "limit_meta_analysis", "all_subsets"} <= set(said.answer)
+    assert said.answer["all_subsets"]["subsets"] == 2**13 - 1
+    assert [step["p_up_to"] for step in said.answer["selection_model"]["steps"]] == [0.025, 1.0]
+
+
 @pytest.mark.parametrize(
     ("options", "status", "words"),
     [
+        (["--tests", "selection_model", "--cut-points", "0.5,x"], 2, "cut points are numbers"),
+        (["--all-subsets", "--chosen-studies", "nobody"], 2, "unknown study"),
+        (["--all-subsets", "--workers", "0"], 2, "at least 1"),
         ([], 2, "nothing to explore"),
         (["--tests", "egger"], 2, "harbord"),
         (["--moderators", "latitud"], 2, "latitude"),
