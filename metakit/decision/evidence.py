@@ -68,8 +68,8 @@ class EvidenceBody:
 
     Differences are technique less comparator, in `unit` (per 100 thumbs, per 100 thumb-years, or the unit of
     a score). `spread` is where 95 % of true effects lie by tau alone, `prediction` the prediction interval.
-    `absolute` holds one entry a baseline, the comparator arms first. `ratio` is the relative effect with its
-    limits in natural units, None for differences.
+    `absolute` holds one entry a baseline, the comparator arms first. `effect` is the pooled effect with its
+    limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else None.
     """
 
     analysis: str
@@ -85,6 +85,8 @@ class EvidenceBody:
     level: float
     studies: tuple[StudyEvidence, ...]
     participants: float
+    effect: tuple[float, float, float]
+    null: float = 0.0
     events: float | None = None
     ratio: tuple[float, float, float] | None = None
     difference: tuple[float, float, float] | None = None
@@ -160,6 +162,8 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         events=None
         if measure.family.endswith("means")
         else sum(side.numbers["events"] for study in finding.numbers for side in study.sides),
+        effect=(values.estimate, values.lower, values.upper),
+        null=values.null,
         ratio=(values.estimate, values.lower, values.upper) if values.ratio else None,
         difference=difference,
         prediction=prediction,

@@ -104,9 +104,8 @@ def indirectness(body: EvidenceBody) -> Proposal:
 def imprecision(body: EvidenceBody) -> Proposal:
     """Lower by thresholds inside the absolute interval; without one, look at the information size."""
     if body.difference is None or body.thresholds is None:
-        low, high = (body.ratio or body.difference or (1.0, 0.0, 0.0))[1:]
-        null = 1.0 if body.ratio is not None else 0.0
-        crosses = low < null < high
+        low, high = body.effect[1:]
+        crosses = low < body.null < high
         text = f"{NOTHING_TO_CROSS}; the interval {relative(body) or span((low, high), body.unit)} "
         text += "holds both directions." if crosses else "lies on one side of no difference."
         return Proposal(

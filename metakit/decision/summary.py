@@ -147,11 +147,14 @@ def _participants(body: EvidenceBody) -> str:
 
 
 def _relative(body: EvidenceBody) -> str:
-    if body.ratio is None:
-        return "–"
-    estimate, low, high = body.ratio
     label = MEASURES[body.measure].label
-    return f"{label[:1].upper()}{label[1:]} {ratio(estimate)} ({ratio(low)} to {ratio(high)})"
+    begun = f"{label[:1].upper()}{label[1:]}"
+    if body.ratio is None:
+        # A difference on an absolute scale stands in its own column.
+        estimate, low, high = body.effect
+        return "–" if body.difference is not None else f"{begun} {signed(estimate)} ({span((low, high), '')})"
+    estimate, low, high = body.ratio
+    return f"{begun} {ratio(estimate)} ({ratio(low)} to {ratio(high)})"
 
 
 def _baseline(found: AbsoluteDifference) -> BaselineRow:

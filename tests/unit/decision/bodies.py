@@ -47,4 +47,6 @@ def body(**facts: Any) -> EvidenceBody:
         "tau_words": "tau 0.00",
         "thresholds": SMALLEST,
     }
+    facts.setdefault("effect", facts.get("ratio") or facts.get("difference") or defaults["ratio"])
+    facts.setdefault("null", 1.0 if (defaults | facts)["ratio"] is not None else 0.0)
     return EvidenceBody(**(defaults | facts))

@@ -71,6 +71,10 @@ def test_imprecision_without_thresholds_says_what_is_missing() -> None:
     assert (crossing.levels, one_side.levels) == (-1, 0)
     assert "names no smallest important difference" in crossing.reason
     assert crossing.open
+    # a standardised difference has neither a ratio nor an absolute scale
+    alone = proposed("imprecision", ratio=None, difference=None, thresholds=None, effect=(0.2, -0.1, 0.5))
+    assert alone.levels == -1
+    assert "−0.1 to +0.5" in alone.reason
 
 
 @pytest.mark.parametrize(
