@@ -21,7 +21,11 @@ def command(
     file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
     measure: Annotated[str, typer.Option(help="Effect measure: risk_ratio, odds_ratio, proportion, ...")],
     to: Annotated[
-        Path, typer.Option(help="File to write; its ending says the kind: .svg, .pdf, .png, .tif.")
+        Path,
+        typer.Option(
+            help="File to write; its ending says the kind: .svg, .pdf, .png, .tif. Without an ending: "
+            "every kind that the preset names."
+        ),
     ],
     figure: Annotated[str, typer.Option(help="Which figure: forest, funnel, bubble, ...")] = "forest",
     model: Annotated[str | None, typer.Option(help="Pooling model, as in 'metakit pool'.")] = None,
@@ -35,10 +39,19 @@ def command(
         str, typer.Option(help="Words under the left side (below, in a bubble picture): 'fewer after A'.")
     ] = "",
     right_words: Annotated[str, typer.Option(help="Words under the right side (above).")] = "",
+    preset: Annotated[
+        str,
+        typer.Option(
+            help="Size to draw at: single_column, one_and_a_half_columns, double_column, slide, "
+            "office_document."
+        ),
+    ] = "",
     width_mm: Annotated[
-        float, typer.Option(help="Width in millimetres: 85 for one journal column, 180 for two.")
-    ] = 180.0,
-    dpi: Annotated[int, typer.Option(help="Dots per inch of a .png or .tif.")] = 300,
+        float | None, typer.Option(help="Width in millimetres, 80 to 400 [default: 180, or the preset's].")
+    ] = None,
+    dpi: Annotated[
+        int | None, typer.Option(help="Dots per inch of a .png or .tif [default: 300, or the preset's].")
+    ] = None,
     moderator: Annotated[str, typer.Option(help="bubble: column of numbers or words.")] = "",
     order_by: Annotated[str, typer.Option(help="cumulative: column of numbers, such as year.")] = "",
     chosen_studies: Annotated[
@@ -59,11 +72,15 @@ def command(
 ) -> None:
     """Read, pool, draw, write."""
     from metakit.cli.tables import pooled_table
+    from metakit.plots.presets import chosen_size, targets
     from metakit.plots.registry import FIGURES, FigureOptions
     from metakit.plots.save import check_target, save_parts
 
     chosen = FIGURES[figure]
-    check_target(to)  # a wrong ending is said before anything is read
+    size = chosen_size(preset, width_mm=width_mm, dpi=dpi)
+    files = targets(to, preset)
+    for path in files:
+        check_target(path)  # a wrong ending is said before anything is read
     options = FigureOptions(
         moderator=moderator,
         order_by=order_by,
@@ -79,10 +96,11 @@ def command(
     )  # fmt: skip
     built = chosen.build(
         pooled.result, pooled.effects, title=title, left_words=left_words, right_words=right_words,
-        width_mm=width_mm, options=options,
+        width_mm=size.width_mm, options=options,
     )  # fmt: skip
-    for path in save_parts(built.parts, to, dpi=dpi):
-        typer.echo(str(path))
+    for file_to_write in files:
+        for path in save_parts(built.parts, file_to_write, dpi=size.dpi):
+            typer.echo(str(path))
 
 
 def _vertical(name: str) -> Literal["", "standard_error", "study_size"]:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from metakit.errors import UsageError
 
 if TYPE_CHECKING:
+    from io import BytesIO
+
     from matplotlib.figure import Figure
 
 KINDS = (".svg", ".pdf", ".png", ".tif", ".tiff")
@@ -48,7 +50,20 @@ def figure_bytes(figure: Figure, kind: str, *, dpi: int = 300) -> bytes:
         elif kind == ".png":
             figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
         else:
-            figure.savefig(stream, format="tiff", dpi=dpi, pil_kwargs={"compression": "tiff_lzw"})
+            figure.savefig(stream, format="png", dpi=dpi)
+            return _tiff(stream, dpi)
+    return stream.getvalue()
+
+
+def _tiff(png: BytesIO, dpi: int) -> bytes:
+    """Return a picture as TIFF without an alpha channel, which printers refuse, packed by LZW."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    stream = BytesIO()
+    with Image.open(png) as picture:
+        picture.convert("RGB").save(stream, format="tiff", dpi=(dpi, dpi), compression="tiff_lzw")
     return stream.getvalue()
 
 
