@@ -9,6 +9,7 @@ from pathlib import Path
 from metakit.core.files import write_atomically
 from metakit.decision.certainty import certainty_json
 from metakit.decision.summary import summary_tables
+from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
 from metakit.report.figures import draw_all
 from metakit.report.page import Page, render_page
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
@@ -59,6 +60,9 @@ def write_report(
         for kind, content in part.files.items():
             write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content)
     write_atomically(out_dir / NUMBERS, numbers)
+    sources = [source for _, source in page.citations.listed()]
+    write_atomically(out_dir / BIBTEX, bibtex(sources))
+    write_atomically(out_dir / CSL_JSON, csl_json(sources))
     if tables:
         write_atomically(out_dir / CSV, summary_csv(tables, invented=findings.protocol.invented))
         write_atomically(out_dir / WORD, summary_document(tables, findings.protocol))
