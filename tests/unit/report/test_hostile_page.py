@@ -25,10 +25,11 @@ from tests.unit.synthesis.invented import (
 )
 
 HTML = "{http://www.w3.org/1999/xhtml}"
+OUR_SCRIPT = (Path(__file__).parents[3] / "metakit/report/templates/sorting.js").read_text(encoding="utf-8")
 OURS = {
     "html", "head", "meta", "title", "style", "body", "a", "header", "div", "p", "strong", "h1", "h2", "h3", "h4", "nav", "ol",
     "ul", "li", "main", "section", "details", "summary", "dl", "dt", "dd", "span", "figure", "figcaption", "table", "caption",
-    "thead", "tbody", "tr", "th", "td", "article", "footer", "code", "sup",
+    "thead", "tbody", "tr", "th", "td", "article", "footer", "code", "sup", "script", "button",
 }  # fmt: skip
 HOSTILE = {
     "script": "<script>alert(1)</script>",
@@ -92,8 +93,9 @@ def test_text_stays_text_wherever_it_is_typed(tmp_path: Path, text: str) -> None
     page, tree = parsed(hostile_folder(text), tmp_path)
     outside_figures = [element for element in tree.iter() if str(element.tag).startswith(HTML)]
     assert {element.tag.removeprefix(HTML) for element in outside_figures} <= OURS
+    scripts = [element for element in tree.iter() if str(element.tag).endswith("}script")]
+    assert [script.text for script in scripts] == [OUR_SCRIPT]
     for element in tree.iter():
-        assert not str(element.tag).endswith("}script")
         assert not [name for name in element.attrib if name.lower().startswith("on")]
         href = element.get("href", "")
         assert not href or href.startswith(("#", "figures/", "findings.json")), href
