@@ -18,6 +18,7 @@ from metakit.errors import Problem
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from metakit.report.write import WrittenReport
     from metakit.review.folder import ReviewFolder
     from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -73,9 +74,13 @@ class ReviewFindings:
 
     def write_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> Path:
         """Write the report page with its figures and findings.json; return the path of the page."""
-        from metakit.report.write import write_report
+        return self.write_whole_report(out_dir, progress=progress).page
 
-        return write_report(self.findings, Path(out_dir), progress=progress)
+    def write_whole_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> WrittenReport:
+        """Write the report; return its page and what happened in the folder."""
+        from metakit.report.write import write_whole_report
+
+        return write_whole_report(self.findings, Path(out_dir), progress=progress)
 
     def __str__(self) -> str:
         return "\n".join(f"{finding.title}. {finding.sentences[0]}" for finding in self.findings.analyses)

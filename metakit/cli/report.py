@@ -35,7 +35,7 @@ def write(folder: Path, out: Path, *, json: bool) -> None:
         step("reading the records")
         review = open_review(folder)
         findings = review.synthesise(progress=step)
-        page = findings.write_report(out, progress=step)
+        written = findings.write_whole_report(out, progress=step)
     if json:
         answer_json(findings.to_json())
         return
@@ -44,4 +44,8 @@ def write(folder: Path, out: Path, *, json: bool) -> None:
         say(f"Not agreed by two people, and so marked in the report: {', '.join(alone)}.")
     if review.questions:
         say(f"{len(review.questions)} unusual values were found; the report and 'metakit check' list them.")
-    typer.echo(str(page.resolve()))
+    if written.folder.removed:
+        say(f"Removed from an earlier report: {', '.join(written.folder.removed)}.")
+    if written.folder.kept:
+        say(f"Not of this report, left as they are: {', '.join(written.folder.kept)}.")
+    typer.echo(str(written.page.resolve()))
