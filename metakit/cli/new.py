@@ -12,6 +12,8 @@ from metakit.cli.running import say
 NAME = "new"
 HELP = """Make a review folder: a protocol to fill in and an empty study record, both explained line by line.
 
+With --invented it is a copy of the demonstration review, to look at and to try things on.
+
 Example: metakit new my_review
 """
 
@@ -24,10 +26,18 @@ def command(
         Path | None,
         typer.Option(help="Start from this protocol instead of an empty one.", show_default=False),
     ] = None,
+    invented: Annotated[bool, typer.Option("--invented", help="Copy the invented review.")] = False,
 ) -> None:
     """Make the folder and say what comes next."""
-    from metakit.review.new import new_review
+    from metakit.errors import UsageError
+    from metakit.review.new import copy_of_demonstration, new_review
 
+    if invented:
+        if protocol is not None:
+            raise UsageError("--invented brings its own protocol; leave --protocol out")
+        typer.echo(str(copy_of_demonstration(folder)))
+        say("All studies in it are INVENTED for demonstration; they show nothing about real operations.")
+        return
     made = new_review(folder, protocol=protocol)
     typer.echo(str(made))
     say(

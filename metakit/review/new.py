@@ -6,10 +6,12 @@ import os
 import re
 import shutil
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from metakit.core.files import write_atomically
 from metakit.errors import DataError, UnreadableError, UsageError
+from metakit.forms.bundled import demo_studies
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record
 from metakit.review.files import PROTOCOL, RECORDS
@@ -45,7 +47,40 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
         When the protocol to start from has errors.
     """
     start = _protocol_text(Path(protocol)) if protocol is not None else ""
-    folder = Path(path)
+
+    def fill(temporary: Path) -> None:
+        library = shipped()
+        plan = empty_record(library.form("protocol"), CAUTIONS)
+        write_atomically(temporary / PROTOCOL, start or _with_id(plan, Path(path).resolve().name))
+        record = empty_record(
+            library.form("study"),
+            (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
+        )
+        write_atomically(temporary / RECORDS / FIRST_RECORD, record)
+
+    return _made_whole(Path(path), fill)
+
+
+def copy_of_demonstration(path: str | Path) -> Path:
+    """Make a copy of the invented demonstration review, whole or not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+        Must not exist, or be an empty folder.
+
+    Raises
+    ------
+    UsageError
+        When the folder holds something already, or the path is a file.
+    """
+    return _made_whole(
+        Path(path), lambda temporary: shutil.copytree(demo_studies(), temporary, dirs_exist_ok=True)
+    )
+
+
+def _made_whole(folder: Path, fill: Callable[[Path], object]) -> Path:
+    """Fill a folder beside the place where it belongs, then move it there."""
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; name a folder that does not exist yet")
     if folder.is_dir() and any(folder.iterdir()):
@@ -53,14 +88,7 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
     folder.parent.mkdir(parents=True, exist_ok=True)
     temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
     try:
-        library = shipped()
-        plan = empty_record(library.form("protocol"), CAUTIONS)
-        write_atomically(temporary / PROTOCOL, start or _with_id(plan, folder.resolve().name))
-        record = empty_record(
-            library.form("study"),
-            (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
-        )
-        write_atomically(temporary / RECORDS / FIRST_RECORD, record)
+        fill(temporary)
         temporary.chmod(0o777 & ~_umask())
         if folder.is_dir():
             folder.rmdir()  # empty, as seen above; some systems do not rename onto a folder
