@@ -10,6 +10,17 @@ PANEL = "invented panel of patients and surgeons (demonstration only)"
 DASH_SOURCE = "Sorensen 2013, J Hand Surg Am 38:641 (a patient's change, not a difference between groups)"
 PROSTHESES = ["prosthesis_ball_socket", "prosthesis_dual_mobility"]
 PROSTHESIS_LABEL = "total prosthesis"
+TECHNIQUES_BY_AGE = [
+    "trapeziectomy",
+    "arthrodesis",
+    "lr",
+    "lrti",
+    "prosthesis_ball_socket",
+    "pyrocarbon_interposition",
+    "suture_button",
+    "prosthesis_dual_mobility",
+]
+"""From the oldest to the newest, as the invented review puts them."""
 
 
 def _outcome(
@@ -237,6 +248,20 @@ def protocol() -> dict[str, Any]:
                 "proportion",
             ),
             _series("revision_prosthesis_series", "revision_index", PROSTHESES, PROSTHESIS_LABEL, "rate"),
+        ],
+        "networks": [
+            {
+                "id": "complications_network",
+                "label": "all techniques",
+                "outcome": "any_complication",
+                "measure": "risk_ratio",
+                "reference": "trapeziectomy",
+                "components": True,
+                "order": TECHNIQUES_BY_AGE,
+                "characteristics": ["year", "mp_hyperextension", "age", "design"],
+                "moderator": "mp_hyperextension",
+                "moderator_form": "common",
+            }
         ],
         "explorations": [
             OneLine(
