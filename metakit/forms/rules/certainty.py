@@ -6,8 +6,7 @@ import re
 from collections.abc import Iterator
 
 from metakit.errors import Problem
-from metakit.forms.rules.registry import Context, rule
-from metakit.forms.tree import Group
+from metakit.forms.rules.registry import Context, named_twice, rule
 
 NEEDS = ("judgements.analysis", "judgements.domains.domain", "judgements.domains.judged")
 _VERDICT = re.compile(r"\b(not\s+)?(statistically\s+)?(non-?)?significan(t|ce)\b", re.IGNORECASE)
@@ -17,9 +16,9 @@ _VERDICT = re.compile(r"\b(not\s+)?(statistically\s+)?(non-?)?significan(t|ce)\b
 def judgements_named_once(context: Context) -> Iterator[Problem]:
     """Find analyses judged twice, and domains judged twice in one analysis."""
     judgements = context.record.groups("judgements")
-    yield from _twice(judgements, "analysis")
+    yield from named_twice(judgements, "analysis")
     for item in judgements:
-        yield from _twice(item.groups("domains"), "domain")
+        yield from named_twice(item.groups("domains"), "domain")
 
 
 @rule(
@@ -67,14 +66,3 @@ def judgements_signed(context: Context) -> Iterator[Problem]:
         for name, other in (("signed_by", "signed_on"), ("signed_on", "signed_by")):
             if item.has(name) and not item.has(other):
                 yield item.problem(other, f"a signature has {name} and {other}", severity="error")
-
-
-def _twice(groups: tuple[Group, ...], field: str) -> Iterator[Problem]:
-    first: dict[str, Group] = {}
-    for item in groups:
-        name = item.text(field)
-        if name and name in first:
-            yield item.problem(
-                field, f"stands on line {first[name].place.line} already", found=name, severity="error"
-            )
-        first.setdefault(name, item)

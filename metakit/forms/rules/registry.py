@@ -69,6 +69,7 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.protocol",
         "metakit.forms.rules.certainty",
         "metakit.forms.rules.searches",
+        "metakit.forms.rules.unit",
     ),
 )
 
@@ -89,3 +90,15 @@ def run_rules(record: Group, form: Form) -> list[Problem]:
     return [
         replace(problem, rule=name) for name in form.rules for problem in RULES[name].check(context)
     ]
+
+
+def named_twice(groups: Sequence[Group], field: str) -> Iterator[Problem]:
+    """Find entries of a list whose field names the same thing as an earlier one's."""
+    first: dict[str, Group] = {}
+    for item in groups:
+        name = item.text(field)
+        if name and name in first:
+            yield item.problem(
+                field, f"stands on line {first[name].place.line} already", found=name, severity="error"
+            )
+        first.setdefault(name, item)
