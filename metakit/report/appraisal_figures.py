@@ -58,6 +58,7 @@ def _judgements(
         return figure_part(
             name,
             appraisal_figure(content, width_mm=WIDTH_MM),
+            redraw=lambda width_mm, page_mm: (appraisal_figure(content, width_mm=width_mm),),
             caption=f"Judgements of each study by domain{which}.",
             more=f"{appraisal_text(content)} The reasons stand in the tables below.",
             kinds=kinds,
@@ -79,9 +80,11 @@ def _concerns(answers: Sequence[AnalysisFinding], name: str, kinds: Sequence[str
     from metakit.plots.appraisal import concern_figure
     from metakit.plots.appraisal_content import shares_content
 
+    content = shares_content(answers)
     return figure_part(
         name,
-        concern_figure(shares_content(answers), width_mm=WIDTH_MM),
+        concern_figure(content, width_mm=WIDTH_MM),
+        redraw=lambda width_mm, page_mm: (concern_figure(content, width_mm=width_mm),),
         caption=f"Share of the weight at each concern about bias, {count(len(answers), 'answer')}.",
         more="The table below says the same in words.",
         kinds=kinds,

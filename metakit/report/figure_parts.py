@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -12,11 +12,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+Redraw = Callable[[float, float | None], "tuple[Figure, ...]"]
+"""Draws a figure at another width and, where it can be cut, in parts no higher than a page; millimetres."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigurePart:
     """One figure: caption, the text that stands for it, its SVG, and the bytes of its files by ending.
 
     The SVG stands by itself; `markup` is the leaner form for a page that has the font of all its figures.
+    `figure` is the drawing; `redraw` gives it at another size, None where it has one size only.
     """
 
     name: str
@@ -24,6 +29,8 @@ class FigurePart:
     caption: str
     text: str
     files: dict[str, bytes]
+    figure: Figure | None = field(default=None, repr=False, compare=False)
+    redraw: Redraw | None = field(default=None, repr=False, compare=False)
 
     @property
     def markup(self) -> Markup:
@@ -32,9 +39,26 @@ class FigurePart:
 
         return Markup(page_svg(self.svg))  # noqa: S704
 
+    def drawn(self, *, width_mm: float, page_height_mm: float | None = None) -> tuple[Figure, ...]:
+        """Return the drawing at this width, in parts where the page is lower; one of one size as it is."""
+        if self.redraw is not None:
+            return self.redraw(width_mm, page_height_mm)
+        return () if self.figure is None else (self.figure,)
 
-def figure_part(name: str, figure: Figure, *, caption: str, more: str, kinds: Sequence[str]) -> FigurePart:
-    """Turn a drawn figure into a part of the report; `kinds` are the endings of the files to write."""
+
+def figure_part(
+    name: str,
+    figure: Figure,
+    *,
+    caption: str,
+    more: str,
+    kinds: Sequence[str],
+    redraw: Redraw | None = None,
+) -> FigurePart:
+    """Turn a drawn figure into a part of the report.
+
+    `kinds` are the endings of the files to write, `redraw` draws it at another size.
+    """
     from metakit.plots.save import figure_bytes
     from metakit.plots.svg import figure_svg
 
@@ -43,4 +67,6 @@ def figure_part(name: str, figure: Figure, *, caption: str, more: str, kinds: Se
     files = {kind: figure_bytes(figure, kind) for kind in kinds if kind != ".svg"}
     if ".svg" in kinds:
         files[".svg"] = f'<?xml version="1.0" encoding="utf-8"?>\n{svg}\n'.encode()
-    return FigurePart(name=name, svg=svg, caption=caption, text=text, files=files)
+    return FigurePart(
+        name=name, svg=svg, caption=caption, text=text, files=files, figure=figure, redraw=redraw
+    )

@@ -120,14 +120,20 @@ def slug(text: str) -> str:
 
 def _forest(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> FigurePart | None:
     from metakit.plots.forest import forest_figure
+    from metakit.plots.pages import in_pages
 
     if finding.table is None or len(finding.table) == 0:
         return None
     groups = [f"{lower_first(part.label)} ({len(part.studies)})" for part in finding.by_design]
     by_design = f": {listed(groups)}" if len(groups) > 1 else ""
+    content = forest_of(finding, finding.table)
     return figure_part(
         f"forest-{name}",
-        forest_figure(forest_of(finding, finding.table), width_mm=FOREST_MM),
+        forest_figure(content, width_mm=FOREST_MM),
+        redraw=lambda width_mm, page_mm: tuple(
+            forest_figure(part, width_mm=width_mm)
+            for part in in_pages(content, width_mm=width_mm, page_height_mm=page_mm)
+        ),
         caption=f"Forest plot of {count(len(finding.numbers), 'study', 'studies')}{by_design}.",
         more=f"{finding.sentences[0]} The numbers of each study stand in the table below.",
         kinds=kinds,
@@ -141,9 +147,11 @@ def _funnel(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Figure
     if finding.table is None or result is None or result.k < FEWEST_FOR_FUNNEL:
         return None
     few = " With fewer than ten studies its shape says nothing." if result.k < FEWEST_TO_JUDGE else ""
+    content = funnel_of(finding, finding.table, result)
     return figure_part(
         f"funnel-{name}",
-        funnel_figure(funnel_of(finding, finding.table, result), width_mm=FUNNEL_MM),
+        funnel_figure(content, width_mm=FUNNEL_MM),
+        redraw=lambda width_mm, page_mm: (funnel_figure(content, width_mm=width_mm),),
         caption=f"Funnel plot of {count(result.k, 'study', 'studies')}.{few}",
         more="Each study stands at its effect, the more precise or larger ones higher up.",
         kinds=kinds,
@@ -187,9 +195,11 @@ def _overview(name: str, analyses: Sequence[AnalysisFinding], which: str, kinds:
 
     answered = sum(finding.result is not None for finding in analyses)
     planned = count(len(analyses), "planned analysis", "planned analyses")
+    content = overview_of(analyses, which)
     return figure_part(
         name,
-        overview_figure(overview_of(analyses, which), width_mm=FOREST_MM),
+        overview_figure(content, width_mm=FOREST_MM),
+        redraw=lambda width_mm, page_mm: (overview_figure(content, width_mm=width_mm),),
         caption=f"Overview{which}: {planned}, {answered} with an answer.",
         more="The list below the figure tells each of them in words.",
         kinds=kinds,

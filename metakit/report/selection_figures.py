@@ -56,6 +56,7 @@ def _part(name: str, selection: Selection, width_mm: float, kinds: Sequence[str]
     return figure_part(
         name,
         flow_figure(content, width_mm=width_mm),
+        redraw=lambda width, page: (flow_figure(content, width_mm=width),),
         caption="Flow of records, reports and studies, counted from the files of the review.",
         more=content.text(),
         kinds=kinds,

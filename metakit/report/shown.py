@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 # Control characters are no text; those that turn the reading direction could make a name read as another.
+# Halves of pairs and the two last places of the plane belong to no file of XML, so to no Word document.
 _NOT_SHOWN = dict.fromkeys(
     [
         *range(0x09),
@@ -12,6 +13,9 @@ _NOT_SHOWN = dict.fromkeys(
         *range(0x7F, 0xA0),
         *range(0x202A, 0x202F),
         *range(0x2066, 0x206A),
+        *range(0xD800, 0xE000),
+        0xFFFE,
+        0xFFFF,
     ]
 )
 

@@ -10,7 +10,8 @@ from metakit.core.records import Protocol
 from metakit.decision.summary import SummaryRow, SummaryTable
 from metakit.forms.record_workbooks.csv_writing import guarded
 from metakit.report.shown import shown_text
-from metakit.report.word_tables import WordRow, add_paragraph, add_table, document_bytes, new_document
+from metakit.report.word_document import add_paragraph, document_bytes, new_document
+from metakit.report.word_tables import WordRow, add_table
 
 WORD, CSV = "summary_of_findings.docx", "summary_of_findings.csv"
 INVENTED = (
