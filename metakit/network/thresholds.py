@@ -14,6 +14,9 @@ import numpy as np
 from metakit.network.model import NetworkPart, membership
 from metakit.numerics.arm_regression import starts_of
 
+ROUNDING = 1e-9
+"""An influence smaller than this share of the largest is rounding: the arm moves both techniques alike."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Threshold:
@@ -46,13 +49,14 @@ def thresholds(part: NetworkPart, *, lower_is_better: bool) -> tuple[Threshold, 
     # Effect of one arm's value on the estimates: covariance times the arm's centred, weighted row.
     mean_x = np.repeat(np.add.reduceat(weight[:, None] * x, starts, axis=0), runs, axis=0) / total[:, None]
     influence = sign * part.covariance @ (weight[:, None] * (x - mean_x)).T
+    nothing = ROUNDING * float(np.max(np.abs(influence)))
     rows = []
     for row, (study, technique) in enumerate(zip(arms.study, arms.technique, strict=True)):
         lead = goodness[best] - np.delete(goodness, best)
         change = np.delete(influence[:, row], best) - influence[best, row]
         others = np.delete(np.array(part.techniques), best)
         with np.errstate(divide="ignore", invalid="ignore"):
-            shift = np.where(change != 0, lead / change, np.inf)
+            shift = np.where(np.abs(change) > nothing, lead / change, np.inf)
         up, next_up = _nearest(np.where(shift > 0, shift, np.inf), others)
         down, next_down = _nearest(np.where(shift < 0, -shift, np.inf), others)
         rows.append(
