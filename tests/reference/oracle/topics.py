@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from . import topics_effects, topics_exploring, topics_models, topics_pooling
+from . import topics_adjustments, topics_effects, topics_exploring, topics_models, topics_pooling
 
 TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "effects": topics_effects.effects,
@@ -20,4 +20,6 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "small_study": topics_exploring.small_study_effects,
     "leave_one_out": topics_exploring.leave_one_out_and_cumulative,
     "network": topics_exploring.networks,
+    "small_study_adjustments": topics_adjustments.small_study_adjustments,
+    "selection": topics_adjustments.selection_models,
 }
