@@ -118,6 +118,7 @@ class ContrastValue:
     """What a report says about two arms: arm minus (or over) comparator, numbers as printed.
 
     `measure` is empty where there is only a p value. `p_bound` is "<" or ">" where the report gives a bound.
+    `observed_minus_expected` and `logrank_variance` are of `arm`.
     """
 
     arm: str
@@ -133,6 +134,8 @@ class ContrastValue:
     interval_level: float | None = None
     p_value: float | None = None
     p_bound: Literal["", "<", ">"] = ""
+    observed_minus_expected: float | None = None
+    logrank_variance: float | None = None
     adjusted_for: str = ""
     source: str = ""
 
@@ -222,6 +225,9 @@ class AnalysisPlan:
     """One analysis of the plan: an outcome in a comparison, or in the series of one technique.
 
     Exactly one of `comparison` (an id) and `techniques` (a group, pooled over single-arm series) is set.
+    `without_pooling` is the reason why studies are not pooled, empty where they are. `adjusted` lets effects
+    in that reports give ready: adjusted ones preferred, only them, or only unadjusted ones; empty takes the
+    arms' own numbers (hazard ratios have none: `prefer`).
     """
 
     id: str
@@ -236,6 +242,8 @@ class AnalysisPlan:
     interval: str | None = None
     zero_cells: str | None = None
     level: float = 0.95
+    without_pooling: str = ""
+    adjusted: Literal["", "prefer", "only", "never"] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

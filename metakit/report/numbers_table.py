@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 
-from metakit.core.results import StudyRow
+import numpy as np
+
+from metakit.core.effects import EffectTable
+from metakit.core.results import Limits, StudyRow
 from metakit.measures.registry import MEASURES
 from metakit.plots.forest_content import align
 from metakit.plots.numbers import shares
@@ -98,9 +102,27 @@ def _side(side: SideNumbers, kind: str) -> NumbersSide:
 
 def _model_rows(finding: AnalysisFinding) -> list[StudyRow | None]:
     numbers: tuple[StudyNumbers, ...] = finding.numbers
-    if finding.table is None or finding.result is None:
+    if finding.table is None:
         return [None] * len(numbers)
+    if finding.result is None:
+        return _rows_alone(finding.table, finding.plan.level)
     return align(finding.table, finding.result)
+
+
+def _rows_alone(table: EffectTable, level: float) -> list[StudyRow | None]:
+    """Return the studies' own effects with Wald intervals, where nothing was pooled."""
+    reach = NormalDist().inv_cdf((1 + level) / 2)
+    rows: list[StudyRow | None] = []
+    for name, effect, variance, usable in zip(
+        table.study, table.effect, table.variance, table.estimable, strict=True
+    ):
+        far = reach * float(variance) ** 0.5
+        own = StudyRow(
+            study=name, effect=float(effect), variance=float(variance), weight=None,
+            interval=Limits(float(effect) - far, float(effect) + far),
+        )  # fmt: skip
+        rows.append(own if usable else None)
+    return rows
 
 
 def _weights(rows: list[StudyRow | None]) -> list[str]:
@@ -112,13 +134,15 @@ def _weights(rows: list[StudyRow | None]) -> list[str]:
 
 
 def _effect(finding: AnalysisFinding, row: StudyRow | None) -> str:
-    if row is None or row.effect is None or row.interval is None or finding.result is None:
+    if row is None or row.effect is None or row.interval is None:
         return "–"
     measure = MEASURES[finding.plan.measure]
-    back = finding.result.back_transform
-    values = [
-        measure.natural_factor * float(back(v)) for v in (row.effect, row.interval.lower, row.interval.upper)
-    ]
+    ends = np.array([row.effect, *row.interval])
+    if finding.result is None:
+        natural = measure.scale(finding.plan.scale).to_natural(ends)
+    else:
+        natural = np.array([float(finding.result.back_transform(end)) for end in ends])
+    values = [measure.natural_factor * float(value) for value in natural]
     if measure.scale(finding.plan.scale).axis == "log":
         shown = [ratio(value) for value in values]
     else:

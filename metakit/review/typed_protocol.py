@@ -136,6 +136,8 @@ def _analysis(item: Group) -> AnalysisPlan:
         interval=item.text("interval") or None,
         zero_cells=item.text("zero_cells") or None,
         level=0.95 if level is None else level,
+        without_pooling=item.text("without_pooling"),
+        adjusted=cast('Literal["", "prefer", "only", "never"]', item.text("adjusted")),
     )
 
 

@@ -26,6 +26,7 @@ from metakit.synthesis.sensitivity import sensitivity_rows
 from metakit.synthesis.sensitivity_table import sensitivity_table
 from metakit.synthesis.specifications import asks_for_specifications, specification_curve
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
+from metakit.synthesis.without_pooling import UnpooledFinding, unpooled_finding
 from metakit.synthesis.words import (
     Directions,
     absolute_sentence,
@@ -88,11 +89,18 @@ def analyse(
         smallest = None  # it is per 100 thumbs; a rate is per 100 thumb-years
     title = _title(task.term, plan, comparison)
     curve = None
-    if comparison and asks_for_specifications(plan.id, protocol.specifications, result):
+    refused = plan.without_pooling
+    if comparison and not refused and asks_for_specifications(plan.id, protocol.specifications, result):
         curve = specification_curve(
             task, title, result, unit, sides, smallest, protocol.specifications, studies, names
         )
-    others = sensitivity_rows(task, gathered, result, definitions, studies, names)
+    others = () if refused else sensitivity_rows(task, gathered, result, definitions, studies, names)
+    unpooled = None
+    if result is None:
+        unpooled = unpooled_finding(
+            table, task.measure, planned=refused, why=answer.reason, level=plan.level,
+            unit=_unit(task.measure, task.term), sides=sides, comparison=comparison, missing=gathered.missing,
+        )  # fmt: skip
     set_aside, assumptions, notes = _logs(table, result)
     concerns = concern_shares(gathered.studies, result, plan.outcome)
     return AnalysisFinding(
@@ -111,7 +119,7 @@ def analyse(
         right_words=sides.above,
         left_short=sides.below_short,
         sentences=_sentences(
-            task, answer, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
+            task, answer, unpooled, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
         ),
         cautions=(
             *cautions_for(result, task.measure, task.term, gathered.studies, _techniques(plan, comparison)),
@@ -125,12 +133,18 @@ def analyse(
         concerns=concerns,
         moderators=columns,
         explorations=explorations_of(
-            plan.id, protocol.explorations, table, columns, tau2=plan.tau2, level=plan.level
+            plan.id,
+            () if refused else protocol.explorations,
+            table,
+            columns,
+            tau2=plan.tau2,
+            level=plan.level,
         ),
         specifications=curve,
         sensitivity_table=sensitivity_table(
             task, gathered, table, result, others, unit, smallest, studies, names
         ),
+        unpooled=unpooled,
     )
 
 
@@ -206,6 +220,7 @@ def _by_design(task: Task, studies: Sequence[StudyNumbers]) -> tuple[DesignSubto
 def _sentences(
     task: Task,
     answer: Answer,
+    unpooled: UnpooledFinding | None,
     numbers: Sequence[StudyNumbers],
     comparison: ComparisonPlan | None,
     sides: Directions,
@@ -214,6 +229,8 @@ def _sentences(
     outcome_plan: OutcomePlan,
 ) -> tuple[str, ...]:
     result, measure, scale = answer.result, task.measure, task.plan.scale
+    if unpooled is not None:
+        return unpooled.sentences
     if result is None:
         return (f"No answer: {answer.reason}.".replace("..", "."),)
     unit, when = _unit(measure, task.term), task.question.window.label

@@ -46,6 +46,8 @@ def estimate(task: Task, studies: Sequence[StudyNumbers]) -> tuple[EffectTable |
     table = None
     try:
         table = _effects(task, studies)
+        if task.plan.without_pooling:
+            return table, Answer(reason=f"not pooled, as planned: {task.plan.without_pooling}")
         return table, Answer(result=_pooled(task, table, studies))
     except NotEstimableError as error:
         return table, Answer(reason=str(error))

@@ -29,6 +29,7 @@ from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
 from metakit.synthesis.specification_results import SpecificationCurve
 from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.without_pooling import UnpooledFinding
 
 if TYPE_CHECKING:
     from metakit.synthesis.network_findings import NetworkFinding
@@ -130,8 +131,9 @@ class AbsoluteEffect:
 class AnalysisFinding:
     """One analysis of the plan, answered or not.
 
-    `answer.result` is None where nothing can be estimated; `answer.reason` then says why. `sentences` tell
-    the answer in plain words, the direction first; `cautions` say what it cannot bear.
+    `answer.result` is None where nothing can be estimated or pooling was refused; `answer.reason` then says
+    why, and `unpooled` holds what two or more studies say without pooling. `sentences` tell the answer in
+    plain words, the direction first; `cautions` say what it cannot bear.
     """
 
     plan: AnalysisPlan
@@ -160,6 +162,7 @@ class AnalysisFinding:
     explorations: tuple[Exploration, ...] = ()
     specifications: SpecificationCurve | None = None
     sensitivity_table: SensitivityTable | None = None
+    unpooled: UnpooledFinding | None = None
 
     @property
     def result(self) -> PoolResult | None:
@@ -224,6 +227,7 @@ class AnalysisFinding:
             "explorations": [exploration.to_json() for exploration in self.explorations],
             "specifications": self.specifications.to_json() if self.specifications else None,
             "sensitivity_table": self.sensitivity_table.to_json() if self.sensitivity_table else None,
+            "without_pooling": self.unpooled.to_json() if self.unpooled else None,
         }
         return {key: finite(item) for key, item in answer.items()}
 
