@@ -203,7 +203,7 @@ def information_of(
     smallest = thresholds.smallest
     tail = "two-sided error 5 %, power 80 %"
     if measure.name == "mean_difference":
-        sd = _typical_sd(finding.numbers)
+        sd = typical_sd(finding.numbers)
         if sd is None:
             return None
         return InformationSize(
@@ -218,7 +218,7 @@ def information_of(
     other = base - step if base > step else base + step
     inputs = f"{100 * base:.3g} against {100 * other:.3g} {thresholds.unit}, {tail}"
     if main.baseline.per_year:
-        years = sum(side.numbers["time"] for study in finding.numbers for side in study.sides)
+        years = sum(side.numbers.get("time", 0.0) for study in finding.numbers for side in study.sides)
         return InformationSize(
             needed=size_for_rates(base, other), present=years, unit="thumb-years", inputs=inputs
         )
@@ -226,15 +226,15 @@ def information_of(
         return None
     return InformationSize(
         needed=size_for_risks(base, other),
-        present=sum(side.effective["total"] for study in finding.numbers for side in study.sides),
+        present=sum(side.effective.get("total", 0.0) for study in finding.numbers for side in study.sides),
         unit="thumbs (after the design effect)",
         inputs=inputs,
     )
 
 
-def _typical_sd(numbers: tuple[StudyNumbers, ...]) -> float | None:
+def typical_sd(numbers: tuple[StudyNumbers, ...]) -> float | None:
     """Return the pooled standard deviation of the comparator arms."""
-    rows = [study.sides[1].numbers for study in numbers]
+    rows = [study.sides[1].numbers for study in numbers if "sd" in study.sides[1].numbers]
     df = sum(row["total"] - 1 for row in rows)
     if df <= 0:
         return None

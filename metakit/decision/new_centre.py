@@ -1,0 +1,136 @@
+"""Where the effect in one more centre, the unit itself, is expected: what expected events are computed from.
+
+The interval of the mean says where the average centre lies; a unit is one centre. Where an analysis has a
+prediction interval, its distribution is taken. Where it has none (one or two studies, a model without tau),
+the distribution of the mean is widened by a spread between centres drawn from the half-normal priors that
+Röver et al. (2021) propose, and every place that shows such a range says so.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import FloatArray
+from metakit.core.results import Limits
+from metakit.decision.expected import stratified
+from metakit.decision.information import typical_sd
+from metakit.errors import NotEstimableError
+from metakit.measures.registry import MEASURES, Measure
+from metakit.models.bayesian_priors import LEVEL_SCALE, LOG_RATIO_SCALE, UNIT_INFORMATION_SHARE
+from metakit.synthesis.confidence import ConfidenceDistribution
+from metakit.synthesis.findings import AnalysisFinding
+
+FEWEST_FOR_PREDICTION = 3
+WIDE_DF = 2.0
+"""With so few degrees of freedom a prediction interval hardly says more than that centres differ."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewCentre:
+    """The effect in a new centre, on the analysis scale.
+
+    `distribution` is that behind the prediction interval, or, with `tau_scale` above 0, that of the mean, to
+    be widened by a tau drawn from a half-normal distribution of this scale. `note` says which, in words.
+    """
+
+    estimate: float
+    distribution: ConfidenceDistribution
+    tau_scale: float
+    level: float
+    note: str
+
+    @property
+    def predicted(self) -> bool:
+        """Whether it rests on a prediction interval of the analysis."""
+        return self.tau_scale == 0
+
+    def draw(self, random: np.random.Generator, size: int) -> FloatArray:
+        """Return draws of the effect in a new centre."""
+        found = self.distribution.quantile(stratified(random, size))
+        if self.tau_scale > 0:
+            tau = np.abs(random.standard_normal(size)) * self.tau_scale
+            found = found + tau * random.standard_normal(size)
+        return np.asarray(found, dtype=float)
+
+    def limits(self) -> Limits:
+        """Return the limits of the effect in a new centre; for widened ones from a fixed grid, no chance."""
+        tails = np.array([(1 - self.level) / 2, (1 + self.level) / 2])
+        if self.tau_scale == 0:
+            low, high = self.distribution.quantile(tails)
+        else:
+            grid = (np.arange(400) + 0.5) / 400
+            mean = self.distribution.quantile(grid)
+            tau = self.tau_scale * special.ndtri(0.5 + grid[::8] / 2)
+            shift = special.ndtri(grid[::4])
+            low, high = np.quantile(mean[:, None] + np.multiply.outer(tau, shift).ravel(), tails)
+        return Limits(float(low), float(high))
+
+
+def new_centre(finding: AnalysisFinding) -> NewCentre:
+    """Return the effect in a new centre of an answered analysis.
+
+    Raises
+    ------
+    ValueError
+        When the analysis has no answer.
+    NotEstimableError
+        Without a prediction interval on a scale for which no spread between centres can be assumed.
+    """
+    result = finding.result
+    if result is None:
+        raise ValueError("an analysis without an answer says nothing about a new centre")
+    measure = MEASURES[finding.plan.measure]
+    ahead = getattr(result, "prediction", None)
+    if ahead is not None and all(map(math.isfinite, ahead.interval)):
+        low, high = ahead.interval
+        note = f"{100 * result.level:g} % prediction interval of {result.k} studies"
+        if ahead.df <= WIDE_DF:
+            note += "; so few studies that it is hardly more than a reminder that centres differ"
+        return NewCentre(
+            estimate=result.estimate,
+            distribution=ConfidenceDistribution.from_interval(
+                result.estimate, low, high, level=result.level, df=ahead.df
+            ),
+            tau_scale=0.0,
+            level=result.level,
+            note=note,
+        )
+    scale, what = _tau_scale(measure, finding)
+    why = (
+        f"{result.k} {'study has' if result.k == 1 else 'studies have'} no prediction interval"
+        if result.k < FEWEST_FOR_PREDICTION
+        else "the model of this analysis gives no prediction interval"
+    )
+    return NewCentre(
+        estimate=result.estimate,
+        distribution=ConfidenceDistribution.of(result),
+        tau_scale=scale,
+        level=result.level,
+        note=f"{why}; the interval of the mean was widened by an assumed spread between centres "
+        f"(half-normal, scale {scale:.2g} {what}; Röver 2021)",
+    )
+
+
+def _tau_scale(measure: Measure, finding: AnalysisFinding) -> tuple[float, str]:
+    """Return the scale of the half-normal distribution of tau: the defaults of the Bayesian model."""
+    if measure.name == "mean_difference":
+        sd = typical_sd(finding.numbers)
+        # The unit-information standard deviation of a difference of two equal arms is twice that of a thumb.
+        return UNIT_INFORMATION_SHARE * 2 * (sd or 0.0), finding.term.unit
+    if measure.name == "risk_difference":
+        sides = [side.numbers for study in finding.numbers for side in study.sides]
+        risk = (sum(row["events"] for row in sides) + 0.5) / (sum(row["total"] for row in sides) + 1)
+        return UNIT_INFORMATION_SHARE * 2 * math.sqrt(risk * (1 - risk)), "as a fraction"
+    scale = measure.scale(finding.plan.scale)
+    if measure.comparative and scale.axis == "log":
+        return LOG_RATIO_SCALE, "on the log scale"
+    if scale.name in ("log", "logit"):
+        return LEVEL_SCALE, f"on the {scale.name} scale"
+    raise NotEstimableError(
+        f"a {measure.label.lower()} on the {scale.name} scale without a prediction interval: no published "
+        "spread between centres is known for this scale; ask for the analysis on a log or logit scale"
+    )
