@@ -34,7 +34,7 @@ def arrow_head(scene: Scene, x: float, y: float, colour: str, *, right: bool, ro
     )
 
 
-def _span(
+def span(
     scene: Scene, panel: Panel, low: float, high: float, y: float, colour: str, role: str
 ) -> tuple[float, float]:
     """Add arrow heads where an interval leaves the axis; return the drawn ends."""
@@ -73,7 +73,7 @@ def study_mark(
             Stroke(points=((tip, y), (tail, y)), colour=style.STUDY_LINE, order=4, role=f"{role}-interval")
         )
         return
-    left, right_end = _span(scene, panel, lower, upper, y, style.STUDY_LINE, role)
+    left, right_end = span(scene, panel, lower, upper, y, style.STUDY_LINE, role)
     scene.bubbles.append(Bubble(x=panel.x(estimate), y=y, area=area, hollow=hollow, row=row))
     scene.strokes.append(
         Stroke(points=((left, y), (right_end, y)), colour=style.STUDY_LINE, order=4, role=f"{role}-interval")
@@ -92,7 +92,7 @@ def mean_mark(scene: Scene, panel: Panel, interval: Interval, *, y: float, role:
     estimate, lower, upper = interval
     face = style.MEAN if overall else style.MEAN_PALE
     half = 4.2 if overall else 3.6
-    left, right = _span(scene, panel, lower, upper, y, style.MEAN, role)
+    left, right = span(scene, panel, lower, upper, y, style.MEAN, role)
     top = panel.x(estimate)
     cut = {"left": lower < panel.axis.low, "right": upper > panel.axis.high}
 
@@ -117,7 +117,7 @@ def _full_reach(panel: Panel, estimate: float, limit: float) -> float:
 
 def prediction_mark(scene: Scene, panel: Panel, low: float, high: float, *, y: float, role: str) -> None:
     """Add a prediction interval: a dashed line between square brackets, open where it leaves the axis."""
-    left, right = _span(scene, panel, low, high, y, style.MEAN, role)
+    left, right = span(scene, panel, low, high, y, style.MEAN, role)
     scene.strokes.append(
         Stroke(points=((left, y), (right, y)), colour=style.MEAN, dash=(3, 1.6), order=4, role=role)
     )  # fmt: skip
