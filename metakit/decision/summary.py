@@ -107,11 +107,19 @@ def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tupl
                     dict.fromkeys(item.term.label for item in answered if item.term.id not in kept)
                 ),
                 unanswered=tuple(
-                    (item.term.label, item.answer.reason) for item in found if item.result is None
+                    (item.term.label, _why_unanswered(item)) for item in found if item.result is None
                 ),
             )
         )
     return tuple(tables)
+
+
+def _why_unanswered(finding: AnalysisFinding) -> str:
+    """Say why there is no pooled answer and, where studies speak without one, what they say."""
+    if finding.unpooled is None:
+        return finding.answer.reason
+    first = finding.unpooled.sentences[0].rstrip(".")
+    return first[:1].lower() + first[1:]
 
 
 def _row(finding: AnalysisFinding, certainty: Certainty) -> SummaryRow:

@@ -15,6 +15,7 @@ from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.selection_figures import SelectionFigures, draw_selection
+from metakit.report.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.words import lower_first
@@ -35,6 +36,7 @@ class ResultPart:
     label: str
     forest: FigurePart | None
     funnel: FigurePart | None
+    directions: FigurePart | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +61,7 @@ class ReportFigures:
             *self.overview_parts,
             *self.selection.all,
             *self.appraisal.all,
-            *(figure for part in self.results for figure in (part.forest, part.funnel)),
+            *(figure for part in self.results for figure in (part.directions, part.forest, part.funnel)),
         ]
         return tuple({figure.name: figure for figure in found if figure is not None}.values())
 
@@ -88,6 +90,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
                 label=_label(finding, repeated=asked[_question(finding)] > 1),
                 forest=_forest(finding, name, kinds),
                 funnel=_funnel(finding, name, kinds),
+                directions=draw_directions(finding, name, kinds, width_mm=FOREST_MM),
             )
         )
     progress("drawing the overview")

@@ -9,6 +9,7 @@ from metakit.core.results import PoolResult
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
+from metakit.models.without_pooling import REFERENCES as WITHOUT_POOLING
 from metakit.plots.result_words import method_words
 from metakit.report.citations import Citations
 from metakit.report.plan_text import plan_sentences
@@ -226,6 +227,16 @@ def _pooling(findings: Findings, citations: Citations) -> Iterable[Cited]:
         yield Cited(
             text=f"{_way_words(model, estimator, interval)} ({count(len(members), 'analysis', 'analyses')}).",
             numbers=citations.numbers(references),
+        )
+    unpooled = [finding for finding in findings.analyses if finding.unpooled]
+    if unpooled:
+        yield Cited(
+            text=(
+                f"Studies of {count(len(unpooled), 'analysis', 'analyses')} were put together without "
+                f"pooling: directions of effects were counted, whatever their p values, with an exact "
+                f"interval and a sign test; effects were described by median and range; one-sided p values were combined."
+            ),
+            numbers=citations.numbers(WITHOUT_POOLING),
         )
     predictions = {
         prediction.df

@@ -67,7 +67,7 @@ def facts_table(finding: AnalysisFinding) -> tuple[Fact, ...]:
 
 def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
     """Return the planned answer, each design group alone, and the answers under other choices."""
-    if not finding.numbers:
+    if not finding.numbers or finding.plan.without_pooling:
         return ()
     planned = choice_row(
         "as planned" + (", all designs together" if len(finding.by_design) > 1 else ""),

@@ -11,6 +11,7 @@ from metakit.report.registry import SECTIONS, Content, Section
 from metakit.report.result_tables import choices_table, facts_table
 from metakit.report.sections.question import RANKS
 from metakit.report.traces import path_of
+from metakit.report.unpooled import unpooled_facts
 from metakit.synthesis.windows import window
 
 
@@ -49,7 +50,9 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
             path_of(page.findings, finding, study, effect=row.effect, weight=row.weight)
             for study, row in zip(finding.numbers, numbers.rows, strict=True)
         ],
-        "facts": facts_table(finding),
+        "directions": part.directions,
+        "cannot_tell": finding.unpooled.cannot_tell if finding.unpooled else (),
+        "facts": unpooled_facts(finding) or facts_table(finding),
         "choices": choices_table(finding),
         "set_aside": finding.set_aside,
         "assumptions": [
