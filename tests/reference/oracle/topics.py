@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from . import topics_adjustments, topics_effects, topics_exploring, topics_models, topics_pooling
+from . import (
+    topics_adjustments,
+    topics_decision,
+    topics_effects,
+    topics_exploring,
+    topics_models,
+    topics_networks,
+    topics_pooling,
+)
 
 TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "effects": topics_effects.effects,
@@ -20,6 +28,11 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "small_study": topics_exploring.small_study_effects,
     "leave_one_out": topics_exploring.leave_one_out_and_cumulative,
     "network": topics_exploring.networks,
+    "network_counts": topics_networks.count_networks,
+    "sequential": topics_decision.sequential_boundaries,
+    "absolute": topics_decision.absolute_effects,
+    "unit_events": topics_decision.unit_events,
+    "design_and_agreement": topics_decision.design_and_agreement,
     "small_study_adjustments": topics_adjustments.small_study_adjustments,
     "selection": topics_adjustments.selection_models,
 }
