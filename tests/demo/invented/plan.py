@@ -198,6 +198,14 @@ def protocol() -> dict[str, Any]:
                 mp_option_1=["mp_arthrodesis"],
                 mp_option_2=["mp_none"],
             ),
+            _comparison(
+                "lrti_vs_others",
+                "LRTI against any other technique",
+                ["lrti"],
+                lrti,
+                [name for name in TECHNIQUES_BY_AGE if name != "lrti"],
+                "another technique",
+            ),
         ],
         "analyses": [
             _contrast("complications_lrti", "any_complication", "lrti_vs_trapeziectomy", "risk_ratio"),
@@ -236,6 +244,13 @@ def protocol() -> dict[str, Any]:
             _contrast(
                 "secondary_mp_fusion", "secondary_mp_procedure", "mp_fusion_vs_none", "risk_difference"
             ),
+            _contrast(
+                "complications_lrti_any",
+                "any_complication",
+                "lrti_vs_others",
+                "risk_ratio",
+                note="unlike techniques together: planned to ask why studies disagree, not to choose an operation",
+            ),
             _series(
                 "complications_denervation", "any_complication", ["denervation"], "denervation", "proportion"
             ),
@@ -268,7 +283,12 @@ def protocol() -> dict[str, Any]:
                 id="design_of_comparisons",
                 kind="subgroups",
                 moderators=["design_group"],
-                analyses=["complications_lrti", "pinch_lrti", "complications_prosthesis"],
+                analyses=[
+                    "complications_lrti",
+                    "pinch_lrti",
+                    "complications_prosthesis",
+                    "complications_lrti_any",
+                ],
                 expected="larger differences in cohorts than in randomised trials",
                 data_seen=False,
             ),
@@ -276,8 +296,8 @@ def protocol() -> dict[str, Any]:
                 id="mp_and_complications",
                 kind="meta_regression",
                 moderators=["mp_hyperextension"],
-                analyses=["complications_lrti"],
-                expected="more complications the more the MP joint hyperextends",
+                analyses=["complications_lrti", "complications_lrti_any"],
+                expected="more complications after LRTI the more the MP joint hyperextends",
                 data_seen=False,
             ),
             OneLine(
@@ -286,6 +306,14 @@ def protocol() -> dict[str, Any]:
                 moderators=["concern"],
                 analyses=["pinch_prosthesis", "pain_prosthesis"],
                 expected="larger differences in studies of high concern; asked when results were known",
+                data_seen=True,
+            ),
+            OneLine(
+                id="year_and_complications",
+                kind="meta_regression",
+                moderators=["year"],
+                analyses=["complications_lrti_any"],
+                expected="nothing: asked when results were known",
                 data_seen=True,
             ),
         ],
@@ -346,15 +374,22 @@ def protocol() -> dict[str, Any]:
                 "what": "pyrocarbon interposition added as a comparison",
                 "why": "one cohort compares it with LRTI and fusion",
                 "data_seen": False,
-            }
+            },
+            {
+                "date": "2026-03-02",
+                "what": "two explorations added: by concern about bias, and by year of publication",
+                "why": "studies disagree and the planned explorations do not say why",
+                "data_seen": True,
+            },
         ],
     }
 
 
 def registered_protocol() -> dict[str, Any]:
-    """Return the protocol as registered: without the comparison that was added later."""
+    """Return the protocol as registered: without the comparison and the explorations that were added later."""
     tree = protocol()
     tree["comparisons"] = [item for item in tree["comparisons"] if item["id"] != "pyrocarbon_vs_lrti"]
     tree["analyses"] = [item for item in tree["analyses"] if item.get("comparison") != "pyrocarbon_vs_lrti"]
+    tree["explorations"] = [item for item in tree["explorations"] if not item["data_seen"]]
     del tree["amendments"]
     return tree

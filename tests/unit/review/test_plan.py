@@ -101,7 +101,7 @@ def test_the_history_says_what_changed(tmp_path: Path) -> None:
     assert json.loads(json.dumps(standing.to_json()))["status"] == "amended"
 
 
-def test_the_demonstration_was_amended_by_one_comparison() -> None:
+def test_the_demonstration_was_amended_by_a_comparison_and_two_explorations() -> None:
     folder = Path(__file__).resolve().parents[3] / "demo_studies"
     protocol = read_protocol(folder)
     standing = plan_standing(protocol.fields, read_history(folder)[0])
@@ -109,4 +109,5 @@ def test_the_demonstration_was_amended_by_one_comparison() -> None:
     assert standing.changes == (
         "comparisons: pyrocarbon_vs_lrti added",
         "analyses: complications_pyrocarbon added",
+        "explorations: concern_about_bias added, year_and_complications added",
     )
