@@ -144,7 +144,15 @@ def open_folder(path: str | Path) -> ReviewFolder:
         path=folder,
         protocol=protocol(plan.group, file=inside(plan.file), sha256=plan.sha256),
         studies=studies,
-        questions=tuple(replace(problem, file=inside(problem.file)) for problem in read.problems),
+        questions=tuple(
+            # The same review gives the same report wherever its folder stands.
+            replace(
+                problem,
+                file=inside(problem.file),
+                hint=problem.hint.replace(f"{folder}'", "REVIEW'"),
+            )
+            for problem in read.problems
+        ),
         inputs=tuple(
             (inside(file), sha256)
             for file, sha256 in (
