@@ -234,7 +234,8 @@ def _pooling(findings: Findings, citations: Citations) -> Iterable[Cited]:
             text=(
                 f"Studies of {count(len(unpooled), 'analysis', 'analyses')} were put together without "
                 f"pooling: directions of effects were counted, whatever their p values, with an exact "
-                f"interval and a sign test; effects were described by median and range; one-sided p values were combined."
+                f"interval and a sign test; effects were described by median and range; one-sided p values "
+                f"were combined."
             ),
             numbers=citations.numbers(WITHOUT_POOLING),
         )
