@@ -17,9 +17,10 @@ contrasts: study technique_1 technique_2 effect standard_error. Parts of an oper
 '+', as in trapeziectomy+suspension. Ranks are never shown without intervals and never mean certainty.
 For rare events, mantel_haenszel corrects no cell and one_stage checks it by the counts' own likelihood.
 Further columns describe studies: --moderator asks whether one changes effects, --characteristics shows
-whether comparisons are alike.
+whether comparisons are alike. --figure and --to draw the network instead of telling it.
 
 Example: metakit network arms.csv --measure odds_ratio --reference trapeziectomy --json
+Example: metakit network arms.csv --measure risk_ratio --figure geometry --to network.svg
 """
 
 
@@ -57,14 +58,37 @@ def command(
         str | None, typer.Option(help="Techniques from oldest to newest, for the comparison-adjusted funnel.")
     ] = None,
     level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
+    figure: Annotated[
+        str,
+        typer.Option(
+            help="Draw one: geometry, forest, ranks, direct_and_indirect, comparison_adjusted_funnel, "
+            "components."
+        ),
+    ] = "",
+    to: Annotated[
+        Path | None,
+        typer.Option(help="File of the figure; its ending says the kind: .svg, .pdf, .png, .tif."),
+    ] = None,
+    title: Annotated[str, typer.Option(help="Title above the figure.")] = "",
+    line_width: Annotated[
+        str, typer.Option(help="geometry: what the width of lines tells, studies or precision.")
+    ] = "studies",
+    preset: Annotated[
+        str, typer.Option(help="Size to draw at: single_column, double_column, slide, ...")
+    ] = "",
+    width_mm: Annotated[
+        float | None, typer.Option(help="Width in millimetres, 80 to 400 [default: 180, or the preset's].")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
 ) -> None:
-    """Read, analyse every connected part, answer."""
+    """Read, analyse every connected part, answer; with --figure, draw instead."""
+    from metakit.cli.network_drawing import NetworkDrawing
     from metakit.forms.tables import read_table
     from metakit.network.analysis import Moderator, analyse_network
     from metakit.network.reading import arms_of_table, better_words, moderator_values, study_values
     from metakit.network.text import network_text
 
+    drawing = NetworkDrawing.of(figure, to, title, line_width, preset, width_mm)
     table = read_table(file)
     arms = arms_of_table(table, measure)
     chosen = None
@@ -76,7 +100,7 @@ def command(
         model=model,
         tau2=tau2,
         reference=reference,
-        components=components,
+        components=components or figure == "components",
         interactions=words(interactions),
         lower_is_better=better_words(better),
         level=level,
@@ -84,9 +108,12 @@ def command(
         characteristics={name: study_values(table, name, arms) for name in words(characteristics)},
         order=words(order),
     )
+    if drawing is not None:
+        for path in drawing.write(found):
+            typer.echo(str(path), err=json)
     if json:
         answer_json(found.to_json())
-    else:
+    elif drawing is None:
         typer.echo(network_text(found))
 
 

@@ -13,7 +13,6 @@ from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
 from metakit.plots.numbers import show_p
 from metakit.plots.registry import Built
 from metakit.synthesis.spoken import listed
-from metakit.synthesis.words import lower_first
 
 
 def network_components_content(
@@ -58,7 +57,7 @@ def network_components_content(
     ]
     notes += not_told(model, words)
     if model.inactive:
-        inactive = listed([lower_first(words.label(name)) for name in model.inactive])
+        inactive = listed([words.within(name) for name in model.inactive])
         notes.append(f"Taken as the starting point, without an effect of its own: {inactive}.")
     if model.parts > 1:
         notes.append(
@@ -87,10 +86,10 @@ def not_told(model: ComponentModel, words: NetworkWords) -> list[str]:
             if effect.tied_with:
                 tied[frozenset((effect.component, *effect.tied_with))] = None
             else:
-                alone.append(lower_first(words.label(effect.component)))
+                alone.append(words.within(effect.component))
     told = [
         f"Always together or instead of each other, so not to be told apart here: "
-        f"{'; '.join(sorted(lower_first(words.label(name)) for name in names))}."
+        f"{'; '.join(sorted(words.within(name) for name in names))}."
         for names in tied
     ]
     if alone:

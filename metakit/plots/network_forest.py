@@ -20,7 +20,6 @@ from metakit.plots.registry import Built
 from metakit.plots.scale import Interval
 from metakit.synthesis.network_words import Evidence
 from metakit.synthesis.spoken import count
-from metakit.synthesis.words import lower_first
 
 KINDS: dict[Evidence, str] = {
     "direct": "direct only",
@@ -66,7 +65,7 @@ def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title
     drawn = [
         NetworkRow(
             label=words.label(technique),
-            quiet=(f"{KINDS[kind]}, {_studies(studies)}" if studies else KINDS[kind],),
+            quiet=(f"{count(studies, 'study', 'studies')}, {KINDS[kind]}" if studies else KINDS[kind],),
             numbers=number_lines(natural, interval, [row[3] for row in rows]),
             marks=(EstimateMark(interval=interval, evidence=kind, prediction=prediction),),
         )
@@ -88,7 +87,7 @@ def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title
     return RowsContent(
         title=title,
         rows=tuple(drawn),
-        label_heading=f"Against {lower_first(words.label(item.reference))}",
+        label_heading=f"Against {words.within(item.reference)}",
         numbers_heading=(natural.heading, f"{level} interval"),
         axis_name=axis_name(natural.heading, words.unit or natural.unit, natural.axis),
         axis=natural.axis,
@@ -98,10 +97,6 @@ def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title
         right_words=words.right_words,
         notes=tuple(notes),
     )
-
-
-def _studies(number: int) -> str:
-    return count(number, "study", "studies").replace(" ", "\u00a0")  # number and word stay in one line
 
 
 def evidence_of_pairs(item: PartAnalysis) -> dict[str, tuple[Evidence, int]]:

@@ -29,7 +29,6 @@ from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import Bubble, Stroke
 from metakit.plots.text import TextWidth
 from metakit.synthesis.spoken import count
-from metakit.synthesis.words import lower_first
 
 if TYPE_CHECKING:
     from metakit.plots.scene import Scene
@@ -92,7 +91,7 @@ def adjusted_funnel_content(
         comparisons=tuple(
             f"{words.pair(*pair)} ({count(compared[pair], 'study', 'studies')})" for pair in numbers
         ),
-        order=tuple(words.label(name) for name in funnel.order),
+        order=tuple(words.within(name) for name in funnel.order),
         level=found.parts[0].part.level,
         notes=tuple(note for note in funnel.notes if not note.startswith("Compared by one study")),
     )  # fmt: skip
@@ -163,7 +162,7 @@ def lay_out_adjusted_funnel(content: AdjustedFunnelContent, *, width_mm: float, 
         "Bubble: a study's contrast, hollow where it is the only one of its comparison and so its own mean. "
         f"Dashed: where {100 * content.level:.4g} % of contrasts would lie by chance alone.",
         "Numbers: " + "; ".join(f"{n} {text}" for n, text in enumerate(content.comparisons, 1)) + ".",
-        f"Order stated by the user, oldest first: {', '.join(map(lower_first, content.order))}.",
+        f"Order stated by the user, oldest first: {'; '.join(content.order)}.",
         *content.notes,
     ]
     if left_out:
@@ -183,7 +182,7 @@ def adjusted_funnel_text(content: AdjustedFunnelContent) -> str:
         f"Comparison-adjusted funnel of {count(len(content.points), 'contrast')}, newer techniques against "
         f"older ones: {sides['left']} below the mean of their comparison, {sides['right']} above it, "
         f"{sides['alone']} the only one of their comparison. Order, oldest first: "
-        f"{', '.join(map(lower_first, content.order))}."
+        f"{'; '.join(content.order)}."
     )
 
 

@@ -13,7 +13,6 @@ from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords
 from metakit.plots.registry import Built
 from metakit.synthesis.spoken import count
-from metakit.synthesis.words import lower_first
 
 MOST_SEARCHED = 60
 """Techniques up to which the order of the column is improved; beyond, the first guess stands."""
@@ -21,10 +20,11 @@ MOST_SEARCHED = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GeometryNode:
-    """A technique: its studies, and its thumbs or thumb-years, None where unknown."""
+    """A technique, also as `within` a sentence: its studies, its thumbs or thumb-years (None if unknown)."""
 
     name: str
     label: str
+    within: str
     studies: int
     size: float | None
     reference: bool
@@ -106,8 +106,8 @@ def _part(item: PartAnalysis, words: NetworkWords) -> GeometryPart:
     return GeometryPart(
         nodes=tuple(
             GeometryNode(
-                name=name, label=words.label(name), studies=studies[name], size=size(name),
-                reference=name == item.reference,
+                name=name, label=words.label(name), within=words.within(name), studies=studies[name],
+                size=size(name), reference=name == item.reference,
             )
             for name in order
         ),
@@ -179,7 +179,7 @@ def geometry_text(content: GeometryContent) -> str:
     told = []
     for number, part in enumerate(content.parts, 1):
         pairs = [
-            f"{part.nodes[edge.first].label} and {lower_first(part.nodes[edge.second].label)} "
+            f"{part.nodes[edge.first].label} and {part.nodes[edge.second].within} "
             f"({count(edge.studies, 'study', 'studies')})"
             for edge in sorted(part.edges, key=lambda edge: (-edge.studies, edge.first, edge.second))
         ]

@@ -21,6 +21,10 @@ THINNEST = 0.7
 LARGEST = 9.0
 """Radius of the largest disc in points."""
 SMALLEST = 1.6
+ONE_STUDY = 1.4
+"""Most that one study adds to the width of an arc, in points."""
+CROWD = 30
+"""Arcs of one part beyond which all of them are thinner."""
 ARC = "#3f8fc0"
 """Blue of the arcs: 3.5 to 1 against paper, apart from the dark numbers on them."""
 STEPS = 32
@@ -68,8 +72,15 @@ def _weight(edge: GeometryEdge, content: GeometryContent) -> float:
     return edge.precision or 0.0 if content.width_tells == "precision" else float(edge.studies)
 
 
-def _width(weight: float, strongest: float) -> float:
-    return max(THICKEST * weight / strongest, THINNEST)
+def _width(weight: float, strongest: float, thickest: float) -> float:
+    return max(thickest * weight / strongest, THINNEST)
+
+
+def _thickest(content: GeometryContent, strongest: float) -> float:
+    """Return the width of the strongest arc: no line of a single study is thick, nor is any in a crowd."""
+    arcs = max((len(part.edges) for part in content.parts), default=0)
+    crowd = THICKEST if arcs <= CROWD else THICKEST / 2
+    return min(crowd, ONE_STUDY * strongest) if content.width_tells == "studies" else crowd
 
 
 def _sheet(content: GeometryContent, width: float, type_: style.Type, measure: TextWidth) -> _Sheet:
@@ -180,7 +191,7 @@ def _arcs(
             )
             for step in range(STEPS + 1)
         )
-        width = _width(_weight(edge, content), strongest)
+        width = _width(_weight(edge, content), strongest, _thickest(content, strongest))
         order = 1 + 0.9 * place / len(part.edges)
         role = f"arc-{edge.first}-{edge.second}"
         scene.strokes.append(
@@ -224,7 +235,12 @@ def _key(scene: Scene, sheet: _Sheet, content: GeometryContent, strongest: float
             x, top = MARGIN, top + line
         y = top + line / 2
         scene.strokes.append(
-            Stroke(points=((x, y), (x + 18, y)), width=_width(value, strongest), colour=ARC, role="key")
+            Stroke(
+                points=((x, y), (x + 18, y)),
+                width=_width(value, strongest, _thickest(content, strongest)),
+                colour=ARC,
+                role="key",
+            )
         )
         scene.paragraph((text,), x=x + 22, top=top, size=type_.small, role="key")
         x += wide + 12

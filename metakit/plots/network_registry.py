@@ -66,9 +66,13 @@ class NetworkWords:
                 return joint.join(self.label(part) for part in name.split(sign))
         return name.replace("_", " ")
 
+    def within(self, name: str) -> str:
+        """Return the same as it stands within a sentence; a name that somebody typed keeps its capitals."""
+        return lower_first(self.label(name)) if name in self.labels else self.label(name)
+
     def pair(self, technique: str, comparator: str) -> str:
         """Return `one against the other`."""
-        return f"{self.label(technique)} against {lower_first(self.label(comparator))}"
+        return f"{self.label(technique)} against {self.within(comparator)}"
 
 
 class BuildNetworkFigure(Protocol):
