@@ -311,19 +311,22 @@ def _climb(studies: SteppedStudies, start: FloatArray, fixed: BoolArray) -> _Fit
 
 
 def _curvature(studies: SteppedStudies, whole: FloatArray, free: BoolArray) -> FloatArray:
-    """Return minus the second slopes over the free parameters, by central differences of the exact slopes."""
+    """Return minus the second slopes over the free parameters, by differences of the exact slopes.
+
+    Four points: with two, the error of a mean known to a hundredth of the unit had only 8 digits right.
+    """
     names = np.flatnonzero(free)
     matrix = np.empty((len(names), len(names)))
     for row, name in enumerate(names):
-        step = 1e-5 * max(1.0, abs(float(whole[name])))
+        step = 1e-4 * max(1.0, abs(float(whole[name])))
         if name == 1:
-            step = min(step, 0.5 * float(whole[1]))
-        sides = []
-        for turn in (1.0, -1.0):
+            step = min(step, 0.25 * float(whole[1]))
+        sides = {}
+        for turn in (-2, -1, 1, 2):
             moved = whole.copy()
             moved[name] += turn * step
-            sides.append(log_likelihood(studies, moved[0], moved[1], moved[2:])[1][free])
-        matrix[row] = (sides[1] - sides[0]) / (2 * step)
+            sides[turn] = log_likelihood(studies, moved[0], moved[1], moved[2:])[1][free]
+        matrix[row] = (8 * (sides[-1] - sides[1]) - (sides[-2] - sides[2])) / (12 * step)
     return 0.5 * (matrix + matrix.T)
 
 
