@@ -153,14 +153,16 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         technique=comparison.technique_label,
         comparator=comparison.comparator_label,
         importance=finding.outcome_plan.importance,
-        lower_is_better={"lower": True, "higher": False}.get(finding.term.better),
+        lower_is_better=True
+        if finding.term.kind == "survival"  # a lower hazard is a longer survival
+        else {"lower": True, "higher": False}.get(finding.term.better),
         unit=unit,
         measure=measure.name,
         level=result.level,
         studies=_studies(finding, result),
         participants=sum(thumbs_of(study) for study in finding.numbers),
         events=None
-        if measure.family.endswith("means")
+        if any("events" not in side.numbers for study in finding.numbers for side in study.sides)
         else sum(side.numbers["events"] for study in finding.numbers for side in study.sides),
         effect=(values.estimate, values.lower, values.upper),
         null=values.null,
@@ -217,7 +219,7 @@ def _thresholds(finding: AnalysisFinding, measure: Measure) -> tuple[Thresholds 
     """
     plan, term = finding.outcome_plan, finding.term
     if measure.family == "two_arm_rates":
-        years = sum(side.numbers["time"] for study in finding.numbers for side in study.sides)
+        years = sum(side.numbers.get("time", 0.0) for study in finding.numbers for side in study.sides)
         thumbs = sum(thumbs_of(study) for study in finding.numbers)
         unit = "per 100 thumb-years"
         of = Thresholds.of(plan, unit)

@@ -74,7 +74,8 @@ def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tu
 
     def total(name: str) -> str:
         column = table.data.get(name)
-        return "–" if column is None else show_count(float(column[list(used)].sum()))
+        sum_ = None if column is None else float(column[list(used)].sum())
+        return "–" if sum_ is None or sum_ != sum_ else show_count(sum_)
 
     if measure.family in _COUNTS:
         return tuple(f"{total('events' + arm)}/{total('total' + arm)}" for arm in _suffixes(measure))

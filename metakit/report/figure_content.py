@@ -107,7 +107,7 @@ def _with_reported_numbers(
 
 
 def _reported_columns(numbers: tuple[StudyNumbers, ...], measure: Measure) -> dict[str, NDArray[np.float64]]:
-    rows = [study.columns(measure.columns, effective=False) for study in numbers]
+    rows = [study.reported_columns(measure.columns) for study in numbers]
     return {name: np.array([row[name] for row in rows], dtype=np.float64) for name in measure.columns}
 
 
@@ -152,7 +152,7 @@ def _asked_about(finding: AnalysisFinding) -> str:
 def _size_words(finding: AnalysisFinding, measure: Measure) -> str:
     rates = measure.family.endswith("rates")
     key, word = ("time", "thumb-years") if rates else ("total", "thumbs")
-    total = sum(side.numbers[key] for study in finding.numbers for side in study.sides)
+    total = sum(side.numbers.get(key, 0.0) for study in finding.numbers for side in study.sides)
     return f"{total:,.0f} {word}".replace(",", " ")
 
 

@@ -51,15 +51,22 @@ class NumbersTable:
     has_weights: bool
 
 
+HEADINGS = {
+    "counts": "Events / total",
+    "rates": "Events / thumb-years",
+    "means": "Mean (SD), number",
+    "event": "Events / total, where reported",
+    "survival": "Survival (standard error), thumbs",
+}
+
+
 def numbers_table(finding: AnalysisFinding) -> NumbersTable:
     """Build the table of one analysis; shown weights add up to exactly 100."""
     measure = MEASURES[finding.plan.measure]
     rows = _model_rows(finding)
     weights = _weights(rows)
     kind = measure.family.rpartition("_")[2]
-    heading = {"counts": "Events / total", "rates": "Events / thumb-years", "means": "Mean (SD), number"}[
-        kind
-    ]
+    heading = HEADINGS["survival" if measure.name == "survival" else kind]
     return NumbersTable(
         rows=tuple(
             NumbersRow(
@@ -77,11 +84,18 @@ def numbers_table(finding: AnalysisFinding) -> NumbersTable:
 
 
 def show_numbers(numbers: Mapping[str, float], kind: str) -> str:
-    """Write the numbers of one side."""
+    """Write the numbers of one side; a dash for what the report of a ready effect does not give."""
+
+    def count(name: str) -> str:
+        return _count(numbers[name]) if name in numbers else "–"
+
+    if "survival" in numbers:
+        survival, error = 100 * numbers["survival"], 100 * numbers["standard_error"]
+        return f"{fixed(survival, 1)} % ({fixed(error, 1)}), {count('total')}"
     if kind == "means":
-        return f"{fixed(numbers['mean'], 1)} ({fixed(numbers['sd'], 1)}), {_count(numbers['total'])}"
-    size = numbers["total"] if kind == "counts" else numbers["time"]
-    return f"{_count(numbers['events'])} / {_count(size)}"
+        mean, sd = (fixed(numbers[name], 1) if name in numbers else "–" for name in ("mean", "sd"))
+        return f"{mean} ({sd}), {count('total')}"
+    return f"{count('events')} / {count('time' if kind == 'rates' else 'total')}"
 
 
 def _count(value: float) -> str:

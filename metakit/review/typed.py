@@ -193,6 +193,8 @@ def _contrast(entry: Group, form: Form) -> ContrastValue:
         interval_level=None if level is None else level / 100,
         p_value=float(typed.lstrip("<>")) if typed else None,
         p_bound=cast('Literal["", "<", ">"]', typed[:1] if typed[:1] in ("<", ">") else ""),
+        observed_minus_expected=entry.number("observed_minus_expected"),
+        logrank_variance=entry.number("logrank_variance"),
         adjusted_for=entry.text("adjusted_for"),
         source=source_text(entry.group("source")),
     )

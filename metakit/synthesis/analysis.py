@@ -21,6 +21,7 @@ from metakit.synthesis.explorations import explorations_of
 from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer, DesignSubtotal
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
+from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
 from metakit.synthesis.sensitivity_table import sensitivity_table
@@ -153,8 +154,11 @@ def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
     check_plan(plan, measure)
     term = outcome_term(plan.outcome)
     means = measure.family.endswith("means")
-    if (term.kind == "continuous") != means:
-        needed = "a measure of means" if term.kind == "continuous" else "a measure of counts or rates"
+    timed = measure.family == "time_to_event"
+    if (term.kind == "continuous") != means or (term.kind == "survival" and not timed):
+        needed = {"continuous": "a measure of means", "survival": "a measure of time to event"}.get(
+            term.kind, "a measure of counts, rates or time to event"
+        )
         raise UsageError(f"analysis {plan.id!r}: {term.label} needs {needed}, not {measure.label}")
     return Task(
         plan=plan,
@@ -162,7 +166,9 @@ def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
         measure=measure,
         term=term,
         window=_outcome_plan(plan, protocol).window,
-        choices=Choices(icc=protocol.icc),
+        choices=Choices(
+            icc=protocol.icc, adjusted=plan.adjusted or ("prefer" if measure.name == HAZARD_RATIO else "")
+        ),
     )
 
 
@@ -236,7 +242,7 @@ def _sentences(
     unit, when = _unit(measure, task.term), task.question.window.label
     if comparison is None:
         size = "time" if measure.family.endswith("rates") else "total"
-        thumbs = sum(side.numbers[size] for study in numbers for side in study.sides)
+        thumbs = sum(side.numbers.get(size, 0.0) for study in numbers for side in study.sides)
         label = task.plan.techniques_label or ", ".join(task.plan.techniques)
         sentences = [series_sentence(result, measure, scale, task.term, label, thumbs, when)]
     else:

@@ -10,7 +10,11 @@ from metakit.core.records import AnalysisPlan, Arm, ComparisonPlan, StudyRecord
 from metakit.errors import UsageError
 from metakit.measures.column_rules import base_name
 from metakit.measures.registry import Measure
+from metakit.synthesis.reported_effects import READY_MEASURES
 from metakit.synthesis.rows import Candidate, Gathered
+
+OF_COUNTS = ("mantel_haenszel", "peto", "one_stage")
+"""Models of the arms' own counts."""
 
 NUMBERS = {"events", "total", "time", "mean", "sd"}
 """What a study record gives of one arm."""
@@ -33,7 +37,10 @@ def check_plan(plan: AnalysisPlan, measure: Measure) -> None:
     UsageError
         Naming the analysis and what is allowed.
     """
-    if not {base_name(column) for column in measure.columns} <= NUMBERS or "mean_before" in measure.columns:
+    known = {
+        base_name(column) for column in measure.columns
+    } <= NUMBERS and "mean_before" not in measure.columns
+    if not known and measure.family != "time_to_event":
         raise UsageError(
             f"analysis {plan.id!r}: measure {measure.name!r} cannot be computed from study records; "
             "pool it from a table with 'metakit pool'"
@@ -42,7 +49,16 @@ def check_plan(plan: AnalysisPlan, measure: Measure) -> None:
         raise UsageError(
             f"analysis {plan.id!r} needs either a comparison or techniques, not both and not neither"
         )
-    two_arms = measure.family.startswith("two_arm")
+    two_arms = measure.comparative
+    if plan.adjusted and measure.name not in READY_MEASURES:
+        raise UsageError(
+            f"analysis {plan.id!r}: 'adjusted' is for what reports give ready: {', '.join(READY_MEASURES)}"
+        )
+    if plan.adjusted and plan.model in OF_COUNTS:
+        raise UsageError(
+            f"analysis {plan.id!r}: the model {plan.model} needs the counts of both arms, which effects that "
+            "reports give ready ('adjusted') do not have; allowed: random_effects, common_effect, bayesian"
+        )
     if plan.techniques and two_arms:
         raise UsageError(
             f"analysis {plan.id!r}: {measure.label} compares two arms, but the plan names the single-arm "

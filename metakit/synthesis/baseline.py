@@ -129,6 +129,8 @@ def comparator_baseline(
         None without thumbs.
     """
     size = "time" if per_year else "total"
+    # A study that enters by a ready effect may not give the counts of its arms.
+    numbers = [study for study in numbers if {"events", size} <= set(study.sides[1].numbers)]
     typed = [study.sides[1].numbers for study in numbers]
     events, total = sum(row["events"] for row in typed), sum(row[size] for row in typed)
     if total <= 0:

@@ -64,6 +64,22 @@ def cautions_for(
             "do not "
             "multiply a rate by years that the studies did not see."
         )
+    if measure.name == "hazard_ratio":
+        found.append(
+            "A hazard ratio is one number for all of follow-up. Early failure, wear and loosening come at "
+            "different times, so it depends on how long the studies followed, and curves that cross can hide "
+            "in it."
+        )
+    if any(study.ready for study in numbers) and measure.name != "hazard_ratio":
+        found.append(
+            "Some effects were taken as their reports give them: what was adjusted for, and how, differs "
+            "between reports."
+        )
+    if measure.name == "survival":
+        found.append(
+            "Survival leaves out those lost to follow-up as if they did as well as the others; who did badly "
+            "elsewhere is not in it. What counts as failure differs between reports."
+        )
     if term.family == "reoperation":
         found.append(
             "When to operate again differs between surgeons, patients and health systems; few revisions "
@@ -96,7 +112,8 @@ def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) 
     if result.k < FEWEST_STUDIES:
         reasons.append(f"only {count(result.k, 'study', 'studies')}")
     events = total_events(numbers)
-    if not measure.family.endswith("means") and events < FEWEST_EVENTS:
+    known = all("events" in side.numbers for study in numbers for side in study.sides)
+    if known and not measure.family.endswith("means") and events < FEWEST_EVENTS:
         reasons.append(f"only {count(round(events), 'event')}")
     if not reasons:
         return []

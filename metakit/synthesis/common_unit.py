@@ -74,7 +74,11 @@ def common_unit(
         The headline's.
     """
     if measure.family == "two_arm_means":
-        others = [study.sides[1].numbers for study in studies if len(study.sides) > 1]
+        others = [
+            study.sides[1].numbers
+            for study in studies
+            if len(study.sides) > 1 and "sd" in study.sides[1].numbers
+        ]
         return CommonUnit(
             label=term.unit or "points",
             spread=median(part["sd"] for part in others) if others else None,

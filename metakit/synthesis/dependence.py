@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 
 from metakit.core.notes import Assumption
 from metakit.core.records import Arm, OutcomeValue
 from metakit.measures.combining import CountSummary, MeanSummary, RateSummary
 from metakit.measures.derived import Derived
-from metakit.measures.units_of_analysis import effective_counts, effective_mean, effective_rate
+from metakit.measures.units_of_analysis import design_effect, effective_counts, effective_mean, effective_rate
 from metakit.synthesis.rows import UnusableError
 
 
@@ -46,6 +47,38 @@ def with_design_effect(
     return effective, [
         Assumption(study=name, rule=step.rule, inputs=f"{arm.label}: {step.inputs}", reference=step.reference)
     ]
+
+
+def inflated_error(
+    name: str, arms: Sequence[Arm], values: Sequence[OutcomeValue], error: float, *, icc: float
+) -> tuple[float, list[Assumption]]:
+    """Return the standard error of a reported effect, inflated where patients gave two thumbs, with its step.
+
+    A ready effect cannot be computed again from fewer thumbs; its error times the root of the design effect
+    of its arms together says the same. Nothing changes where patients are counted or not told from thumbs.
+
+    References
+    ----------
+    Cochrane Handbook, section 23.1.5.
+    """
+    counts = [(arm.thumbs, _patients(arm)) for arm in arms]
+    thumbs, patients = (sum(count[i] or 0 for count in counts) for i in (0, 1))
+    known = all(one and other for one, other in counts)
+    if not known or icc == 0 or any(value.unit_of_analysis == "patients" for value in values):
+        return error, []
+    if not patients < thumbs <= 2 * patients:
+        return error, []
+    effect = design_effect(patients, thumbs, icc)
+    inflated = error * math.sqrt(effect)
+    step = Assumption(
+        study=name,
+        rule="standard error inflated by the root of the design effect, since the report takes thumbs as "
+        "independent",
+        inputs=f"{' and '.join(arm.label for arm in arms)}: {thumbs} thumbs of {patients} patients, "
+        f"ICC {icc:g}: design effect {effect:.4g}, SE {error:.6g} -> {inflated:.6g}",
+        reference="handbook",
+    )
+    return inflated, [step]
 
 
 def _patients(arm: Arm) -> int | None:

@@ -23,11 +23,15 @@ _BEST_FIRST = tuple(STATUS_WORDS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What an analysis asks of each arm: the outcome, when, and whether time is accounted for otherwise."""
+    """What an analysis asks of each arm: the outcome, when, and whether time is accounted for otherwise.
+
+    `rates`: any length of follow-up counts; `survival`: uneven follow-up is accounted for at the stated time.
+    """
 
     term: OutcomeTerm
     window: Window
     rates: bool
+    survival: bool = False
     only_definition: str = ""
 
     def accepts(self, definition: str) -> bool:
@@ -75,7 +79,7 @@ def eligible_values(study: StudyRecord, arm: Arm, question: Question) -> tuple[O
             f"{question.window.label}",
         )
         left = _keep(
-            [value for value in left if not is_wide(value, follow_up)],
+            [value for value in left if question.survival or not is_wide(value, follow_up)],
             f"{arm.label}: follow-up from {follow_up.shortest} to {follow_up.longest} months is no time "
             f"point; "
             "such a study enters rates per thumb-year only",

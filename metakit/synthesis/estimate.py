@@ -11,15 +11,23 @@ import pandas as pd
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError, UsageError
+from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 from metakit.synthesis.findings import Answer
 from metakit.synthesis.gather import Task
+from metakit.synthesis.gather_ready import ready_columns
+from metakit.synthesis.reported_effects import Ready
 from metakit.synthesis.rows import StudyNumbers
 
 ROUNDED = (
     "This model is defined for whole numbers only: effective numbers of thumbs were rounded for it "
     "(Cochrane Handbook 23.1.4, which warns that this suits small studies less)."
+)
+
+READY = (
+    "Some studies enter by an effect that their report gives ready, without counts or means of the arms: "
+    "effects are pooled by inverse variance, and models of the arms' own numbers are not used."
 )
 
 
@@ -55,6 +63,8 @@ def estimate(task: Task, studies: Sequence[StudyNumbers]) -> tuple[EffectTable |
 
 def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False) -> EffectTable:
     plan, measure = task.plan, task.measure
+    if any(study.ready for study in studies):
+        return _with_ready(task, studies)
     rows = [study.columns(measure.columns) for study in studies]
     if whole:
         rows = [{name: float(np.round(value)) for name, value in row.items()} for row in rows]
@@ -71,6 +81,59 @@ def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False
     )
     return effect_sizes(
         frame, measure=measure.name, scale=plan.scale, zero_cells=plan.zero_cells, effective_numbers=True
+    )
+
+
+def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:
+    """Return the effects of studies of which some give them ready; raw counts are in none of the rows.
+
+    A model of counts would leave the ready effects out, so that the table offers effects and variances only.
+    """
+    plan, measure = task.plan, task.measure
+    by_arms = [study for study in studies if not study.ready]
+    parts = [_effects(task, by_arms)] if by_arms else []
+    given = [study for study in studies if study.ready]
+    others = [study for study in given if study.ready_measure != measure.name]
+    if others:
+        label = MEASURES[others[0].ready_measure].label
+        raise UsageError(
+            f"{others[0].name}: the report gives a {label}, which cannot be turned into a {measure.label}"
+        )
+    pairs = np.array(
+        [[study.ready[name] for name in ready_columns(measure, Ready(0.0, 0.0))] for study in given]
+    )
+    parts.append(
+        EffectTable(
+            measure=measure.name,
+            scale=measure.scale(plan.scale).name,
+            study=tuple(study.name for study in given),
+            effect=pairs[:, 0],
+            variance=pairs[:, 1] ** 2,
+            estimable=np.ones(len(given), dtype=np.bool_),
+            moderators={
+                "design_group": tuple(study.study.design_group for study in given),
+                "year": tuple(study.study.year for study in given),
+            },
+        )
+    )
+    order = {study.name: i for i, study in enumerate(studies)}
+    names = [name for part in parts for name in part.study]
+    index = np.array(sorted(range(len(names)), key=lambda i: order[names[i]]))
+    return EffectTable(
+        measure=measure.name,
+        scale=parts[-1].scale,
+        study=tuple(names[i] for i in index),
+        effect=np.concatenate([part.effect for part in parts])[index],
+        variance=np.concatenate([part.variance for part in parts])[index],
+        estimable=np.concatenate([part.estimable for part in parts])[index],
+        moderators={
+            name: tuple([value for part in parts for value in part.moderators[name]][i] for i in index)
+            for name in ("design_group", "year")
+        },
+        zero_cells=parts[0].zero_cells,
+        set_aside=parts[0].set_aside,
+        assumptions=parts[0].assumptions,
+        notes=(*parts[0].notes, READY) if by_arms else (),
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, Arm, OutcomeValue, Protocol, StudyRecord
@@ -17,9 +18,11 @@ from metakit.synthesis.cohorts import one_report_per_cohort
 from metakit.synthesis.counts import events_and_total
 from metakit.synthesis.dependence import with_design_effect
 from metakit.synthesis.eligible import Question, eligible_values, status_of, values_of
+from metakit.synthesis.gather_ready import adjustment_notes, ready_numbers
 from metakit.synthesis.kinds import one_kind_across, one_kind_within
 from metakit.synthesis.means import mean_and_spread
 from metakit.synthesis.rates import events_and_time
+from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.rows import (
     ArmNumbers,
     Candidate,
@@ -32,6 +35,7 @@ from metakit.synthesis.rows import (
     UnusableError,
 )
 from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.time_to_event import survival_and_error
 from metakit.synthesis.windows import LAST, choose_times, describe_times, time_words, times_differ, window
 
 
@@ -48,17 +52,18 @@ class Task:
 
     @property
     def family(self) -> str:
-        """Kind of numbers: `counts`, `means` or `rates`."""
+        """Kind of numbers: `counts`, `means`, `rates`, or `event` for time to event."""
         return self.measure.family.rpartition("_")[2]
 
     @property
     def question(self) -> Question:
         """What the analysis asks of each arm."""
-        rates = self.family == "rates"
+        any_time = self.family == "rates" or self.measure.name == HAZARD_RATIO
         return Question(
             term=self.term,
-            window=window(LAST if rates else self.window),
-            rates=rates,
+            window=window(LAST if any_time else self.window),
+            rates=any_time,
+            survival=self.measure.name == "survival",
             only_definition=self.choices.only_definition,
         )
 
@@ -87,7 +92,7 @@ def gather_candidates(task: Task, found: Gathered) -> Gathered:
     missing: list[MissingRow] = []
     for candidate in found.candidates:
         try:
-            usable.append(_numbers_of(candidate, task))
+            usable.append(_numbers_as_planned(candidate, task))
         except UnusableError as reason:
             aside.append(SetAside(study=candidate.name, reason=str(reason)))
             status = _candidate_status(candidate, task.term.id)
@@ -95,7 +100,8 @@ def gather_candidates(task: Task, found: Gathered) -> Gathered:
                 missing.append(MissingRow(study=candidate.name, status=status, reason=str(reason)))
     usable, other_kind, kind_notes = one_kind_across(usable, task.measure)
     chosen, overlap, overlap_notes = one_report_per_cohort(usable, task.question.window)
-    notes = [*found.notes, *kind_notes, *overlap_notes, *(note for study in chosen for note in study.notes)]
+    own = [note for study in chosen for note in study.notes]
+    notes = [*found.notes, *adjustment_notes(chosen), *kind_notes, *overlap_notes, *own]
     return Gathered(
         studies=tuple(chosen),
         candidates=found.candidates,
@@ -113,6 +119,48 @@ def _candidate_status(candidate: Candidate, outcome: str) -> str:
         for side in candidate.sides
     ]
     return max(sides, key=order.index)
+
+
+def _numbers_as_planned(candidate: Candidate, task: Task) -> StudyNumbers:
+    """Return a study by its arms' numbers or by a ready effect, in the order that the plan asks for."""
+    reasons: list[str] = []
+    for way in _ways(task):
+        try:
+            if way == "arms":
+                return _numbers_of(candidate, task)
+            return ready_numbers(candidate, task.measure, task.question, task.choices, way)
+        except UnusableError as reason:
+            reasons.append(str(reason))
+    if not task.choices.adjusted and _gives_ready(candidate, task):
+        reasons.append(
+            f"the report gives a {task.measure.label} itself, which 'adjusted' in the plan would let in"
+        )
+    raise UnusableError("; ".join(dict.fromkeys(reasons)))
+
+
+def _ways(task: Task) -> tuple[Literal["arms", "adjusted", "unadjusted"], ...]:
+    crude: tuple[Literal["arms", "unadjusted"], ...] = ("arms", "unadjusted")
+    if task.measure.name == HAZARD_RATIO:
+        crude = ("unadjusted",)
+    match task.choices.adjusted:
+        case "":
+            return ("arms",)
+        case "only":
+            return ("adjusted",)
+        case "never":
+            return crude
+        case "prefer":
+            return ("adjusted", *crude)
+
+
+def _gives_ready(candidate: Candidate, task: Task) -> bool:
+    for way in ("adjusted", "unadjusted"):
+        try:
+            ready_numbers(candidate, task.measure, task.question, task.choices, way)
+        except UnusableError:
+            continue
+        return True
+    return False
 
 
 def _numbers_of(candidate: Candidate, task: Task) -> StudyNumbers:
@@ -186,6 +234,9 @@ def _usable_values(candidate: Candidate, arm: Arm, task: Task) -> tuple[OutcomeV
 
 def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, task: Task) -> ArmNumbers:
     choices = task.choices
+    if task.measure.name == "survival":
+        numbers, effective, log = survival_and_error(name, arm, value, icc=choices.icc)
+        return ArmNumbers(arm=arm, value=value, numbers=numbers, effective=effective, assumptions=tuple(log))
     if task.family == "means":
         numbers, log = mean_and_spread(name, study, arm, value, choices)
     else:
@@ -211,6 +262,11 @@ def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, t
 def _combined(name: str, parts: tuple[ArmNumbers, ...], task: Task, steps: list[Assumption]) -> SideNumbers:
     if len(parts) == 1:
         return SideNumbers(arms=parts, numbers=parts[0].numbers, effective=parts[0].effective)
+    if task.measure.name == "survival":
+        raise UnusableError(
+            f"survival of several arms ({', '.join(part.arm.label for part in parts)}) cannot be made one "
+            "without the single thumbs; a rate per thumb-year can"
+        )
     typed = combined(task.family, [part.numbers for part in parts])
     effective = combined(task.family, [part.effective for part in parts])
     step = typed.assumption(name)

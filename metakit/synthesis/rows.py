@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from metakit.core.notes import Assumption, SetAside
@@ -22,7 +23,9 @@ class Choices:
     that count events rather than thumbs: left out, or taken at the fewest or the most thumbs that they allow.
     `derive_from_median` lets means and standard deviations be derived from medians and ranges;
     `borrowed_sd` is the standard deviation that a mean without any spread borrows from the other studies.
-    `only_definition` keeps one of several mapped definitions.
+    `only_definition` keeps one of several mapped definitions. `adjusted` lets effects in that reports give
+    ready: adjusted ones where there are any, only them, or only unadjusted ones; empty takes the arms'
+    numbers.
     """
 
     icc: float
@@ -30,6 +33,7 @@ class Choices:
     derive_from_median: bool = True
     borrowed_sd: float | None = None
     only_definition: str = ""
+    adjusted: Literal["", "prefer", "only", "never"] = ""
 
 
 EligibleSide = list[tuple[Arm, tuple[OutcomeValue, ...]]]
@@ -90,13 +94,21 @@ class SideNumbers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyNumbers:
-    """One study as it enters an analysis."""
+    """One study as it enters an analysis.
+
+    `ready` holds the columns of an effect that the report gives itself, on the scale of the analysis; the
+    numbers of the sides are then shown as far as they are known and not pooled. `ready_measure` names its
+    measure, and `adjusted_for` says for what it was adjusted.
+    """
 
     study: StudyRecord
     name: str
     sides: tuple[SideNumbers, ...]
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()
+    ready: Mapping[str, float] = field(default_factory=dict)
+    ready_measure: str = ""
+    adjusted_for: str = ""
 
     @property
     def values(self) -> tuple[OutcomeValue, ...]:
@@ -108,15 +120,26 @@ class StudyNumbers:
         """Whether a design effect changed the numbers."""
         return any(dict(side.numbers) != dict(side.effective) for side in self.sides)
 
-    def columns(self, names: Sequence[str], *, effective: bool = True) -> dict[str, float]:
+    def columns(self, names: Sequence[str]) -> dict[str, float]:
         """Return a measure's raw columns: `events_1` is `events` of side 1, `events` of the only side."""
-        found = {}
+        if self.ready:
+            return {name: float(self.ready[name]) for name in names}
+        return {name: float(numbers[base]) for name, base, numbers in self._places(names, effective=True)}
+
+    def reported_columns(self, names: Sequence[str]) -> dict[str, float]:
+        """Return the same columns before the design effect, NaN where a report does not give them."""
+        return {
+            name: float(numbers.get(base, math.nan))
+            for name, base, numbers in self._places(names, effective=False)
+        }
+
+    def _places(
+        self, names: Sequence[str], *, effective: bool
+    ) -> Iterator[tuple[str, str, Mapping[str, float]]]:
         for name in names:
             base, _, side = name.rpartition("_")
-            index = int(side) - 1 if side.isdigit() else 0
-            numbers = self.sides[index].effective if effective else self.sides[index].numbers
-            found[name] = float(numbers[base if side.isdigit() else name])
-        return found
+            found = self.sides[int(side) - 1 if side.isdigit() else 0]
+            yield name, base if side.isdigit() else name, found.effective if effective else found.numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

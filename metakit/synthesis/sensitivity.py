@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
+from typing import Literal
 
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
@@ -13,6 +14,7 @@ from metakit.measures.registry import Measure
 from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
 from metakit.models.registry import MODELS, Model
 from metakit.synthesis.appraisal import concern_of, high_concern
+from metakit.synthesis.arms import OF_COUNTS
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.findings import Answer, DefinitionFound, SensitivityRow
 from metakit.synthesis.gather import Task, gather
@@ -93,6 +95,8 @@ def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative
             continue
         if name not in MODELS or not suits(MODELS[name], task.measure):
             continue
+        if task.choices.adjusted and name in OF_COUNTS:
+            continue  # ready effects have no counts
         uncorrected = name in {"mantel_haenszel", "one_stage"} and "none" in task.measure.zero_cell_policies
         plan = replace(
             task.plan,
@@ -128,6 +132,19 @@ def _other_numbers(
             what=f"only studies with the definition “{item.label}”",
             task=replace(task, choices=replace(choices, only_definition=item.definition)),
         )
+    if choices.adjusted:
+        others: tuple[tuple[Literal["prefer", "only", "never"], str], ...] = (
+            ("prefer", "adjusted effects where there are any, otherwise unadjusted ones"),
+            ("only", "only effects that the reports adjusted"),
+            ("never", "only unadjusted effects"),
+        )
+        for adjusted, what in others:
+            if adjusted != choices.adjusted:
+                yield Alternative(
+                    name=f"adjusted_{adjusted}",
+                    what=what,
+                    task=replace(task, choices=replace(choices, adjusted=adjusted)),
+                )
     if task.family == "means":
         yield Alternative(
             name="without_medians",
@@ -135,7 +152,11 @@ def _other_numbers(
             task=replace(task, choices=replace(choices, derive_from_median=False)),
         )
         spreads = [
-            part.numbers["sd"] for study in headline.studies for side in study.sides for part in side.arms
+            part.numbers["sd"]
+            for study in headline.studies
+            for side in study.sides
+            for part in side.arms
+            if "sd" in part.numbers
         ]
         if spreads:
             yield Alternative(
@@ -173,4 +194,7 @@ def suits(model: Model, measure: Measure) -> bool:
 
 def as_numbers(gathered: Gathered) -> list[tuple[str, list[dict[str, float]]]]:
     """Return the numbers of every study, to see whether two choices differ at all."""
-    return [(study.name, [dict(side.effective) for side in study.sides]) for study in gathered.studies]
+    return [
+        (study.name, [*(dict(side.effective) for side in study.sides), dict(study.ready)])
+        for study in gathered.studies
+    ]

@@ -88,6 +88,12 @@ def specification_curve(
         return replace(empty, reason="the planned analysis itself has no answer")
     if result.k < 2:
         return replace(empty, reason="one study leaves nothing to choose between models and estimators")
+    if task.choices.adjusted:
+        return replace(
+            empty,
+            reason="effects that reports give ready cannot be computed again in another measure or with "
+            "another correction; the table of other choices shows what can be varied",
+        )
     if unit is None:
         return replace(
             empty,

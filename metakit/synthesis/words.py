@@ -90,6 +90,15 @@ def directions(term: OutcomeTerm, comparison: ComparisonPlan) -> Directions:
             below_short="less often",
             above_short="more often",
         )
+    if term.kind == "survival":
+        label = lower_first(term.label)
+        return Directions(
+            below=f"longer {label} {after}",
+            above=f"shorter {label} {after}",
+            span="from longer to shorter",
+            below_short="longer",
+            above_short="shorter",
+        )
     label = lower_first(term.label)
     low, high = {"lower": (" (better)", " (worse)"), "higher": (" (worse)", " (better)")}.get(
         term.better, ("", "")
@@ -158,6 +167,11 @@ def series_sentence(
             f"In {studies} with {thumbs:.0f} thumb-years of follow-up, {one_of(term)} was met "
             f"{values.show(values.estimate)} times in 100 thumb-years after {techniques} ({level} "
             f"{values.interval})."
+        )
+    if measure.name == "survival":
+        return (
+            f"In {studies} with {thumbs:.0f} thumbs, {lower_first(term.label)} at {when} after {techniques} "
+            f"was about {values.show(values.estimate)} in 100 ({level} {values.interval})."
         )
     unit = f" {term.unit}" if term.unit else ""
     return (

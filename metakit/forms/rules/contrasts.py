@@ -18,6 +18,7 @@ MEASURES_OF = {
     "survival": ("hazard_ratio", "risk_ratio", "odds_ratio", "risk_difference"),
     "continuous": ("mean_difference", "standardized_mean_difference", "ratio_of_means"),
 }
+LOGRANK = ("observed_minus_expected", "logrank_variance")
 BRIEF = "contradictions met in published abstracts"
 BIG_P, TWOFOLD_ABOVE = 0.05, 0.01
 
@@ -79,9 +80,13 @@ def contrast_fits(context: Context) -> Iterator[Problem]:
             yield entry.problem("measure", what, found=measure, allowed=", ".join(allowed), severity="error")
         numbers = ("estimate", "interval.lower", "interval.upper", "standard_error")
         typed = [path for path in numbers if entry.number(path) is not None]
+        logrank = [path for path in LOGRANK if entry.number(path) is not None]
+        if logrank and (measure != "hazard_ratio" or len(logrank) < len(LOGRANK)):
+            what = "O - E and its variance belong together, and to a hazard ratio"
+            yield entry.problem(logrank[0], what, found=entry.typed(logrank[0]), severity="error")
         if typed and not measure:
             yield entry.problem("measure", "an estimate of what? the measure is missing", severity="error")
-        if not typed and not entry.has("p_value"):
+        if not typed and not logrank and not entry.has("p_value"):
             what = "neither an estimate nor an interval nor a p value"
             yield entry.problem("", what, hint="delete the entry", severity="error")
         for path in typed if measure in RATIOS else ():

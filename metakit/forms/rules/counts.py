@@ -68,12 +68,12 @@ def values_fit_outcome(context: Context) -> Iterator[Problem]:
         wrong = {
             "events": (*MEASURED, "interval"),
             "continuous": (*COUNTED, "total"),
-            "survival": (*MEASURED, "events"),
+            "survival": (*(name for name in MEASURED if name != "standard_error"), "events"),
         }.get(kind, ())
         words = {
             "events": "is counted: it takes events and total",
             "continuous": "is measured: it takes n, mean and standard_deviation, or what stands instead",
-            "survival": "is a share at a stated time: it takes percent and interval",
+            "survival": "is a share at a stated time: it takes percent and interval (or standard_error)",
         }.get(kind, "")
         for name in wrong:
             if entry.has(name):

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from metakit.errors import Problem, nearest_names
+from metakit.forms.rules.contrasts import MEASURES_OF
 from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
@@ -167,6 +168,23 @@ def options_fit_measure(context: Context) -> Iterator[Problem]:
         if model in RESTRICTED and model not in measure.facts.words("models"):
             yield item.problem(
                 "model", f"{model} does not pool a {measure.label.lower()}", found=model, severity="error"
+            )
+        ready = {name for names in MEASURES_OF.values() for name in names}
+        if item.text("adjusted") and measure.id not in ready:
+            yield item.problem(
+                "adjusted",
+                f"no report gives this measure ready: {measure.label.lower()}",
+                found=item.text("adjusted"),
+                allowed=", ".join(sorted(ready)),
+                severity="error",
+            )
+        if item.text("adjusted") and model in RESTRICTED:
+            yield item.problem(
+                "model",
+                f"{model} needs the counts of both arms, which ready effects (adjusted) do not have",
+                found=model,
+                allowed="random_effects, common_effect, bayesian",
+                severity="error",
             )
         for field, fact in (("scale", "scales"), ("zero_cells", "zero_cells")):
             allowed = measure.facts.words(fact)

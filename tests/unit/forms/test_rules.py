@@ -859,6 +859,20 @@ STUDY_CASES = [
             ),
             ("contrast_fits", f"{CONTRAST}comparator: B}}", "error", "neither an estimate", "contrasts[1]"),
             (
+                "contrast_fits",
+                f"{CONTRAST}comparator: B, measure: risk_ratio, estimate: 2, observed_minus_expected: 3, logrank_variance: 9}}",
+                "error",
+                "to a hazard ratio",
+                "contrasts[1].observed_minus_expected",
+            ),
+            (
+                "contrast_fits",
+                f"{CONTRAST}comparator: B, measure: hazard_ratio, logrank_variance: 9}}",
+                "error",
+                "belong together",
+                "contrasts[1].logrank_variance",
+            ),
+            (
                 "interval_around_contrast",
                 f"{CONTRAST}comparator: B, measure: risk_ratio, estimate: 3.00, interval: {{lower: 1.00, upper: 4.00, level: 95}}}}",
                 "question",
@@ -1059,6 +1073,22 @@ PROTOCOL_CASES = [
         "error",
         "does not pool a risk ratio",
         "analyses[1].model",
+    ),
+    (
+        "options_fit_measure",
+        "measure: risk_ratio}",
+        "measure: risk_ratio, model: mantel_haenszel, adjusted: prefer}",
+        "error",
+        "needs the counts of both arms",
+        "analyses[1].model",
+    ),
+    (
+        "options_fit_measure",
+        "measure: risk_ratio}",
+        "measure: arcsine_difference, adjusted: only}",
+        "error",
+        "no report gives this measure ready: arcsine",
+        "analyses[1].adjusted",
     ),
     (
         "options_fit_measure",
