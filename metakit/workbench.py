@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -72,15 +72,40 @@ class ReviewFindings:
 
         return concern_figure(shares_content(self.findings.analyses), width_mm=width_mm)
 
-    def write_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> Path:
-        """Write the report page with its figures and findings.json; return the path of the page."""
-        return self.write_whole_report(out_dir, progress=progress).page
+    def write_report(
+        self,
+        out_dir: str | Path,
+        *,
+        word: bool = False,
+        presets: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Path:
+        """Write the report page with its figures and findings.json; return the path of the page.
 
-    def write_whole_report(self, out_dir: str | Path, *, progress: Progress | None = None) -> WrittenReport:
-        """Write the report; return its page and what happened in the folder."""
+        Parameters
+        ----------
+        out_dir : path
+        word : bool
+            Whether to write the whole report as a Word document as well.
+        presets : sequence of str
+            Sizes to draw all figures at as well: "single_column", ...
+        progress : callable, optional
+            Gets a line of text before each step.
+        """
+        return self.write_whole_report(out_dir, word=word, presets=presets, progress=progress).page
+
+    def write_whole_report(
+        self,
+        out_dir: str | Path,
+        *,
+        word: bool = False,
+        presets: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> WrittenReport:
+        """Write the report as `write_report` does; return its page and what happened in the folder."""
         from metakit.report.write import write_whole_report
 
-        return write_whole_report(self.findings, Path(out_dir), progress=progress)
+        return write_whole_report(self.findings, Path(out_dir), word=word, presets=presets, progress=progress)
 
     def __str__(self) -> str:
         return "\n".join(f"{finding.title}. {finding.sentences[0]}" for finding in self.findings.analyses)

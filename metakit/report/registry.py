@@ -44,6 +44,7 @@ _MODULES = (
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",
     "metakit.report.sections.raised_questions",
+    "metakit.report.sections.checklist",
     "metakit.report.sections.methods",
     "metakit.report.sections.reproduce",
 )

@@ -9,8 +9,7 @@ from collections.abc import Sequence
 from metakit.core.records import Protocol
 from metakit.decision.summary import SummaryRow, SummaryTable
 from metakit.forms.record_workbooks.csv_writing import guarded
-from metakit.report.shown import shown_text
-from metakit.report.word_document import add_paragraph, document_bytes, new_document
+from metakit.report.word_document import add_heading, add_paragraph, document_bytes, new_document
 from metakit.report.word_tables import WordRow, add_table
 
 WORD, CSV = "summary_of_findings.docx", "summary_of_findings.csv"
@@ -39,7 +38,7 @@ _HEADER = (
     "Difference",
     "Certainty",
 )
-_WIDTHS = (42.0, 34.0, 36.0, 36.0, 36.0, 40.0, 40.0)
+_WIDTHS = (39.0, 34.0, 36.0, 36.0, 36.0, 40.0, 40.0)
 _COLUMNS = (
     "comparison", "outcome", "time", "importance", "thumbs_and_studies", "relative_effect", "unit",
     "baseline", "baseline_source", "with_comparator", "with_technique", "difference_at_this_baseline",
@@ -64,7 +63,7 @@ def summary_csv(tables: Sequence[SummaryTable], *, invented: bool) -> str:
 def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> bytes:
     """Return the tables as a Word document, cautions first."""
     document = new_document(f"Summary of findings: {protocol.title}", landscape=True)
-    document.add_heading("Summary of findings", level=1)
+    add_heading(document, "Summary of findings", 1)
     if protocol.invented:
         add_paragraph(document, INVENTED, warning=True, bold=True)
     add_paragraph(document, protocol.title)
@@ -72,24 +71,34 @@ def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> byte
         add_paragraph(document, text, warning=True)
     add_paragraph(document, HOW, small=True)
     for table in tables:
-        names = {"comparator": table.comparator, "technique": table.technique}
-        rows = [made for row in table.rows for made in _word_rows(row)]
-        document.add_heading(shown_text(table.comparison).replace("\n", " "), level=2)
+        rows = summary_rows(table)
+        add_heading(document, table.comparison, 2)
         if rows:
             add_table(
                 document,
-                [text.format_map(names) for text in _HEADER],
+                summary_header(table),
                 rows,
                 caption=f"{table.technique} compared with {table.comparator}",
                 widths_mm=_WIDTHS,
             )
         for label, reason in table.unanswered:
-            add_paragraph(document, f"{label}: no answer ({reason}).", small=True)
+            add_paragraph(document, f"{label}: no pooled answer ({reason}).", small=True)
         if table.left_out:
             add_paragraph(
                 document, f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True
             )
     return document_bytes(document)
+
+
+def summary_header(table: SummaryTable) -> list[str]:
+    """Return the headings of a table, with the names of both sides."""
+    names = {"comparator": table.comparator, "technique": table.technique}
+    return [text.format_map(names) for text in _HEADER]
+
+
+def summary_rows(table: SummaryTable) -> list[WordRow]:
+    """Return the rows of a table for Word: one a baseline, then one with the plain words and reasons."""
+    return [made for row in table.rows for made in _word_rows(row)]
 
 
 def _word_rows(row: SummaryRow) -> list[WordRow]:

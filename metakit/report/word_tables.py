@@ -9,11 +9,12 @@ from docx.document import Document as WordDocument
 from docx.oxml import OxmlElement
 from docx.oxml.ns import qn
 from docx.shared import Mm, Pt
-from docx.table import _Cell, _Row
+from docx.table import Table, _Cell, _Row
 
 from metakit.report.word_document import write_text
 
 SHADE = "EEF3F6"
+RULE = "808080"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +56,9 @@ def add_table(
         title = document.add_paragraph()
         title.paragraph_format.keep_with_next = True
         write_text(title, caption).bold = True
-    table = document.add_table(rows=1, cols=len(header), style="Table Grid")
+    table = document.add_table(rows=1, cols=len(header))
     table.autofit = False
+    _rule(table)
     for column, width in zip(table.columns, widths_mm, strict=True):
         column.width = Mm(width)
     _fill(table.rows[0], header, widths_mm, size=size, bold=True, shade=SHADE)
@@ -74,6 +76,31 @@ def add_table(
         else:
             _fill(made, row.cells, widths_mm, size=size, bold=row.heading, shade=shade)
     document.add_paragraph()
+
+
+def _rule(table: Table) -> None:
+    """Rule a table as journals do, by lines between rows alone, and keep text off the lines."""
+    borders = OxmlElement("w:tblBorders")
+    for side, width in (("top", "8"), ("bottom", "8"), ("insideH", "4")):
+        line = OxmlElement(f"w:{side}")
+        for name, value in (("val", "single"), ("sz", width), ("space", "0"), ("color", RULE)):
+            line.set(qn(f"w:{name}"), value)
+        borders.append(line)
+    margins = OxmlElement("w:tblCellMar")
+    for side, width in (("top", "40"), ("left", "80"), ("bottom", "40"), ("right", "80")):
+        space = OxmlElement(f"w:{side}")
+        space.set(qn("w:w"), width)
+        space.set(qn("w:type"), "dxa")
+        margins.append(space)
+    properties = table._tbl.tblPr
+    look = properties.find(qn("w:tblLook"))
+    for element in (borders, margins):  # the standard prescribes the order: borders, layout, margins, look
+        layout = properties.find(qn("w:tblLayout"))
+        before = layout if element is borders and layout is not None else look
+        if before is None:
+            properties.append(element)
+        else:
+            before.addprevious(element)
 
 
 def _fill(

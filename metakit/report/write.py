@@ -9,9 +9,15 @@ from pathlib import Path
 
 from metakit.decision.certainty import Certainty, all_certainties, certainty_json
 from metakit.decision.summary import summary_tables
+from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
+from metakit.report.checklist import checklists
+from metakit.report.checklist_files import CSV as CHECKLIST_CSV
+from metakit.report.checklist_files import WORD as CHECKLIST_WORD
+from metakit.report.checklist_files import checklist_csv, checklist_document
 from metakit.report.figures import draw_all
 from metakit.report.output_folder import FIGURES, Written, write_folder
 from metakit.report.page import Page, render_page
+from metakit.report.preset_figures import preset_files
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 
@@ -32,10 +38,14 @@ def write_report(
     out_dir: Path,
     *,
     figure_kinds: tuple[str, ...] = (".svg",),
+    word: bool = False,
+    presets: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
 ) -> Path:
-    """Write `report.html` with `figures/`, `findings.json` and the summary of findings (Word, CSV) beside it.
+    """Write `report.html` with `figures/`, `findings.json` and the files for writers beside it.
 
+    Those are the summary of findings and the reporting checklist (Word and CSV) and the cited sources
+    (BibTeX and CSL JSON).
     The page is one file that needs nothing else: style and figures are inside, nothing is loaded. The same
     findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
 
@@ -48,6 +58,10 @@ def write_report(
         earlier run wrote and this one does not are removed, unless somebody changed them.
     figure_kinds : tuple of str
         Endings of the figure files: ".svg", ".pdf", ".png".
+    word : bool
+        Whether to write the whole report as a Word document as well, `report.docx`.
+    presets : sequence of str
+        Names of sizes (`metakit.plots.presets`) to draw all figures at as well.
     progress : callable, optional
         Gets a line of text before each figure and file.
 
@@ -56,7 +70,9 @@ def write_report(
     Path
         The page.
     """
-    return write_whole_report(findings, out_dir, figure_kinds=figure_kinds, progress=progress).page
+    return write_whole_report(
+        findings, out_dir, figure_kinds=figure_kinds, word=word, presets=presets, progress=progress
+    ).page
 
 
 def write_whole_report(
@@ -64,10 +80,12 @@ def write_whole_report(
     out_dir: Path,
     *,
     figure_kinds: tuple[str, ...] = (".svg",),
+    word: bool = False,
+    presets: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
 ) -> WrittenReport:
     """Write a report as `write_report` does; return what happened in its folder as well."""
-    files = report_files(findings, figure_kinds=figure_kinds, progress=progress)
+    files = report_files(findings, figure_kinds=figure_kinds, word=word, presets=presets, progress=progress)
     return WrittenReport(page=out_dir / PAGE, folder=write_folder(out_dir, files))
 
 
@@ -75,6 +93,8 @@ def report_files(
     findings: Findings,
     *,
     figure_kinds: Sequence[str] = (".svg",),
+    word: bool = False,
+    presets: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
 ) -> dict[str, bytes]:
     """Return the files of a report by their path within its folder; the page comes last."""
@@ -93,9 +113,29 @@ def report_files(
     if tables:
         files[CSV] = summary_csv(tables, invented=findings.protocol.invented).encode()
         files[WORD] = summary_document(tables, findings.protocol)
+    files |= _for_writers(page)
+    for name, content in preset_files(figures, presets, progress=say).items():
+        files[f"{FIGURES}/{name}"] = content
+    if word:
+        from metakit.report.word_report import DOCUMENT, report_document
+
+        say("writing the Word document")
+        files[DOCUMENT] = report_document(page)
     # The page last: whoever sees it finds everything beside it.
     files[PAGE] = html.encode()
     return files
+
+
+def _for_writers(page: Page) -> dict[str, bytes]:
+    """Return what a manuscript needs beside the report: the checklist filled in, and the cited sources."""
+    protocol, lists = page.findings.protocol, checklists(page)
+    sources = [source for _, source in page.citations.listed()]
+    return {
+        CHECKLIST_CSV: checklist_csv(lists, invented=protocol.invented).encode(),
+        CHECKLIST_WORD: checklist_document(lists, title=protocol.title, invented=protocol.invented),
+        BIBTEX: bibtex(sources).encode(),
+        CSL_JSON: csl_json(sources).encode(),
+    }
 
 
 def numbers_text(findings: Findings, certainties: Sequence[Certainty] | None = None) -> str:

@@ -1,0 +1,137 @@
+"""The report for writing: a Word document with methods, results, real tables, figures, numbered references.
+
+It says the same sentences as the page, in the order of a paper; what only people can write is not in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from metakit.report.checklist import blanks, prisma_2020
+from metakit.report.methods_text import methods_paragraphs
+from metakit.report.page import Page
+from metakit.report.sections.cautions import ALWAYS, FIRST
+from metakit.report.sections.reproduce import report_date
+from metakit.report.summary_files import INVENTED
+from metakit.report.word_document import document_bytes, new_document, set_header_and_footer, write_text
+from metakit.report.word_manuscript import Manuscript
+from metakit.report.word_results import write_results
+from metakit.report.word_studies import section_content, write_appendices, write_studies
+from metakit.report.word_tables import WordRow
+from metakit.synthesis.findings import Findings
+
+DOCUMENT = "report.docx"
+
+
+def report_document(page: Page) -> bytes:
+    """Return the report as a Word document.
+
+    Parameters
+    ----------
+    page : Page
+        The findings with their figures. Sources are numbered anew, in the order of this document.
+    """
+    own = Page(findings=page.findings, figures=page.figures)
+    protocol = own.findings.protocol
+    text = Manuscript(new_document(protocol.title))
+    set_header_and_footer(text.document, "INVENTED DEMONSTRATION DATA" if protocol.invented else "")
+    _title(text, own.findings)
+    _cautions(text)
+    _question(text, own)
+    text.heading("Methods", 1)
+    paragraphs = methods_paragraphs(own.findings, own.citations)
+    told = {paragraph.heading for paragraph in paragraphs}
+    for paragraph in paragraphs:
+        if paragraph.heading == "Other choices" and "Planned and exploratory" in told:
+            continue  # the same kinds of choices, study by study: a supplement, which the page shows
+        text.heading(paragraph.heading, 2)
+        text.cite(paragraph.sentences)
+    write_studies(text, own)
+    write_results(text, own)
+    _still_to_write(text, own)
+    write_appendices(text, own)
+    text.turn(lying=False)
+    text.heading("References", 1)
+    text.references(own.citations.listed())
+    text.say(
+        "References were typed from memory by the makers of the software; check them before this goes out. "
+        "The same list for reference managers: methods_references.bib and methods_references.json.",
+        small=True,
+    )
+    return document_bytes(text.document)
+
+
+def _title(text: Manuscript, findings: Findings) -> None:
+    protocol = findings.protocol
+    write_text(text.document.add_paragraph(style="Title"), " ".join(protocol.title.split()))
+    if protocol.invented:
+        text.say(INVENTED, warning=True)
+    review = protocol.fields.get("review")
+    facts = review if isinstance(review, Mapping) else {}
+    lines = [
+        f"Authors: {facts['authors']}." if facts.get("authors") else "",
+        f"Registration: {facts['registration']}." if facts.get("registration") else "",
+        f"Plan of {protocol.date}." if protocol.date else "",
+        f"Written on {report_date()}." if report_date() else "",
+    ]
+    text.say(*lines)
+
+
+def _cautions(text: Manuscript) -> None:
+    text.heading("Before you read", 1)
+    text.bullets(FIRST, warning=True)
+    text.bullets(ALWAYS)
+
+
+def _question(text: Manuscript, page: Page) -> None:
+    content = section_content("question", page)
+    protocol = page.findings.protocol
+    text.heading("The question", 1)
+    text.say(protocol.question)
+    text.say(f"Population: {protocol.population}")
+    if content["comparisons"]:
+        text.say("Comparisons:")
+        text.bullets(
+            f"{item['label']} (coded as {item['coded']})" if item["coded"] else item["label"]
+            for item in content["comparisons"]
+        )
+    if content["series"]:
+        text.say("Single-arm series, described alone and never compared:")
+        text.bullets(item["label"] for item in content["series"])
+    text.table(
+        ("Outcome", "Rank", "When", "Direction", "Smallest important difference"),
+        [
+            WordRow(
+                cells=(
+                    item["label"],
+                    item["rank"],
+                    item["window"],
+                    item["better"],
+                    f"{item['smallest']}\n{item['source']}" if item["source"] else item["smallest"],
+                )
+            )
+            for item in content["outcomes"]
+        ],
+        caption="Outcomes of the protocol.",
+        shares=(34, 20, 32, 34, 54),
+    )
+    if content["amendments"]:
+        text.heading("Changes after the date of the plan", 2)
+        text.bullets(
+            f"{item['date']}: {item['what']}. Reason: {item['why']}. Results were "
+            f"{'already known' if item['data_seen'] else 'not yet known'}."
+            for item in content["amendments"]
+        )
+
+
+def _still_to_write(text: Manuscript, page: Page) -> None:
+    """Name what a reader will miss here and only people can write."""
+    missing = blanks(prisma_2020(page))
+    if missing:
+        text.turn(lying=False)
+        text.heading("What the authors still have to write", 1)
+        text.say(
+            "Nothing in the folder of the review answers these items of PRISMA 2020; take this list out when "
+            "they are written. The whole checklist stands in a file of its own."
+        )
+        text.bullets(f"{item.number} {item.topic}: {item.words}" for item in missing)

@@ -1,0 +1,180 @@
+"""The results in the Word document: summaries of findings, every answer with its forest plot, gaps."""
+
+from __future__ import annotations
+
+import math
+
+from metakit.decision.summary import summary_tables
+from metakit.measures.registry import MEASURES
+from metakit.report.figures import ResultPart
+from metakit.report.page import Page
+from metakit.report.sections.missing_results import SIGNS
+from metakit.report.sections.robustness import Surviving
+from metakit.report.summary_files import CAUTIONS, HOW, summary_header, summary_rows
+from metakit.report.word_manuscript import Manuscript
+from metakit.report.word_studies import section_content
+from metakit.report.word_tables import WordRow
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.spoken import natural_values
+from metakit.synthesis.windows import window
+
+SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)
+MOST_OUTCOMES_ACROSS = 14
+"""Columns of the table of missing results that a lying page holds in readable type."""
+
+
+def write_results(text: Manuscript, page: Page) -> None:
+    """Write the answers, the most useful first: overview, summary of findings, each answer, networks."""
+    text.heading("Results", 1)
+    if not page.figures.results:
+        text.say("The protocol plans no analysis.")
+    for overview in page.figures.overview_parts:
+        text.figure(overview)
+    _summary(text, page)
+    for label, parts in page.by_question():
+        text.turn(lying=False)
+        text.heading(label, 2)
+        _table_of_answers(text, label, parts)
+        for part in parts:
+            _answer(text, part)
+    _networks(text, page)
+    _robustness(text, page)
+    _missing(text, page)
+
+
+def _summary(text: Manuscript, page: Page) -> None:
+    tables = [table for table in summary_tables(page.findings, page.certainties) if table.rows]
+    if not tables:
+        return
+    text.turn(lying=True)
+    text.heading("Summary of findings", 2)
+    text.bullets(CAUTIONS, warning=True)
+    text.say(HOW, small=True)
+    for table in tables:
+        text.table(
+            summary_header(table),
+            summary_rows(table),
+            caption=f"Summary of findings: {table.technique} compared with {table.comparator}.",
+            shares=SUMMARY_SHARES,
+        )
+        for label, reason in table.unanswered:
+            text.say(f"{label}: no answer ({reason}).", small=True)
+        if table.left_out:
+            text.say(f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True)
+    text.turn(lying=False)
+
+
+def _table_of_answers(text: Manuscript, label: str, parts: list[ResultPart]) -> None:
+    text.table(
+        ("Outcome", "Measure", "Studies", "Estimate (interval)", "New centre (prediction)", "Spread (tau)"),
+        [_answer_row(part) for part in parts],
+        caption=f"Results: {label}.",
+        shares=(44, 32, 16, 38, 28, 20),
+    )
+
+
+def _answer_row(part: ResultPart) -> WordRow:
+    finding, measure = part.finding, MEASURES[part.finding.plan.measure]
+    result = finding.result
+    outcome = f"{part.label}\n{_when(finding)}"
+    if result is None:
+        return WordRow(cells=(outcome, measure.label, "–", f"no answer: {finding.answer.reason}", "–", "–"))
+    values = natural_values(result, measure, finding.plan.scale)
+    prediction = " to ".join(values.show(limit) for limit in values.prediction) if values.prediction else "–"
+    tau2 = result.heterogeneity.tau2
+    return WordRow(
+        cells=(
+            outcome,
+            measure.label,
+            str(result.k),
+            f"{values.show(values.estimate)} ({values.interval})",
+            prediction,
+            "–" if tau2 is None else f"{math.sqrt(tau2):.2f}",
+        )
+    )
+
+
+def _answer(text: Manuscript, part: ResultPart) -> None:
+    finding = part.finding
+    text.heading(part.label, 3)
+    text.say(*finding.sentences)
+    text.bullets(finding.cautions, warning=True)
+    if finding.set_aside:
+        apart = "; ".join(f"{line.study} ({line.reason})" for line in finding.set_aside)
+        text.say(f"Set aside: {apart}.", small=True)
+    text.figure(part.forest, caption=f"{finding.title}. {part.forest.caption if part.forest else ''}")
+
+
+def _when(finding: AnalysisFinding) -> str:
+    rates = MEASURES[finding.plan.measure].family.endswith("rates")
+    return "all follow-up, per thumb-year" if rates else window(finding.outcome_plan.window).label
+
+
+def _networks(text: Manuscript, page: Page) -> None:
+    for finding in page.findings.networks:
+        text.heading(f"Network: {finding.title}", 2)
+        text.say(*finding.sentences)
+        if finding.reason:
+            text.say(f"No answer: {finding.reason}.")
+        text.bullets(finding.cautions, warning=True)
+        page.citations.numbers(finding.references)
+        text.table(
+            ("Comparison", finding.measure.label.capitalize(), "Interval", "Evidence", "Direct studies"),
+            [
+                WordRow(
+                    cells=(
+                        f"{item.technique_label} against {item.comparator_label}",
+                        f"{item.estimate:.2f}",
+                        f"{item.interval.lower:.2f} to {item.interval.upper:.2f}",
+                        item.evidence,
+                        str(item.studies),
+                    )
+                )
+                for item in finding.comparisons
+                if item.comparator == finding.plan.reference
+            ],
+            caption=f"{finding.title}: every technique against the reference.",
+            shares=(74, 24, 34, 24, 18),
+        )
+
+
+def _robustness(text: Manuscript, page: Page) -> None:
+    items: list[Surviving] = section_content("robustness", page).get("items", [])
+    if not items:
+        return
+    text.turn(lying=False)
+    text.heading("Would the answers survive?", 2)
+    for item in items:
+        text.heading(item.finding.title, 3)
+        text.say(*item.shifts)
+        text.say(*item.ways)
+        if item.studies is not None:
+            text.say("One study less (exploratory).", *item.studies.sentences)
+
+
+def _missing(text: Manuscript, page: Page) -> None:
+    content = section_content("missing-results", page)
+    if not content:
+        return
+    text.turn(lying=True)
+    text.heading("Which results are missing", 2)
+    text.say("Silence is not zero: an outcome that a report does not mention stays missing.")
+    text.say(
+        "; ".join(f"{sign} {content['words'][status]}" for status, sign in SIGNS.items()) + ".", small=True
+    )
+    outcomes = content["outcomes"]
+    for start in range(0, len(outcomes), MOST_OUTCOMES_ACROSS):
+        some = outcomes[start : start + MOST_OUTCOMES_ACROSS]
+        text.table(
+            ("Study", *some),
+            [
+                WordRow(cells=(name, *(SIGNS[status] for status in statuses[start : start + len(some)])))
+                for name, statuses in content["rows"]
+            ],
+            caption="Every study against every outcome of the protocol.",
+            shares=(40, *[22] * len(some)),
+            size=8.0,
+        )
+    if content["withheld"]:
+        named = "; ".join(f"{name} ({outcome})" for name, outcome in content["withheld"])
+        text.say(f"Measured, but not reported: {named}.", warning=True)
