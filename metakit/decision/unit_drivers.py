@@ -37,6 +37,11 @@ class Bar:
     at_high: float
 
     @property
+    def limits(self) -> str:
+        """Both limits, with the words that they share said once."""
+        return together(self.low, self.high)
+
+    @property
     def reach(self) -> float:
         """How far the answer moves."""
         return abs(self.at_high - self.at_low)
@@ -317,6 +322,22 @@ def _weight_tie(question: _Question, own: Cell, current: Cell) -> Tie:
         favours="above it" if part < 0 else "below it",
         inside=limits[0] <= tie <= limits[1],
     )
+
+
+def together(low: str, high: str) -> str:
+    """Write `low to high`, the words at their beginning or end that both share said once.
+
+    Examples
+    --------
+    >>> together("rate ratio 0.5", "rate ratio 2.0"), together("3 per 100 thumbs", "9 per 100 thumbs")
+    ('rate ratio 0.5 to 2.0', '3 to 9 per 100 thumbs')
+    """
+    one, two = low.split(" "), high.split(" ")
+    begun = next((i for i, (a, b) in enumerate(zip(one, two, strict=False)) if a != b), 0)
+    if begun:
+        return f"{low} to {' '.join(two[begun:])}"
+    shared = next((i for i, (a, b) in enumerate(zip(one[::-1], two[::-1], strict=False)) if a != b), len(one))
+    return f"{' '.join(one[: len(one) - shared])} to {high}" if 0 < shared < len(one) else f"{low} to {high}"
 
 
 def _plain(value: float) -> str:
