@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from mpmath import mp, mpf
 
-from .precision import Number, Vector, bracketed_root, exact, normal_quantile, t_quantile, total
+from .precision import Number, Vector, bracketed_root, chi2_sf, exact, normal_quantile, t_quantile, total
 
 
 def design_effect(patients: object, thumbs: object, icc: object) -> dict[str, Number]:
@@ -127,3 +127,28 @@ def weighted_mean(values: Sequence[object], weights: Sequence[object]) -> Number
     """Return sum w x / sum w."""
     x, w = exact(values), exact(weights)
     return total(a * b for a, b in zip(x, w, strict=True)) / total(w)
+
+
+def stratified_kappa(studies: Sequence[dict[str, tuple[str, str]]]) -> Number:
+    """Return the mean of the fields' kappas weighted by their numbers of values, without undefined ones.
+
+    Weights by size: one of the choices in Barlow, Lai & Azen 1991. A study holds a pair of categories a field.
+    """
+    top, bottom = mpf(0), mpf(0)
+    for field in sorted({name for study in studies for name in study}):
+        pairs = [study[field] for study in studies if field in study]
+        names = sorted({item for pair in pairs for item in pair})
+        table = [[sum(pair == (one, two) for pair in pairs) for two in names] for one in names]
+        if len(names) > 1:
+            found = kappa(table, mpf("0.95"))
+            if "kappa" in found:
+                top += len(pairs) * found["kappa"]["estimate"]  # type: ignore[index]
+                bottom += len(pairs)
+    return top / bottom
+
+
+def fisher_combination(p_values: Sequence[object]) -> tuple[Number, Number]:
+    """Return -2 sum log p and its p value by chi-square with 2 k degrees of freedom (Fisher 1932)."""
+    p = exact(p_values)
+    statistic = -2 * total(mp.log(item) for item in p)
+    return statistic, chi2_sf(statistic, mpf(2 * len(p)))

@@ -48,6 +48,8 @@ class Design:
         Both arms' counts are binomial; with psi the common odds ratio, h_xy = R_xy - psi_xy R_yx has mean zero and
         L_xy - log psi_xy is about h_xy / E R_xy. E h_xy h_xz = sum n_x n_y n_z p_x q_y q_z / (q_x N^2), for which
         the counts give several unbiased expressions. `rule` chooses among the expressions:
+        "three": the mean of a_x b_y b_z + psi psi b_x a_y a_z, n_x psi_xy a_y b_z and n_x psi_xz b_y a_z, which is what
+        Greenland 1989 is recalled to do (this rule was added after the kernel's note named the three);
         "six": the mean over exchanging events and non-events of a_x b_y b_z + (B1 + B2 + D) / 3;
         "four": the same with a_x b_y b_z + (B1 + B2) / 2. For z = y only Robins, Breslow & Greenland's is used.
         """
@@ -73,7 +75,9 @@ class Design:
             first, last = ax * by * bz / (rxy * rxz), bx * ay * az / (ryx * rzx)
             b1, b2 = ax * ay * bz / (ryx * rxz), ax * by * az / (rxy * rzx)
             e1, e2 = bx * ay * bz / (ryx * rxz), bx * by * az / (rxy * rzx)
-            if rule == "six":
+            if rule == "three":
+                one = two = (first + last + b1 + e1 + b2 + e2) / 3
+            elif rule == "six":
                 one, two = first + (b1 + b2 + last) / 3, last + (e1 + e2 + first) / 3
             else:
                 one, two = first + (b1 + b2) / 2, last + (e1 + e2) / 2

@@ -197,6 +197,28 @@ def design_and_agreement() -> tuple[str, Records]:
         {"groups": part, **agreement_measures.jackknife(part, agreement_measures.share_of, LEVEL)}  # type: ignore[arg-type]
         for part in (groups, groups[:3], [(4, 5), (7, 7)])
     ]
+    studies: list[dict[str, tuple[str, str]]] = []
+    for number in range(14):
+        study = {}
+        for field, names, agree in (
+            ("design", ("trial", "cohort", "series"), 0.4),
+            ("blinded", ("yes", "no"), 0.3),
+            ("always", ("same",), 1.0),
+        ):
+            if field == "blinded" and number % 4 == 3:
+                continue
+            one = source.choice(names)
+            study[field] = (one, one if source.random() < agree else source.choice(names))
+        studies.append(study)
+    stratified: Records = [
+        {
+            "studies": part,
+            **agreement_measures.jackknife(part, agreement_measures.stratified_kappa, LEVEL),  # type: ignore[arg-type]
+        }
+        for part in (studies, studies[:6])
+    ]
+    p_values = ["0.2", "0.011", "0.74", "0.0003", "0.5"]
+    statistic, combined = agreement_measures.fisher_combination(p_values)
     first = [f"{source.gauss(30, 8):.1f}" for _ in range(15)]
     second = [f"{float(item) + source.gauss(0.3, 1):.1f}" for item in first]
     shares: Records = [
@@ -214,6 +236,8 @@ def design_and_agreement() -> tuple[str, Records]:
         {"design_effects": designs},
         {"kappas": kappas},
         {"jackknives": jackknives},
+        {"stratified": stratified},
+        {"p_values": p_values, "statistic": statistic, "df": 2 * len(p_values), "combined": combined},
         {
             "first": first,
             "second": second,

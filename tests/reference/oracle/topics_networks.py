@@ -64,8 +64,8 @@ def count_networks() -> tuple[str, Records]:
     for name, studies in (("triangle", TRIANGLE), ("rare", RARE), ("multi-arm", MULTI), ("drawn", drawn())):
         several = any(len(study.arms) > 2 for study in studies)
         answers: dict[str, object] = {}
-        for rule in ("six", "four") if several else ("six",):
-            for averaged in (False, True) if several else (False,):
+        for rule in ("three", "six", "four") if several else ("three",):
+            for averaged in (False, True) if several and rule == "three" else (several,):
                 try:
                     key = f"{rule}/{'averaged' if averaged else 'plain'}"
                     answers[key] = mantel_haenszel(studies, "A", rule, averaged)
