@@ -15,6 +15,7 @@ from metakit.cli import (
     certainty,
     check,
     collect,
+    decide,
     demo,
     draw,
     explore,
@@ -69,6 +70,7 @@ _COMMANDS = (
     network,
     draw,
     certainty,
+    decide,
     report,
     trace,
 )

@@ -130,14 +130,14 @@ def _told(item: Expectation, rests: CellEvidence | None) -> str:
     if item.cell.outcome.scored:
         if item.change is None:
             return ""
-        return f"{score_words(item)} with {label}; certainty {rests.certainty if rests else 'not judged'}"
+        return f"{score_words(item)} with {label}, certainty {rests.certainty if rests else 'not judged'}"
     counts = item.cohort
     if counts is None:  # pragma: no cover - events have counts
         return ""
     text = f"{per_100(counts.expected)} thumbs (range {counts.lower:.0f} to {counts.upper:.0f}) with {label}"
     if item.cell.is_current:
         return f"{text}, as now"
-    return f"{text}; certainty {rests.certainty if rests else 'not judged'}"
+    return f"{text}, certainty {rests.certainty if rests else 'not judged'}"
 
 
 def score_words(item: Expectation) -> str:

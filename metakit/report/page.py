@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from metakit.decision.certainty import Certainty, all_certainties
 from metakit.plots.svg_page import page_font_rules
+from metakit.report.changes import Changes
 from metakit.report.citations import Citations
 from metakit.report.figures import ReportFigures, ResultPart
 from metakit.report.registry import sections_in_order
@@ -41,11 +42,13 @@ def security_policy(script: str) -> str:
 class Page:
     """What the sections build from: the findings, their figures, and the citations made so far.
 
-    `certainties` follows from the findings: the certainty of every answered comparison.
+    `certainties` follows from the findings: the certainty of every answered comparison. `changes` is what
+    changed since an earlier report, None where it was not asked for.
     """
 
     findings: Findings
     figures: ReportFigures
+    changes: Changes | None = None
     citations: Citations = field(default_factory=Citations)
     certainties: tuple[Certainty, ...] = field(init=False)
 
@@ -75,7 +78,7 @@ class RenderedSection:
 
 def render_page(page: Page) -> str:
     """Return the whole page as HTML."""
-    environment = _environment()
+    environment = page_environment()
     rendered = []
     for section in sections_in_order():
         content = section.build(page)
@@ -83,7 +86,7 @@ def render_page(page: Page) -> str:
             continue
         html = environment.get_template(section.template).render(**content, page=page, section=section)
         rendered.append(RenderedSection(name=section.name, title=section.title, html=Markup(html)))  # noqa: S704 - from our own templates
-    style, script = (_source(environment, name) for name in ("style.css", "sorting.js"))
+    style, script = (template_source(environment, name) for name in ("style.css", "sorting.js"))
     fonts = page_font_rules("".join(section.html for section in rendered))
     return environment.get_template("page.html.j2").render(
         page=page,
@@ -95,7 +98,8 @@ def render_page(page: Page) -> str:
     )
 
 
-def _source(environment: Environment, name: str) -> str:
+def template_source(environment: Environment, name: str) -> str:
+    """Return the text of a template or of a file beside them, as it stands."""
     return environment.loader.get_source(environment, name)[0] if environment.loader else ""
 
 
@@ -104,7 +108,8 @@ def _shown(value: object) -> object:
     return shown_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
-def _environment() -> Environment:
+def page_environment() -> Environment:
+    """Return the environment of all pages: everything escaped, an unknown name an error."""
     environment = Environment(
         loader=PackageLoader("metakit.report", "templates"),
         autoescape=True,

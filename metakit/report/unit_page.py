@@ -1,0 +1,207 @@
+"""A unit's page: one self-contained HTML file with its figures, and all its numbers as JSON beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from metakit.core.bibliography import reference
+from metakit.core.files import write_atomically
+from metakit.decision.unit_decision import UnitDecision
+from metakit.decision.unit_json import decision_json
+from metakit.decision.unit_scenarios import STATED
+from metakit.decision.unit_words import CONSTANT, FIRST, cautions, headline, summary_lines
+from metakit.plots.decision import (
+    driver_content,
+    driver_figure,
+    driver_text,
+    expected_content,
+    expected_figure,
+    expected_text,
+    trade_contents,
+    trade_figure,
+    trade_text,
+)
+from metakit.plots.svg_page import page_font_rules
+from metakit.report.figure_parts import FigurePart, figure_part
+from metakit.report.page import page_environment, security_policy, template_source
+from metakit.report.sections.reproduce import report_date
+from metakit.report.unit_tables import (
+    burden_lines,
+    expected_groups,
+    missing_words,
+    scenario_lines,
+    tie_lines,
+    weights_words,
+    work_lines,
+    year_tables,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+PAGE = "unit.html"
+NUMBERS = "unit.json"
+FIGURES = "figures"
+WIDE_MM, NARROW_MM = 180.0, 85.0
+REFERENCES = ("higgins_thompson_spiegelhalter_2009", "rover_2021")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoSizes:
+    """One figure at the width of a page and of a column or a telephone."""
+
+    wide: FigurePart
+    narrow: FigurePart
+
+
+def write_unit_page(
+    found: UnitDecision, out_dir: Path, *, progress: Callable[[str], None] | None = None
+) -> Path:
+    """Write `unit.html` with `figures/` and `unit.json` beside it.
+
+    The same review, unit file and versions give the same bytes; a date appears only when SOURCE_DATE_EPOCH
+    is set.
+
+    Parameters
+    ----------
+    found : UnitDecision
+    out_dir : Path
+        Made when missing; files of the same names are replaced, each whole or not at all.
+    progress : callable, optional
+        Gets a line of text before each step.
+
+    Returns
+    -------
+    Path
+        The page.
+    """
+    say = progress or (lambda text: None)
+    say("drawing the figures")
+    figures = draw_unit(found)
+    say("writing the page")
+    html = render_unit(found, figures)
+    numbers = json.dumps(decision_json(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    for both in figures.values():
+        for part in (both.wide, both.narrow):
+            for kind, content in part.files.items():
+                write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content)
+    write_atomically(out_dir / NUMBERS, numbers)
+    # The page last: whoever sees it finds everything beside it.
+    return write_atomically(out_dir / PAGE, html)
+
+
+def draw_unit(found: UnitDecision) -> dict[str, TwoSizes]:
+    """Draw all figures of a unit's page, by name, in the order of the page."""
+    invented = " All data are invented." if found.invented else ""
+    figures: dict[str, TwoSizes] = {}
+
+    def add(name: str, draw: Callable[[float], Figure], caption: str, text: str) -> None:
+        made = [
+            figure_part(
+                f"{name}{ending}", draw(width), caption=f"{caption}{invented}", more=text, kinds=(".svg",)
+            )
+            for ending, width in (("", WIDE_MM), ("_narrow", NARROW_MM))
+        ]
+        figures[name] = TwoSizes(wide=made[0], narrow=made[1])
+
+    expected = expected_content(found, title="Expected events of one year’s thumbs")
+    if expected is not None:
+        add(
+            "expected_events",
+            lambda width: expected_figure(expected, width_mm=width),
+            "Expected events of the thumbs of one year, with the range for a unit like this one.",
+            expected_text(expected),
+        )
+    for item in found.drivers:
+        label = item.technique.label
+        drivers = driver_content(found, item, title=f"What drives the answer: {label}")
+        if drivers is not None:
+            draw = partial(driver_figure, drivers)
+            add(
+                f"drivers_{item.technique.id}",
+                lambda width, draw=draw: draw(width_mm=width),  # type: ignore[misc]
+                f"One input at a time, between its limits: {label} against the current technique.",
+                driver_text(drivers),
+            )
+    for number, trade in enumerate(trade_contents(found, title="Two outcomes at once"), start=1):
+        paint = partial(trade_figure, trade)
+        add(
+            f"two_outcomes_{number}",
+            lambda width, draw=paint: draw(width_mm=width),  # type: ignore[misc]
+            f"{trade.across_name}, against {trade.up_name}.",
+            trade_text(trade),
+        )
+    return figures
+
+
+def render_unit(found: UnitDecision, figures: dict[str, TwoSizes]) -> str:
+    """Return the whole page as HTML."""
+    environment = page_environment()
+    view = unit_view(found, figures)
+    main = Markup(environment.get_template("unit_main.html.j2").render(**view))  # noqa: S704 - our own template
+    style = template_source(environment, "style.css")
+    return environment.get_template("unit.html.j2").render(
+        found=found,
+        main=main,
+        sections=view["sections"],
+        policy=security_policy(""),
+        style=Markup(f"{style}\n{page_font_rules(main)}"),  # noqa: S704 - our own style sheet
+        closing=FIRST[0],
+    )
+
+
+def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, Any]:
+    """Return everything that the page's template shows, as texts and figures."""
+    unit = found.unit
+    drivers = [(item, figures.get(f"drivers_{item.technique.id}"), tie_lines(item)) for item in found.drivers]
+    evidence = [(item, missing_words(item)) for item in found.evidence]
+    trades = [both for name, both in figures.items() if name.startswith("two_outcomes_")]
+    scenarios, years, work, burdens = (
+        scenario_lines(found), year_tables(found), work_lines(found), burden_lines(found),
+    )  # fmt: skip
+    sections = [
+        ("before-you-read", "Before you read", True),
+        ("answer", "What to expect", True),
+        ("expected", "Expected events", True),
+        ("years", "Over the years", bool(years)),
+        ("work", "Theatre time and costs", bool(work)),
+        ("weighed", "Outcomes weighed by you", bool(burdens)),
+        ("two-outcomes", "Two outcomes at once", bool(trades)),
+        ("drivers", "What drives the answer", bool(drivers)),
+        ("case-mix", "Stated scenarios of your case mix", bool(scenarios)),
+        ("evidence", "What this rests on", bool(evidence)),
+        ("how", "How it was computed", True),
+    ]
+    return {
+        "found": found,
+        "unit": unit,
+        "current": unit.technique(unit.current).label,
+        "sections": [(name, title) for name, title, shown in sections if shown],
+        "cautions": cautions(found),
+        "headline": headline(found),
+        "summary": summary_lines(found),
+        "constant": CONSTANT,
+        "groups": expected_groups(found),
+        "expected_figure": figures.get("expected_events"),
+        "years": years,
+        "work": work,
+        "burdens": burdens,
+        "weights": weights_words(found),
+        "trades": trades,
+        "drivers": drivers,
+        "scenarios": scenarios,
+        "stated": STATED,
+        "evidence": evidence,
+        "references": [str(reference(key)) for key in REFERENCES],
+        "versions": list(found.findings.versions.items()),
+        "inputs": [*found.findings.inputs.items(), ("the unit’s file", unit.sha256)],
+        "date": report_date(),
+        "numbers": NUMBERS,
+    }

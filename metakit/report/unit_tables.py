@@ -1,0 +1,292 @@
+"""The rows of a unit's page as texts, ready for its template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from metakit.decision.expected import CountRange
+from metakit.decision.unit_answer import Expectation, Range
+from metakit.decision.unit_decision import UnitDecision
+from metakit.decision.unit_drivers import Drivers, shown_effect, together
+from metakit.decision.unit_evidence import CellEvidence
+from metakit.decision.unit_words import score_words
+from metakit.synthesis.spoken import fixed, per_100, ratio
+
+NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedLine:
+    """One technique of one outcome."""
+
+    technique: str
+    current: bool
+    expected: str
+    per_100: str
+    change: str
+    better: str
+    certainty: str
+    signed: bool
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YearLine:
+    """One year with a cell for each technique."""
+
+    year: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YearTable:
+    """The years of one outcome of one view."""
+
+    outcome: str
+    techniques: tuple[str, ...]
+    since_operation: tuple[YearLine, ...]
+    calendar: tuple[YearLine, ...]
+
+
+def expected_groups(found: UnitDecision) -> list[tuple[str, str, list[ExpectedLine]]]:
+    """Return the outcomes with their baseline in words and a line a technique."""
+    groups = []
+    for outcome in found.unit.outcomes:
+        lines = [
+            _expected(found, item)
+            for item in found.expectations
+            if item.cell.outcome.term.id == outcome.term.id and not (item.cell.is_current and outcome.scored)
+        ]
+        lines += [
+            ExpectedLine(
+                technique=cell.technique.label, current=False, expected="no number", per_100="", change="",
+                better="", certainty="", signed=True, notes=(cell.reason,),
+            )
+            for cell in found.cells
+            if cell.outcome.term.id == outcome.term.id and not cell.answered
+        ]  # fmt: skip
+        base = outcome.baseline
+        if base is None:
+            current = found.unit.technique(found.unit.current).label
+            words = f"mean difference to {current}, in {outcome.term.unit}"
+        else:
+            months = f" looked at for {outcome.months:g} months" if outcome.months else ""
+            span = "" if not base.per_year else f"; within {found.unit.years.value:g} years of the operation"
+            low, high = 100 * base.lower, 100 * base.upper
+            words = (
+                f"now {base.events:g} in {base.total:g} {base.unit}{months}, that is "
+                f"{per_100(100 * base.value)} per 100 ({per_100(low)} to {per_100(high)}): "
+                f"{base.source}{span}"
+            )
+        groups.append((outcome.term.label, words, lines))
+    return groups
+
+
+def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
+    cell, rests = item.cell, found.evidence_of(item.cell)
+    if cell.outcome.scored:
+        expected, per, change = score_words(item), "", ""
+    else:
+        expected = counts_words(item.cohort)
+        per = range_words(item.per_thumb.times(100))
+        change = signed_words(item.change) if item.change else ""
+    basis = [shown_effect(cell, cell.centre.estimate)] if cell.centre else []
+    if cell.centre and not (cell.link and cell.link.series):
+        limits = cell.centre.limits()
+        ends = sorted((limits.lower, limits.upper), reverse=bool(cell.link and cell.link.backwards))
+        new = together(*(shown_effect(cell, end) for end in ends))
+        basis.append(f"in a new centre {new}")
+    return ExpectedLine(
+        technique=cell.technique.label,
+        current=cell.is_current,
+        expected=expected,
+        per_100=per,
+        change=change,
+        better="" if item.better_share is None else share_words(item.better_share),
+        certainty=rests.certainty if rests else "",
+        signed=rests.signed if rests else True,
+        notes=(*([", ".join(basis)] if basis else []), *cell.notes),
+    )
+
+
+def year_tables(found: UnitDecision) -> list[YearTable]:
+    """Return the two views over the years of every outcome with a rate."""
+    tables = []
+    for outcome in found.unit.outcomes:
+        items = [
+            item
+            for item in found.expectations
+            if item.cell.outcome.term.id == outcome.term.id and item.by_year
+        ]
+        if not items:
+            continue
+        views = []
+        for name in ("by_year", "calendar"):
+            rows = [getattr(item, name) for item in items]
+            views.append(
+                tuple(
+                    YearLine(year=f"{parts[0].year:g}", cells=tuple(counts_words(p.counts) for p in parts))
+                    for parts in zip(*rows, strict=True)
+                )
+            )
+        tables.append(
+            YearTable(
+                outcome=outcome.term.label,
+                techniques=tuple(item.cell.technique.label for item in items),
+                since_operation=views[0],
+                calendar=views[1],
+            )
+        )
+    return tables
+
+
+def work_lines(found: UnitDecision) -> list[tuple[str, ...]]:
+    """Return technique, hours first, hours for events, cost first, cost of events; a dash where not typed."""
+    return [
+        (
+            item.technique.label,
+            "–" if item.hours_first is None else fixed(item.hours_first, 0),
+            "–" if item.hours_again is None else _wide(item.hours_again),
+            "–" if item.cost_first is None else _money(item.cost_first),
+            "–" if item.cost_events is None else _wide(item.cost_events),
+        )
+        for item in found.workloads
+    ]
+
+
+def burden_lines(found: UnitDecision) -> list[tuple[str, str, str, str, str]]:
+    """Return technique, sum, difference, share of draws lower, and the parts or the reason without a sum."""
+    labels = {item.term.id: item.term.label for item in found.unit.outcomes}
+    return [
+        (
+            item.technique.label,
+            "no sum" if item.total is None else _wide(item.total),
+            "" if item.change is None else signed_words(item.change, 0),
+            "" if item.better_share is None else share_words(item.better_share),
+            item.reason or "; ".join(f"{labels[name]} {fixed(value, 0)}" for name, value in item.parts),
+        )
+        for item in found.burdens
+    ]
+
+
+def weights_words(found: UnitDecision) -> str:
+    """Say the unit's weights, and where a weight of one outcome means several of another."""
+    parts = []
+    for outcome in found.unit.outcomes:
+        if outcome.weight is not None:
+            of = (
+                f"each {outcome.term.unit.removesuffix('s')} of a thumb"
+                if outcome.scored
+                else "each thumb with it"
+            )
+            parts.append(f"{outcome.term.label} {outcome.weight.value:g} for {of}")
+    return "; ".join(parts)
+
+
+def tie_lines(item: Drivers) -> list[tuple[str, str, str, str]]:
+    """Return input, value now, what would have to be true, and whether its own limits reach that far."""
+    lines = []
+    for tie in item.ties:
+        if tie.value is None:
+            lines.append((tie.name, tie.now, "no value of it alone would do", ""))
+            continue
+        inside = {True: "yes", False: "no", None: ""}[tie.inside]
+        lines.append((tie.name, tie.now, f"{tie.favours.removesuffix(' it')} {tie.value}", inside))
+    return lines
+
+
+def scenario_lines(found: UnitDecision) -> list[tuple[str, str, list[tuple[str, ...]]]]:
+    """Return scenarios with what was typed, and a row for each outcome and technique."""
+    groups = []
+    for scenario in found.unit.case_mix:
+        typed = "; ".join(
+            f"{_outcome(found, effect.outcome)}: "
+            f"{ratio(effect.rate_ratio.value)} times the rate of the others"
+            + (
+                f" ({ratio(limits[0])} to {ratio(limits[1])})"
+                if (limits := effect.rate_ratio.limits) is not None
+                else ""
+            )
+            + (f", with {found.unit.technique(effect.technique).label}" if effect.technique else "")
+            + f" ({effect.source})"
+            for effect in scenario.effects
+        )
+        instead = scenario.share_instead
+        about = f"{100 * scenario.share:g} % of the thumbs" + (
+            "" if instead is None else f", {100 * instead:g} % instead in the last column"
+        )
+        rows: list[tuple[str, ...]] = [
+            (
+                row.cell.outcome.term.label,
+                row.cell.technique.label,
+                range_words(row.part.times(100)),
+                range_words(row.rest.times(100)),
+                counts_words(row.events),
+                "" if row.all_instead is None else f"{per_100(row.all_now)} → {_wide(row.all_instead)}",
+            )
+            for row in found.scenarios
+            if row.scenario is scenario
+        ]
+        groups.append((scenario.label, f"{about}. Typed: {typed}.", rows))
+    return groups
+
+
+def missing_words(item: CellEvidence) -> str:
+    """Say how many more thumbs must be studied before the evidence is as large as one good trial."""
+    missing = item.missing
+    if missing.more is None or missing.needed is None or missing.present is None:
+        return missing.why_not
+    more = f"{_thousands(missing.more)} more" if missing.more else NO_MORE
+    return (
+        f"{more} ({_thousands(missing.present)} of {_thousands(missing.needed)} {missing.unit}; "
+        f"{missing.inputs})"
+    )
+
+
+def _outcome(found: UnitDecision, name: str) -> str:
+    return next(item.term.label for item in found.unit.outcomes if item.term.id == name)
+
+
+def counts_words(found: CountRange | None) -> str:
+    """Write an expected count with its range."""
+    if found is None:
+        return ""
+    return f"{per_100(found.expected)} ({found.lower:.0f} to {found.upper:.0f})"
+
+
+def range_words(found: Range) -> str:
+    """Write a range per 100."""
+    return f"{per_100(found.value)} ({per_100(found.lower)} to {per_100(found.upper)})"
+
+
+def signed_words(found: Range, decimals: int = 1) -> str:
+    """Write a difference with its signs."""
+
+    def one(value: float) -> str:
+        text = fixed(value, 0 if abs(value) >= 9.95 else decimals)
+        return f"+{text}" if value > 0 and text.strip("0.") else text
+
+    return f"{one(found.value)} ({one(found.lower)} to {one(found.upper)})"
+
+
+def share_words(share: float) -> str:
+    """Write a share of draws, never 0 or 100 %."""
+    if share < 0.005:
+        return "below 1 %"
+    return "above 99 %" if share > 0.995 else f"{100 * share:.0f} %"
+
+
+def _wide(found: Range) -> str:
+    if max(abs(found.value), abs(found.upper)) < 1000:
+        return range_words(found)
+    return f"{_money(found.value)} ({_money(found.lower)} to {_money(found.upper)})"
+
+
+def _money(value: float) -> str:
+    """Round to three digits: no amount here is known better."""
+    rounded = float(f"{value:.3g}")
+    return _thousands(rounded)
+
+
+def _thousands(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f").replace("-", "−")
