@@ -4,15 +4,28 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import unicodedata
 from pathlib import Path
 
 from metakit.errors import Problem, UnreadableError
+from metakit.forms.record_workbooks.cell_texts import plain_number
 from metakit.forms.sheet_rows import LONGEST_CELL, MOST_COLUMNS, MOST_ROWS, Cell, SheetRows
 from metakit.forms.text_files import decoded
 
 LARGEST_CSV = 20_000_000
 _SEPARATORS = ",;\t"
+_RISKY = re.compile(r"'*[=+\-@\t\r]")
+
+
+def guarded(text: str) -> str:
+    """Return a text that no spreadsheet takes for a formula (CWE-1236); plain negative numbers stay."""
+    return f"'{text}" if _RISKY.match(text) and plain_number(text) is None else text
+
+
+def unguarded(text: str) -> str:
+    """Return the text that `guarded` was given; an apostrophe of the text's own stays."""
+    return text[1:] if text.startswith("'") and _RISKY.match(text, 1) else text
 
 
 def read_csv(path: Path, name: str) -> SheetRows:

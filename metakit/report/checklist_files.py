@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 
 from metakit.core.bibliography import reference
-from metakit.forms.record_workbooks.csv_writing import guarded
+from metakit.forms.csv_tables import guarded
 from metakit.report.checklist import STATE_MEANING, STATE_WORDS, Checklist, Item
 from metakit.report.summary_files import INVENTED
 from metakit.report.word_document import (

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from metakit.core.records import Protocol
 from metakit.decision.summary import SummaryRow, SummaryTable
-from metakit.forms.record_workbooks.csv_writing import guarded
+from metakit.forms.csv_tables import guarded
 from metakit.report.word_document import add_heading, add_paragraph, document_bytes, new_document
 from metakit.report.word_tables import WordRow, add_table
 

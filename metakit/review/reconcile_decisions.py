@@ -15,7 +15,7 @@ from itertools import zip_longest
 from pathlib import Path
 
 from metakit.errors import DataError, Problem, UnreadableError
-from metakit.forms.csv_tables import read_csv
+from metakit.forms.csv_tables import guarded, read_csv, unguarded
 from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
 from metakit.forms.sheet_rows import Cell
 from metakit.review.reconcile_match import Compared, Side
@@ -30,7 +30,6 @@ BLANK = "(nothing)"
 NO_LONGER = "no longer asked"
 _STEP = re.compile(r"([^.\[\]]+)(?:\[([^\]]*)\])?")
 _TIME = re.compile(r"(\d), (days|weeks|months|years)\b")
-_RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +88,7 @@ def decisions_text(rows: Sequence[Mapping[str, str]]) -> str:
     out = csv.writer(stream, lineterminator="\n")
     out.writerow(COLUMNS)
     for row in rows:
-        out.writerow([_safe(row[name]) for name in COLUMNS])
+        out.writerow([guarded(row[name]) for name in COLUMNS])
     return stream.getvalue()
 
 
@@ -137,19 +136,6 @@ def said(typed: str) -> str:
     return EMPTY_LIST if typed == "[]" else " ".join(typed.split()) or BLANK
 
 
-def _safe(text: str) -> str:
-    """Keep a spreadsheet from taking a text for a formula; numbers stay numbers."""
-    try:
-        float(text)
-    except ValueError:
-        return f"'{text}" if text.startswith(_RISKY) else text
-    return text
-
-
-def _bare(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
-
-
 def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Read a decisions file, workbook or CSV, into rows with their lines.
 
@@ -194,7 +180,7 @@ def _text(cell: Cell) -> str:
         return cell.isoformat()
     if isinstance(cell, bool):
         return "yes" if cell else "no"
-    return f"{cell:.15g}" if isinstance(cell, (int, float)) else _bare(str(cell))
+    return f"{cell:.15g}" if isinstance(cell, (int, float)) else unguarded(str(cell))
 
 
 def read_decisions(path: Path, asked: Sequence[Asked]) -> dict[tuple[str, str], Decision]:

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Mapping
 
+from metakit.forms.csv_tables import guarded
 from metakit.forms.field_words import entry_words
-from metakit.forms.record_workbooks.cell_texts import plain_number
 from metakit.forms.record_workbooks.filling import fill
 from metakit.forms.record_workbooks.layout import FIELD, HELP, HIDDEN, RECORD, UNIT, Layout
 from metakit.forms.record_workbooks.writing import facts
 from metakit.forms.yaml_nodes import MapNode
-
-_RISKY = re.compile(r"'*[=+\-@\t\r]")
 
 
 def csv_texts(layout: Layout, records: Mapping[str, MapNode | None]) -> dict[str, str]:
@@ -45,11 +42,6 @@ def csv_texts(layout: Layout, records: Mapping[str, MapNode | None]) -> dict[str
             ]
         texts[f"{sheet.name}.csv"] = _text(rows)
     return texts
-
-
-def guarded(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula (CWE-1236); plain negative numbers stay."""
-    return f"'{text}" if _RISKY.match(text) and plain_number(text) is None else text
 
 
 def _text(rows: list[list[str]]) -> str:

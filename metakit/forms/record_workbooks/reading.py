@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from metakit.errors import Problem, UnreadableError
-from metakit.forms.csv_tables import read_csv
+from metakit.forms.csv_tables import read_csv, unguarded
 from metakit.forms.record_workbooks.grids import Book, Grid, GridCell, letters
 from metakit.forms.record_workbooks.layout import CHOICES, EXAMPLE, HIDDEN, START
 from metakit.forms.sheet_rows import MOST_COLUMNS, MOST_ROWS
@@ -23,7 +23,6 @@ EMPTY_ROWS = 1_000
 LAST_ROW = 1_048_576
 _OURS = {START, EXAMPLE, CHOICES, HIDDEN, "problems"}
 _MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})"')
-_GUARDED = re.compile(r"'+[=+\-@\t\r]")
 
 
 def read_book(path: Path) -> Book:
@@ -202,7 +201,7 @@ def _csv_book(files: list[Path], shown: str) -> Book:
         digest.update(file.read_bytes())
         rows = read_csv(file, str(Path(shown) / file.name))
         cells = {
-            (line, column): GridCell(text[1:] if _GUARDED.match(text) else text)
+            (line, column): GridCell(unguarded(text))
             for line, row in rows.rows
             for column, text in enumerate(map(str, row), start=1)
             if text

@@ -15,15 +15,13 @@ from pathlib import Path
 
 from metakit.core.records import Place
 from metakit.errors import Problem, UnreadableError, nearest_names
-from metakit.forms.csv_tables import LARGEST_CSV, csv_rows
+from metakit.forms.csv_tables import LARGEST_CSV, csv_rows, guarded, unguarded
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.sheet_rows import SheetRows, text_problem
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 from metakit.forms.yaml_nodes import MapNode, ScalarNode
-
-_RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +94,7 @@ def sheet_rows(sheet: SheetRows, name: str, *, also: Sequence[str] = ()) -> Rows
             continue
         entries = []
         for column, (key, cell) in enumerate(zip(names, cells, strict=True), start=1):
-            text = _bare(str(cell))
+            text = unguarded(str(cell))
             if key in also or not text:
                 continue
             place = Place(file=sheet.file, line=line, column=column)
@@ -181,16 +179,3 @@ def _plain(value: object) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     return "" if value is None else str(value)
-
-
-def guarded(text: str) -> str:
-    """Keep a spreadsheet from taking a text for a formula; numbers stay numbers."""
-    try:
-        float(text)
-    except ValueError:
-        return f"'{text}" if text.startswith(_RISKY) else text
-    return text
-
-
-def _bare(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text

@@ -8,9 +8,10 @@ import io
 import openpyxl
 import pytest
 
+from metakit.forms.csv_tables import guarded, unguarded
 from metakit.forms.library import shipped
 from metakit.forms.record_workbooks.cell_texts import list_items, list_text, number_text, plain_number
-from metakit.forms.record_workbooks.csv_writing import csv_texts, guarded
+from metakit.forms.record_workbooks.csv_writing import csv_texts
 from metakit.forms.record_workbooks.layout import layout_of
 from metakit.forms.record_workbooks.writing import workbook_bytes
 
@@ -111,6 +112,7 @@ def test_texts_are_never_formulas_or_links(layout, record):
 )
 def test_csv_cells_cannot_be_formulas(text, stored):
     assert guarded(text) == stored
+    assert unguarded(stored) == text
 
 
 def test_csv_sheets_are_plain_tables(layout, record):
