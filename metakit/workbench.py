@@ -18,6 +18,7 @@ from metakit.errors import Problem
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from metakit.report.changes_reading import EarlierReport
     from metakit.report.write import WrittenReport
     from metakit.review.folder import ReviewFolder
     from metakit.synthesis.findings import AnalysisFinding, Findings
@@ -30,6 +31,7 @@ class ReviewFindings:
     """What a review found, ready to be read, saved or written as a report."""
 
     findings: Findings
+    folder: Path | None = None
 
     @property
     def analyses(self) -> tuple[AnalysisFinding, ...]:
@@ -100,12 +102,30 @@ class ReviewFindings:
         *,
         word: bool = False,
         presets: Sequence[str] = (),
+        since: EarlierReport | None = None,
+        bundle: bool = False,
         progress: Progress | None = None,
     ) -> WrittenReport:
-        """Write the report as `write_report` does; return its page and what happened in the folder."""
+        """Write the report as `write_report` does; return its page and what happened in the folder.
+
+        Parameters
+        ----------
+        since : EarlierReport, optional
+            From `metakit.report.changes_reading.read_earlier_report`, to tell what changed.
+        bundle : bool
+            Whether to pack the review and its report into one file as well.
+        """
         from metakit.report.write import write_whole_report
 
-        return write_whole_report(self.findings, Path(out_dir), word=word, presets=presets, progress=progress)
+        return write_whole_report(
+            self.findings,
+            Path(out_dir),
+            word=word,
+            presets=presets,
+            since=since,
+            bundle_of=self.folder if bundle else None,
+            progress=progress,
+        )
 
     def __str__(self) -> str:
         return "\n".join(f"{finding.title}. {finding.sentences[0]}" for finding in self.findings.analyses)
@@ -136,7 +156,7 @@ class Review:
         """Carry out the review's plan."""
         from metakit.synthesis.run import synthesise
 
-        return ReviewFindings(synthesise(self.folder, progress=progress))
+        return ReviewFindings(synthesise(self.folder, progress=progress), self.folder.path)
 
 
 def open_review(path: str | Path) -> Review:

@@ -1,4 +1,4 @@
-"""`metakit report`: a review folder in, one readable page out."""
+"""`metakit report`: a review folder in, one readable page out; or a bundle checked."""
 
 from __future__ import annotations
 
@@ -8,18 +8,24 @@ from typing import Annotated
 import typer
 
 from metakit.cli.running import answer_json, progress, say
+from metakit.errors import UsageError
 
 NAME = "report"
 HELP = """Carry out the plan of a review folder and write one self-contained page with all figures.
 
+With --bundle, review and report also go into one file that others can check with --verify: its numbers are
+computed again and compared.
+
 Example: metakit report my_review --out my_report
+Example: metakit report my_review --since my_report/findings.json
+Example: metakit report --verify my_report/review_bundle.zip
 """
 
 
 def command(
     folder: Annotated[
-        Path, typer.Argument(help="Review folder with protocol.yaml and records.", show_default=False)
-    ],
+        Path | None, typer.Argument(help="Review folder with protocol.yaml and records.", show_default=False)
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the report [default: FOLDER/report].")] = None,
     word: Annotated[
         bool, typer.Option("--word", help="Write the whole report as a Word document as well: report.docx.")
@@ -31,13 +37,73 @@ def command(
             "double_column, slide, office_document. May be given several times."
         ),
     ] = None,
+    since: Annotated[
+        Path | None,
+        typer.Option(
+            help="Earlier report (findings.json, its folder or a bundle): the page and the screen then tell "
+            "what changed.",
+            show_default=False,
+        ),
+    ] = None,
+    bundle: Annotated[
+        bool,
+        typer.Option("--bundle", help="Pack review and report into one file as well: review_bundle.zip."),
+    ] = False,
+    verify: Annotated[
+        Path | None,
+        typer.Option(
+            help="Check a bundle instead: hashes, and all numbers computed again. Ends with 1 when something "
+            "differs.",
+            show_default=False,
+        ),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer with all findings as JSON.")] = False,
 ) -> None:
-    """Read, synthesise, write."""
-    write(folder, out or folder / "report", word=word, presets=tuple(figures or ()), json=json)
+    """Read, synthesise, write; or check a bundle."""
+    if verify is not None:
+        if folder is not None or out is not None or since is not None or bundle or word or figures:
+            raise UsageError("--verify stands alone: it checks a bundle and writes nothing")
+        check_bundle(verify, json=json)
+        return
+    if folder is None:
+        raise UsageError("name a review folder, or a bundle to check with --verify")
+    write(
+        folder,
+        out or folder / "report",
+        word=word,
+        presets=tuple(figures or ()),
+        since=since,
+        bundle=bundle,
+        json=json,
+    )
 
 
-def write(folder: Path, out: Path, *, word: bool = False, presets: tuple[str, ...] = (), json: bool) -> None:
+def check_bundle(path: Path, *, json: bool) -> None:
+    """Check a bundle, show every difference, and end with status 1 when there is one."""
+    from metakit.report.bundle_checking import verify_bundle
+
+    with progress(json) as step:
+        found = verify_bundle(path, progress=step)
+    if json:
+        answer_json(found.to_json())
+    else:
+        for line in (*found.damage, *found.differences):
+            say(str(line))
+        typer.echo("\n".join(found.sentences))
+    if not found.sound:
+        raise typer.Exit(1)
+
+
+def write(
+    folder: Path,
+    out: Path,
+    *,
+    word: bool = False,
+    presets: tuple[str, ...] = (),
+    since: Path | None = None,
+    bundle: bool = False,
+    json: bool,
+) -> None:
     """Write the report of `folder` into `out` and say where it is."""
     if presets:
         from metakit.plots.presets import chosen_size
@@ -47,10 +113,17 @@ def write(folder: Path, out: Path, *, word: bool = False, presets: tuple[str, ..
     from metakit.workbench import open_review
 
     with progress(json) as step:
+        earlier = None
+        if since is not None:
+            from metakit.report.changes_reading import read_earlier_report
+
+            earlier = read_earlier_report(since)  # before anything is written in its place
         step("reading the records")
         review = open_review(folder)
         findings = review.synthesise(progress=step)
-        written = findings.write_whole_report(out, word=word, presets=presets, progress=step)
+        written = findings.write_whole_report(
+            out, word=word, presets=presets, since=earlier, bundle=bundle, progress=step
+        )
     if json:
         answer_json(findings.to_json())
         return
@@ -59,6 +132,9 @@ def write(folder: Path, out: Path, *, word: bool = False, presets: tuple[str, ..
         say(f"Not agreed by two people, and so marked in the report: {', '.join(alone)}.")
     if review.questions:
         say(f"{len(review.questions)} unusual values were found; the report and 'metakit check' list them.")
+    if written.changes is not None:
+        for line in written.changes.lines:
+            say(line)
     if written.folder.removed:
         say(f"Removed from an earlier report: {', '.join(written.folder.removed)}.")
     if written.folder.kept:

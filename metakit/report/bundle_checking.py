@@ -12,7 +12,8 @@ from typing import Any
 
 from metakit.errors import MetakitError, Problem, ProblemsError
 from metakit.report.bundle import REPORT, REVIEW, Bundle, read_bundle, versions_here
-from metakit.report.write import NUMBERS, numbers_text
+from metakit.report.output_folder import NUMBERS
+from metakit.report.write import numbers_text
 from metakit.review.folder import open_folder
 from metakit.synthesis.run import synthesise
 

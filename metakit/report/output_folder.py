@@ -18,6 +18,7 @@ from metakit.core.files import write_atomically
 
 LIST = "written_files.json"
 FIGURES = "figures"
+NUMBERS = "findings.json"
 _LARGEST_LIST = 4_000_000
 
 

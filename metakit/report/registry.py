@@ -34,6 +34,7 @@ _MODULES = (
     "metakit.report.sections.cautions",
     "metakit.report.sections.question",
     "metakit.report.sections.glance",
+    "metakit.report.sections.changes",
     "metakit.report.sections.summary_of_findings",
     "metakit.report.sections.selection",
     "metakit.report.sections.studies",

@@ -4,33 +4,38 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from metakit.decision.certainty import Certainty, all_certainties, certainty_json
 from metakit.decision.summary import summary_tables
 from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
+from metakit.report.bundle import BUNDLE, bundle_bytes
+from metakit.report.changes import Changes, changes_since
+from metakit.report.changes_monitoring import monitoring_sentences
+from metakit.report.changes_reading import EarlierReport
 from metakit.report.checklist import checklists
 from metakit.report.checklist_files import CSV as CHECKLIST_CSV
 from metakit.report.checklist_files import WORD as CHECKLIST_WORD
 from metakit.report.checklist_files import checklist_csv, checklist_document
 from metakit.report.figures import draw_all
-from metakit.report.output_folder import FIGURES, Written, write_folder
+from metakit.report.output_folder import FIGURES, NUMBERS, Written, write_folder
 from metakit.report.page import Page, render_page
 from metakit.report.preset_figures import preset_files
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 
 PAGE = "report.html"
-NUMBERS = "findings.json"
+CHANGES = "changes.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrittenReport:
-    """The page's path, and what was written, removed and left alone in its folder."""
+    """The page's path, what was written, removed and left alone in its folder, and what changed since."""
 
     page: Path
     folder: Written
+    changes: Changes | None = None
 
 
 def write_report(
@@ -82,11 +87,40 @@ def write_whole_report(
     figure_kinds: tuple[str, ...] = (".svg",),
     word: bool = False,
     presets: Sequence[str] = (),
+    since: EarlierReport | None = None,
+    bundle_of: Path | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> WrittenReport:
-    """Write a report as `write_report` does; return what happened in its folder as well."""
-    files = report_files(findings, figure_kinds=figure_kinds, word=word, presets=presets, progress=progress)
-    return WrittenReport(page=out_dir / PAGE, folder=write_folder(out_dir, files))
+    """Write a report as `write_report` does; return what happened in its folder as well.
+
+    Parameters
+    ----------
+    since : EarlierReport, optional
+        Findings of an earlier report; the page and `changes.json` then tell what changed.
+    bundle_of : Path, optional
+        The review folder, to pack review and report into one file beside the page.
+
+    Raises
+    ------
+    DataError
+        When a file of the review cannot go into a bundle.
+    """
+    changes = _changes(findings, since) if since else None
+    files = report_files(
+        findings, figure_kinds=figure_kinds, word=word, presets=presets, changes=changes, progress=progress
+    )
+    if bundle_of is not None:
+        packed = bundle_bytes(bundle_of, files, versions=findings.versions, inputs=findings.inputs)
+        files = {BUNDLE: packed, **files}
+    return WrittenReport(page=out_dir / PAGE, folder=write_folder(out_dir, files), changes=changes)
+
+
+def _changes(findings: Findings, since: EarlierReport) -> Changes:
+    certainties = all_certainties(findings)
+    now = json.loads(numbers_text(findings, certainties))
+    found = changes_since(since, now, certainties)
+    which = [change.analysis for change in found.answers]
+    return replace(found, monitoring=monitoring_sentences(findings.analyses, certainties, which))
 
 
 def report_files(
@@ -95,13 +129,14 @@ def report_files(
     figure_kinds: Sequence[str] = (".svg",),
     word: bool = False,
     presets: Sequence[str] = (),
+    changes: Changes | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> dict[str, bytes]:
     """Return the files of a report by their path within its folder; the page comes last."""
     say = progress or (lambda text: None)
     figures = draw_all(findings, kinds=figure_kinds, progress=say)
     say("writing the page")
-    page = Page(findings=findings, figures=figures)
+    page = Page(findings=findings, figures=figures, changes=changes)
     html = render_page(page)
     tables = summary_tables(findings, page.certainties)
     files = {
@@ -110,6 +145,8 @@ def report_files(
         for kind, content in part.files.items()
     }
     files[NUMBERS] = numbers_text(findings, page.certainties).encode()
+    if changes is not None:
+        files[CHANGES] = (json.dumps(changes.to_json(), indent=2, ensure_ascii=False) + "\n").encode()
     if tables:
         files[CSV] = summary_csv(tables, invented=findings.protocol.invented).encode()
         files[WORD] = summary_document(tables, findings.protocol)

@@ -146,7 +146,7 @@ def plan_standing(fields: Mapping[str, Any], events: Sequence[Mapping[str, Any]]
     same = len(registered) >= SHORTEST and now.startswith(registered)
     changes: tuple[str, ...] = ()
     if registered and not same and before is not None and isinstance(before.get("parts"), Mapping):
-        changes = tuple(_changes(before["parts"], parts))
+        changes = tuple(plan_changes(before["parts"], parts))
     return PlanStanding(
         hash=now,
         date=str(head.get("date") or ""),
@@ -189,8 +189,8 @@ def _canonical(value: Any) -> Any:
     return re.sub(r"\s+", " ", unicodedata.normalize("NFC", str(value))).strip() or None
 
 
-def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
-    """Say which parts, and which of their entries, are new, gone or different."""
+def plan_changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """Say which parts of a plan, and which of their entries, are new, gone or different; see `plan_parts`."""
     found = []
     for part in PARTS:
         old, new = before.get(part), now.get(part)

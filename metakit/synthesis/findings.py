@@ -21,7 +21,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import Problem
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
 from metakit.review.extraction import Extraction
-from metakit.review.plan import PlanStanding
+from metakit.review.plan import PlanStanding, plan_parts
 from metakit.review.selection.reading import Selection
 from metakit.synthesis.appraisal import ConcernShare
 from metakit.synthesis.explorations import Exploration
@@ -304,7 +304,7 @@ class Findings:
             "extraction": finite(self.extraction.to_json()),
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],
-            "plan": self.plan.to_json() if self.plan else None,
+            "plan": {**self.plan.to_json(), "parts": plan_parts(protocol.fields)} if self.plan else None,
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},
             "questions": [str(problem) for problem in self.questions],
             "versions": dict(self.versions),
