@@ -94,31 +94,35 @@ def headline(found: UnitDecision) -> str:
     return f"{unit.name}. With your {unit.volume.value:g} thumbs a year:"
 
 
-def summary_lines(found: UnitDecision) -> tuple[str, ...]:
-    """Return one sentence an outcome, all techniques in the order that the unit typed them."""
+def summary_groups(found: UnitDecision) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return each outcome with what is expected of every technique, in the order that the unit typed them."""
     unit = found.unit
-    lines = []
+    groups = []
     for outcome in unit.outcomes:
         own = [
             item
             for technique in unit.techniques
             if (item := found.expectation(outcome.term.id, technique.id)) is not None
         ]
-        told = [_told(item, found.evidence_of(item.cell)) for item in own]
+        told = tuple(text for item in own if (text := _told(item, found.evidence_of(item.cell))))
         if outcome.scored:
-            told = [text for text in told if text]
-            if told:
-                lines.append(
-                    f"{outcome.term.label}, mean compared with {unit.technique(unit.current).label}: "
-                    f"{'; '.join(told)}."
-                )
-            continue
-        if outcome.baseline and outcome.baseline.per_year:
-            when = f" within {_years(unit.years.value)} of the operation"
+            lead = f"{outcome.term.label}, mean compared with {unit.technique(unit.current).label}"
+        elif outcome.baseline and outcome.baseline.per_year:
+            lead = f"{outcome.term.label} within {_years(unit.years.value)} of the operation: expect"
         else:
             when = f" within {outcome.months:g} months" if outcome.months else ""
-        lines.append(f"{outcome.term.label}{when}: expect {'; '.join(told)}.")
-    return tuple(lines)
+            lead = f"{outcome.term.label}{when}: expect"
+        if told:
+            groups.append((lead, told))
+    return tuple(groups)
+
+
+def summary_lines(found: UnitDecision) -> tuple[str, ...]:
+    """Return one sentence an outcome."""
+    return tuple(
+        f"{lead}{'' if lead.endswith('expect') else ':'} {'; '.join(told)}."
+        for lead, told in summary_groups(found)
+    )
 
 
 def _years(years: float) -> str:

@@ -137,7 +137,9 @@ def _half_bar(scene: Scene, ends: tuple[float, float], y: float, face: str, role
 def lay_out_trade(content: TradeContent, *, width_mm: float, measure: TextWidth) -> Scene:
     """Lay out two outcomes against each other."""
     scene, type_, top = start_scene(content.title, width_mm=width_mm, measure=measure)
-    top = add_caption(scene, f"↑ {content.up_name}", top, type_, measure)
+    keys = "; ".join(f"{number} {point.name}" for number, point in enumerate(content.points, 1))
+    top = add_caption(scene, keys, top, type_, measure)
+    top = add_caption(scene, f"↑ {content.up_name}", top + 2, type_, measure)
     bottom = top + min(0.5 * scene.width, 90 * style.MM)
     ups = [value for point in content.points for value in point.up]
     vertical = vertical_axis("linear", ups, null=None, length=bottom - top, type_=type_)
@@ -146,30 +148,26 @@ def lay_out_trade(content: TradeContent, *, width_mm: float, measure: TextWidth)
     panel = Panel(left=left, right=right, axis=axis)
     frame = Frame(scene=scene, panel=panel, top=top, bottom=bottom, vertical=vertical)
     add_vertical_axis(frame, type_)
-    points = [_cross(frame, point) for point in content.points]
-    unnamed = _named(frame, content.points, points, type_, measure)
+    points = [_cross(frame, point, str(number)) for number, point in enumerate(content.points, 1)]
+    _named(frame, content.points, points, type_, measure)
     below = add_axis(
         scene, panel, null=None, name=f"→ {content.across_name}", top=top, bottom=bottom, type_=type_,
         measure=measure,
     )  # fmt: skip
     notes = [content.better, TRADE_KEY, *content.footnotes]
-    if unnamed:
-        notes.append(f"Without a name for want of room: {', '.join(unnamed)}.")
     scene.height = MARGIN + add_notes(scene, notes, top=below, type_=type_, measure=measure)
     return scene
 
 
 def _named(
     frame: Frame, points: Sequence[TradePoint], wanted: Sequence[Named], type_: style.Type, measure: TextWidth
-) -> tuple[str, ...]:
-    """Name the points beside all ranges; where that leaves one without a name, over the ranges."""
+) -> None:
+    """Put numbers beside points and clear of all ranges; where that leaves one without, over the ranges."""
     bounds = (frame.panel.left + 2, frame.top, frame.scene.width - MARGIN, frame.bottom - 2)
-    trial = Scene(width=frame.scene.width)
     clear: Sequence[Box] = _lines(frame, points)
-    for scene in (trial, frame.scene):
-        unnamed = add_names(scene, wanted, keep_clear=clear, bounds=bounds, size=type_.small, measure=measure)
-        clear = () if unnamed else clear
-    return unnamed
+    for scene in (Scene(width=frame.scene.width), frame.scene):
+        missing = add_names(scene, wanted, keep_clear=clear, bounds=bounds, size=type_.body, measure=measure)
+        clear = () if missing else clear
 
 
 def _lines(frame: Frame, points: Sequence[TradePoint]) -> list[Box]:
@@ -182,7 +180,7 @@ def _lines(frame: Frame, points: Sequence[TradePoint]) -> list[Box]:
     return found
 
 
-def _cross(frame: Frame, point: TradePoint) -> Named:
+def _cross(frame: Frame, point: TradePoint, name: str) -> Named:
     scene, x, y = frame.scene, frame.x(point.across[0]), frame.y(point.up[0])
     if point.across[1] < point.across[2]:
         prediction_mark(scene, frame.panel, point.across[1], point.across[2], y=y, role="range")
@@ -197,7 +195,7 @@ def _cross(frame: Frame, point: TradePoint) -> Named:
                 Stroke(points=bracket, width=style.HEAVY, colour=style.MEAN, order=4, role="range-bracket")
             )
     scene.bubbles.append(Bubble(x=x, y=y, area=1.6 * DISC, hollow=point.current, edged=True))
-    return Named(x=x, y=y, radius=3.6, name=point.name)
+    return Named(x=x, y=y, radius=3.6, name=name)
 
 
 def _names_width(

@@ -13,10 +13,11 @@ from markupsafe import Markup
 
 from metakit.core.bibliography import reference
 from metakit.core.files import write_atomically
+from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_json import decision_json
 from metakit.decision.unit_scenarios import STATED
-from metakit.decision.unit_words import CONSTANT, FIRST, cautions, headline, summary_lines
+from metakit.decision.unit_words import CONSTANT, FIRST, cautions, headline, summary_groups
 from metakit.plots.decision import (
     driver_content,
     driver_figure,
@@ -186,9 +187,10 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
         "sections": [(name, title) for name, title, shown in sections if shown],
         "cautions": cautions(found),
         "headline": headline(found),
-        "summary": summary_lines(found),
+        "summary": summary_groups(found),
         "constant": CONSTANT,
         "groups": expected_groups(found),
+        "cut": CUT if any(CUT in cell.notes for cell in found.cells) else "",
         "expected_figure": figures.get("expected_events"),
         "years": years,
         "work": work,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from metakit.decision.expected import CountRange
 from metakit.decision.unit_answer import Expectation, Range
+from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers, shown_effect, together
 from metakit.decision.unit_evidence import CellEvidence
@@ -48,8 +49,8 @@ class YearTable:
     calendar: tuple[YearLine, ...]
 
 
-def expected_groups(found: UnitDecision) -> list[tuple[str, str, list[ExpectedLine]]]:
-    """Return the outcomes with their baseline in words and a line a technique."""
+def expected_groups(found: UnitDecision) -> list[tuple[str, str, bool, list[ExpectedLine]]]:
+    """Return the outcomes with their baseline in words, whether they are scores, and a line a technique."""
     groups = []
     for outcome in found.unit.outcomes:
         lines = [
@@ -78,7 +79,7 @@ def expected_groups(found: UnitDecision) -> list[tuple[str, str, list[ExpectedLi
                 f"{per_100(100 * base.value)} per 100 ({per_100(low)} to {per_100(high)}): "
                 f"{base.source}{span}"
             )
-        groups.append((outcome.term.label, words, lines))
+        groups.append((outcome.term.label, words, outcome.scored, lines))
     return groups
 
 
@@ -105,7 +106,10 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
         better="" if item.better_share is None else share_words(item.better_share),
         certainty=rests.certainty if rests else "",
         signed=rests.signed if rests else True,
-        notes=(*([", ".join(basis)] if basis else []), *cell.notes),
+        notes=(
+            *([", ".join(basis)] if basis else []),
+            *(note for note in cell.notes if note != CUT),
+        ),
     )
 
 
@@ -125,7 +129,9 @@ def year_tables(found: UnitDecision) -> list[YearTable]:
             rows = [getattr(item, name) for item in items]
             views.append(
                 tuple(
-                    YearLine(year=f"{parts[0].year:g}", cells=tuple(counts_words(p.counts) for p in parts))
+                    YearLine(
+                        year=f"year {parts[0].year:g}", cells=tuple(counts_words(p.counts) for p in parts)
+                    )
                     for parts in zip(*rows, strict=True)
                 )
             )
