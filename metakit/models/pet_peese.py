@@ -10,13 +10,14 @@ from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
+from metakit.errors import NotEstimableError
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,
     AdjustedEstimate,
     Adjustment,
     AdjustmentOptions,
 )
-from metakit.numerics.small_study import precision_regression
+from metakit.numerics.small_study import on_a_line, precision_regression
 
 THRESHOLD = 0.10
 """Two-sided p of the intercept of PET below which PEESE is used (one-sided 5 %; common practice)."""
@@ -117,6 +118,10 @@ def pet_peese(effect: FloatArray, variance: FloatArray, options: AdjustmentOptio
 def _line(effect: FloatArray, variance: FloatArray, predictor: FloatArray, level: float) -> PrecisionLine:
     found = precision_regression(effect, variance, predictor)
     free = len(effect) - 2
+    if on_a_line(float(found.dispersion) * free, effect, 1 / variance):
+        raise NotEstimableError(
+            "PET-PEESE: the effects lie exactly on a line: there is no error to judge its intercept by"
+        )
     estimate, error = float(found.intercept), float(found.intercept_error)
     reach = float(special.stdtrit(free, (1 + level) / 2)) * error
     slope, slope_error = float(found.slope), float(found.slope_error)

@@ -19,6 +19,7 @@ from metakit.core.registry import Registry
 from metakit.errors import NotEstimableError, UsageError
 from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS
 from metakit.numerics import meta_regression as kernel
+from metakit.numerics.small_study import on_a_line
 
 FEWEST = 10
 """Studies below which no test is run unless forced (Handbook 13.3.5.4; Sterne 2011)."""
@@ -101,6 +102,8 @@ def small_study_test(table: EffectTable, name: str | None = None, *, force: bool
         raise NotEstimableError(
             "all studies have the same precision: there are no small ones to compare with"
         )
+    if np.ptp(usable.effect) <= 1e-12 * float(np.max(np.abs(usable.effect))):
+        raise NotEstimableError("all studies have the same effect: nothing can lean to one side")
     return chosen.compute(usable)
 
 
@@ -119,6 +122,10 @@ def _regression(
     """Weighted regression with a dispersion that multiplies the variances; t test with k - 2 df."""
     k = len(effect)
     fit = kernel.regress(effect, weight, np.column_stack((np.ones(k), predictor)))
+    if on_a_line(float(fit.q), effect, weight):
+        raise NotEstimableError(
+            f"{label}: the effects lie exactly on a line: there is no error to test it by"
+        )
     dispersion = float(fit.q) / (k - 2)
     estimate = float(fit.coefficients[place])
     error = math.sqrt(float(fit.covariance[place, place]) * dispersion)

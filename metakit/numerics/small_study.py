@@ -29,6 +29,11 @@ class PrecisionRegression:
     dispersion: FloatArray
 
 
+def on_a_line(residual: float, effect: FloatArray, weight: FloatArray) -> bool:
+    """Say whether a weighted residual sum of squares is zero but for rounding."""
+    return residual <= 1e-24 * float(np.sum(weight * effect**2))
+
+
 def precision_regression(effect: ArrayLike, variance: ArrayLike, predictor: ArrayLike) -> PrecisionRegression:
     """Regress effects on a predictor with weights 1 / variance and a dispersion that is estimated.
 

@@ -12,10 +12,13 @@ import numpy as np
 import pytest
 from agreement import CLOSED, ITERATED, Comparison, certified
 
+from metakit.core.effects import EffectTable
+from metakit.errors import NotEstimableError
 from metakit.models.limit_meta_analysis import limit_meta_analysis
 from metakit.models.pet_peese import PrecisionLine, pet_peese
 from metakit.models.selection_model import selection_model
-from metakit.models.small_study_adjustments import AdjustmentOptions
+from metakit.models.small_study import small_study_test
+from metakit.models.small_study_adjustments import AdjustmentOptions, small_study_adjustment
 
 ADJUSTMENTS = certified("small_study_adjustments")
 SELECTIONS = certified("selection")
@@ -121,3 +124,27 @@ def test_selection_model(record: dict[str, Any]) -> None:
     assert found.selection.df == ratio["df"]
     comparison.check("p", found.selection.p_value, ratio["p_value"], ITERATED - 1)
     comparison.close()
+
+
+@pytest.mark.parametrize("size", [0.0, 0.3, -7e5])
+def test_equal_effects_end_in_words(size: float) -> None:
+    """All effects equal: nothing leans, no error can be estimated; the limit is the common value itself."""
+    k = 12
+    table = EffectTable(
+        measure="mean_difference",
+        scale="",
+        study=tuple(f"study {i}" for i in range(k)),
+        effect=np.full(k, size),
+        variance=np.linspace(0.01, 0.3, k),
+        estimable=np.ones(k, dtype=bool),
+    )
+    for test in ("egger", "begg"):
+        with pytest.raises(NotEstimableError, match="same effect"):
+            small_study_test(table, test)
+    with pytest.raises(NotEstimableError, match="on a line"):
+        small_study_adjustment(table, "pet_peese")
+    with pytest.raises(NotEstimableError, match="one interval"):
+        small_study_adjustment(table, "selection_model")
+    limit = small_study_adjustment(table, "limit_meta_analysis")
+    assert limit.estimate == pytest.approx(size, rel=1e-9, abs=1e-12)
+    assert 0.1 < limit.standard_error < 0.2
