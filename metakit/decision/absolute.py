@@ -10,8 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from scipy import optimize, special
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, PoolResult
@@ -23,8 +25,8 @@ from metakit.synthesis.baseline import Baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.spoken import ratio
 
-NODES = 800
-"""Midpoints of equal shares of the baseline's distribution."""
+_REACH, _PANEL, _POINTS = 8.0, 0.5, 32
+"""Normal scores of the baseline that are integrated over, in panels of as many points."""
 _STEPS = 80
 NOT_QUITE_INDEPENDENT = (
     "The baseline is that of the comparator arms of the same studies; its uncertainty is combined with that "
@@ -36,9 +38,9 @@ NOT_QUITE_INDEPENDENT = (
 class NumberNeeded:
     """How many must be treated for one event more or fewer; `benefit` says which of the two is meant.
 
-    `lower` and `upper` are the numbers at the limits of the difference nearest the estimate's side first;
-    `through_infinity` says that the interval of the difference holds zero, so that the numbers run from
-    benefit through infinity to harm (Altman 1998).
+    `best` and `worst` are the numbers at the limits of the difference, the one on the estimate's side and
+    farther from zero first; `through_infinity` says that the interval of the difference holds zero, so that
+    the numbers run from benefit through infinity to harm (Altman 1998).
     """
 
     value: float
@@ -211,23 +213,58 @@ def _difference_below(
     measure: str, effect: ConfidenceDistribution, baseline: Baseline, *, log_scale: bool
 ) -> Callable[[float], float]:
     """Return the distribution function of the difference, the baseline's uncertainty in it."""
-    bases = baseline.quantile((np.arange(NODES) + 0.5) / NODES)
+    shares, weights = _nodes()
+    bases = baseline.quantile(shares)
 
     def below(difference: float) -> float:
         needed = effect_needed(measure, difference, bases)
         with np.errstate(divide="ignore"):
             share = effect.below(np.log(needed) if log_scale else needed)
-        if not baseline.per_year and not log_scale:
-            # A difference cannot take away more than there is, nor add beyond everybody.
-            share = np.where(difference <= -bases, 0.0, np.where(difference >= 1 - bases, 1.0, share))
-        return float(np.mean(share))
+        if not baseline.per_year:
+            share = np.where(difference >= 1 - bases, 1.0, share)
+        return float(np.sum(weights * share))
 
-    return below
+    def cut_below(difference: float) -> float:
+        # A difference cannot take away more than there is, nor add beyond everybody: the two cuts are jumps
+        # over the baselines, so their shares are found exactly.
+        share = float(effect.below(difference))
+        if difference < 0:
+            return share * (1 - _share_below(baseline, -difference))
+        return 1 - (1 - share) * _share_below(baseline, 1 - difference)
+
+    return below if baseline.per_year or log_scale else cut_below
+
+
+@cache
+def _nodes() -> tuple[FloatArray, FloatArray]:
+    """Return shares of a distribution and their weights, which add up to 1.
+
+    Gauss-Legendre's rule in panels of the normal score, where quantiles are smooth. Zero is the end of a
+    panel, since distributions of two halves have a kink there.
+    """
+    places, weights = np.polynomial.legendre.leggauss(_POINTS)
+    edges = np.arange(-_REACH, _REACH, _PANEL)
+    score = np.add.outer(edges + _PANEL / 2, places * _PANEL / 2).ravel()
+    mass = np.exp(-(score**2) / 2) * np.tile(weights, len(edges))
+    return np.asarray(special.ndtr(score)), np.asarray(mass / mass.sum())
+
+
+def _share_below(baseline: Baseline, value: float) -> float:
+    """Return the share of the baseline's distribution below a value."""
+
+    def over(score: float) -> float:
+        return float(baseline.quantile(np.array([special.ndtr(score)]))[0]) - value
+
+    if over(-_REACH) >= 0:
+        return 0.0
+    if over(_REACH) <= 0:
+        return 1.0
+    return float(special.ndtr(optimize.brentq(over, -_REACH, _REACH, xtol=1e-13)))
 
 
 def _quantile(below: Callable[[float], float], share: float, baseline: Baseline) -> float:
     """Return the difference with this share below it, by bisection."""
-    low = -float(baseline.quantile(np.array([1 - 0.5 / NODES]))[0]) if baseline.per_year else -1.0
+    low = -float(baseline.quantile(_nodes()[0])[-1]) if baseline.per_year else -1.0
     high = 1.0
     while baseline.per_year and below(high) < share:
         if high > 1e12:

@@ -105,57 +105,49 @@ def delta(
 
 
 def chance_below(
-    measure: str,
-    baseline: Number,
-    spread: Number,
-    effect: Number,
-    se: Number,
-    x: Number,
-    *,
-    of_difference: bool,
+    measure: str, baseline: Number, spread: Number, effect: Number, se: Number, x: Number
 ) -> Number:
-    """Return P(risk <= x) or P(risk - baseline <= x) by integration over the baseline's logit."""
+    """Return P(new risk - baseline <= x) by integration over the baseline's logit, the new risk cut at 0 and 1."""
     centre = logit(baseline)
 
     def integrand(z: Number) -> Number:
         p = inverse_logit(centre + spread * z)
-        cut = effect_for(measure, p, x + p if of_difference else x)
+        if x >= 1 - p:
+            return mp.npdf(z)
+        if x < -p:
+            return mpf(0)
+        cut = effect_for(measure, p, x + p)
         if mp.isinf(cut):
             return mpf(0) if cut < 0 else mp.npdf(z)
         return mp.npdf(z) * normal_cdf((cut - effect) / se)
 
-    with mp.workdps(34):
-        breaks = {mpf(-12), mpf(-4), mpf(0), mpf(4), mpf(12)}
-        if of_difference and measure != "risk_difference" and 0 < abs(x) < 1:
-            # where the wanted risk reaches 0 or 1 the integrand changes its form
-            breaks.add(min(max((logit(abs(x) if x < 0 else 1 - x) - centre) / spread, mpf(-11)), mpf(11)))
+    with mp.workdps(26):
+        breaks = {mpf(-11), mpf(-4), mpf(0), mpf(4), mpf(11)}
+        if 0 < abs(x) < 1:
+            # where the wanted risk reaches 0 or 1 the integrand jumps or changes its form
+            breaks.add(min(max((logit(abs(x) if x < 0 else 1 - x) - centre) / spread, mpf(-10)), mpf(10)))
         return mp.quad(integrand, sorted(breaks))
 
 
 def exact_interval(
     measure: str, baseline: Number, spread: Number, effect: Number, se: Number, level: Number
-) -> dict[str, object]:
-    """Return quantiles of risk and difference under both uncertainties."""
-    answer: dict[str, object] = {}
-    near = delta(measure, baseline, spread, effect, se, level)
-    for name, of_difference in (("risk", False), ("difference", True)):
-        centre = risk(measure, baseline, effect) - (baseline if of_difference else 0)
-        width = near[f"{name}_standard_error"]
-        limits = []
-        for tail in ((1 - level) / 2, (1 + level) / 2):
+) -> list[Number]:
+    """Return quantiles of the difference under both uncertainties, to about 15 digits."""
+    width: Number = delta(measure, baseline, spread, effect, se, level)["difference_standard_error"]  # type: ignore[assignment]
+    centre = risk(measure, baseline, effect) - baseline
+    limits = []
+    for tail in ((1 - level) / 2, (1 + level) / 2):
 
-            def height(x: Number, tail: Number = tail, of_difference: bool = of_difference) -> Number:
-                found = chance_below(measure, baseline, spread, effect, se, x, of_difference=of_difference)
-                return found - tail
+        def height(x: Number, tail: Number = tail) -> Number:
+            return chance_below(measure, baseline, spread, effect, se, x) - tail
 
-            low, high = centre - width, centre + width  # type: ignore[operator]
-            while height(low) > 0:
-                low -= width  # type: ignore[operator]
-            while height(high) < 0:
-                high += width  # type: ignore[operator]
-            limits.append(bracketed_root(height, low, high, digits=20))
-        answer[f"{name}_interval"] = limits
-    return answer
+        low, high = centre - width, centre + width
+        while height(low) > 0:
+            low -= width
+        while height(high) < 0:
+            high += width
+        limits.append(bracketed_root(height, low, high, digits=17))
+    return limits
 
 
 def number_needed(difference: Number, lower: Number, upper: Number) -> dict[str, object]:
@@ -185,6 +177,13 @@ def chance_beyond(estimate: Number, se: Number, threshold: Number, df: int | Non
 def expected_events(volume: Number, rate: Number, years: Number) -> Number:
     """Return volume x (1 - exp(-rate x years)), rate per thumb-year (DOMAIN section 7)."""
     return -volume * mp.expm1(-rate * years)
+
+
+def expected_in_year(volume: Number, rate: Number, year: Number) -> Number:
+    """Return the integral of volume (1 - exp(-rate s)) over s from year - 1 to year: thumbs come evenly."""
+    if rate == 0:
+        return mpf(0)
+    return volume * (1 - (mp.exp(-rate * (year - 1)) - mp.exp(-rate * year)) / rate)
 
 
 def mixture_cdf(

@@ -31,6 +31,7 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "network_counts": topics_networks.count_networks,
     "sequential": topics_decision.sequential_boundaries,
     "absolute": topics_decision.absolute_effects,
+    "unit_closed_forms": topics_decision.unit_closed_forms,
     "unit_events": topics_decision.unit_events,
     "design_and_agreement": topics_decision.design_and_agreement,
     "small_study_adjustments": topics_adjustments.small_study_adjustments,

@@ -96,7 +96,7 @@ def absolute_effects() -> tuple[str, Records]:
                 "baseline_logit_error": "0.3",
             }
             if baseline in ("0.02", "0.1", "0.35"):
-                record["exact"] = absolute.exact_interval(
+                record["exact_difference_interval"] = absolute.exact_interval(
                     measure, given[0], mpf("0.3"), given[1], given[2], LEVEL
                 )
             records.append(record)
@@ -117,7 +117,11 @@ def absolute_effects() -> tuple[str, Records]:
         for df in (None, 1, 2, 5, 30)
     ]
     records.append({"chances": chances})
-    return "absolute effects; risks are not cut at 0 or 1; differences are technique minus baseline", records
+    return (
+        "absolute effects; risks are cut at 0 and 1 only in the exact interval, which has about 15 digits; "
+        "differences are technique minus baseline",
+        records,
+    )
 
 
 def unit_events() -> tuple[str, Records]:
@@ -154,6 +158,24 @@ def unit_events() -> tuple[str, Records]:
         "or scaled Student t; a quantile beyond the table is null",
         records,
     )
+
+
+def unit_closed_forms() -> tuple[str, Records]:
+    """Certify events of a cohort and of a calendar year at everyday and at tiny rates; sizes for rates."""
+    records: Records = []
+    for rate in ("0", "1e-12", "1e-6", "0.0023", "0.024", "0.9", "40"):
+        r, v = mpf(rate), mpf(60)
+        records.append(
+            {
+                "volume": 60,
+                "rate": rate,
+                "within": {years: absolute.expected_events(v, r, mpf(years)) for years in ("0.5", "5", "20")},
+                "calendar_year": {
+                    year: absolute.expected_in_year(v, r, mpf(year)) for year in ("1", "2", "10", "40")
+                },
+            }
+        )
+    return "expected events of 60 thumbs a year at constant rates", records
 
 
 def design_and_agreement() -> tuple[str, Records]:
