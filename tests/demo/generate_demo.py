@@ -27,6 +27,7 @@ from invented.records import HEADING, record
 from invented.selection import selection_files
 from invented.series import SERIES
 from invented.spec import StudySpec
+from invented.unit import unit
 from invented.writer import document
 
 from metakit.review.folder import read_protocol
@@ -66,6 +67,7 @@ def typed_files() -> dict[str, str]:
     made = {
         "protocol.yaml": document(HEADING, plan),
         "certainty.yaml": document(HEADING, certainty()),
+        "unit.yaml": document(HEADING, unit()),
         "true_values.yaml": document(HEADING, true_values(records.values())),
     }
     for study, tree in records.items():

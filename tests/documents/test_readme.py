@@ -39,7 +39,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     [
         ("Five minutes for the guideline writer", ["my_review/protocol.yaml", "my_report/report.html", "my_report/findings.json"]),
         ("Five minutes for the fellow", ["forest.pdf", "funnel.png", "AB/quillmere.xlsx", "fellow_review/reconcile/decisions.xlsx", "fellow_review/reconcile/disagreements.html", "fellow_review/records/quillmere.yaml", "fellow_review/history.jsonl"]),
-        ("Five minutes for the department", []),
+        ("Five minutes for the department", ["empty_unit.yaml", "my_unit_page/unit.html", "my_unit_page/unit.json"]),
     ],
 )  # fmt: skip
 def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Path, capsys) -> None:
