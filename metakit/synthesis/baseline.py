@@ -18,6 +18,8 @@ from metakit.synthesis.rows import StudyNumbers
 
 BaselineKind = Literal["comparator_arms", "registry", "unit_audit", "published_cohort"]
 
+_LARGEST_LOG = 700.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
@@ -53,7 +55,9 @@ class Baseline:
         """Return the baseline at these shares of its distribution, in natural units."""
         if self.pooled is not None:
             value = self.pooled.quantile(share)
-            return np.asarray(np.exp(value) if self.per_year else special.expit(value), dtype=float)
+            # Far tails of a t distribution leave the range of numbers; any rate there is as good as infinite.
+            rate = np.exp(np.minimum(value, _LARGEST_LOG)) if self.per_year else special.expit(value)
+            return np.asarray(rate, dtype=float)
         return counts_quantile(self.events, self.total, share, per_year=self.per_year)
 
 
