@@ -9,7 +9,7 @@ from typing import Any
 
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.registry import MEASURES
-from metakit.report.changes_reading import at, by, number, text
+from metakit.report.changes_reading import at, by, entries, number, text
 from metakit.synthesis.spoken import count, fixed, listed, per_100, ratio
 
 _SAME = 1e-9
@@ -135,7 +135,7 @@ def _label(analysis: _Found) -> str:
 
 def _numbers(analysis: _Found) -> dict[str, Any]:
     return {
-        name: [(at(side, "numbers"), at(side, "effective_numbers")) for side in at(item, "sides") or ()]
+        name: [(at(side, "numbers"), at(side, "effective_numbers")) for side in entries(item, "sides")]
         for name, item in by(analysis, "numbers", name="study").items()
     }
 
