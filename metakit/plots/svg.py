@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from functools import cache, lru_cache
 from io import BytesIO
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 SVG = "http://www.w3.org/2000/svg"
 LINK = "http://www.w3.org/1999/xlink"
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
+# Letters of European names, Greek, and the signs that our figures draw.
+_COMMON = frozenset(
+    map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180), *range(0x391, 0x3CA), *range(0x2010, 0x2027)))
+) | frozenset("‰′″⁰⁴⁵⁶⁷⁸⁹₀₁₂₃₄₅₆₇₈₉←↑→↓−∞≈≠≤≥●○■▲")
 FALLBACK = "Verdana, sans-serif"
 
 
@@ -134,21 +139,38 @@ def parsed(svg: str | bytes) -> ElementTree.Element:
     return root
 
 
+@lru_cache(maxsize=256)
 def _subset(weight: str, characters: str) -> bytes:
+    """Return a font of these glyphs alone; out of the common ones where those are enough, which is faster."""
+    from matplotlib.font_manager import FontProperties, findfont
+
+    if set(characters) <= _COMMON:
+        return _glyphs_of(BytesIO(_common_font(weight)), characters, flavor="woff")
+    return _glyphs_of(findfont(FontProperties(family=FONT, weight=weight)), characters, flavor="woff")
+
+
+@cache
+def _common_font(weight: str) -> bytes:
+    from matplotlib.font_manager import FontProperties, findfont
+
+    font = findfont(FontProperties(family=FONT, weight=weight))
+    return _glyphs_of(font, "".join(sorted(_COMMON)), flavor=None)
+
+
+def _glyphs_of(source: str | BytesIO, characters: str, *, flavor: str | None) -> bytes:
     from fontTools.subset import Options, Subsetter  # type: ignore[import-untyped]
     from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
-    from matplotlib.font_manager import FontProperties, findfont
 
     options = Options()
     options.drop_tables += ["FFTM", "MATH"]
     options.hinting = False
     options.layout_features = ["mark", "mkmk", "ccmp", "init", "medi", "fina", "isol", "rlig"]
-    font = TTFont(findfont(FontProperties(family=FONT, weight=weight)), lazy=True, recalcTimestamp=False)
+    font = TTFont(source, lazy=True, recalcTimestamp=False)
     with font:
         subsetter = Subsetter(options)
         subsetter.populate(text=characters)
         subsetter.subset(font)
-        font.flavor = "woff"
+        font.flavor = flavor
         stream = BytesIO()
         font.save(stream)
     return stream.getvalue()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 from docx.document import Document as WordDocument
 from docx.shared import Mm, Pt
 
-from metakit.plots.save import figure_bytes
+from metakit.plots.save import small_png
 from metakit.report.figure_parts import FigurePart
 from metakit.report.methods_text import Cited
 from metakit.report.word_document import (
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 DPI = 300
-COLOURS = 256
 PICTURE_HEIGHT_MM = 228.0
 """What a page leaves for a picture above its caption."""
 
@@ -107,13 +105,22 @@ class Manuscript:
             which = f" ({place} of {len(pictures)})" if len(pictures) > 1 else ""
             add_picture(
                 self.document,
-                _small(figure_bytes(picture, ".png", dpi=DPI)),
+                small_png(picture, dpi=DPI),
                 width_mm=fit * wide,
                 alternative=f"{part.text}{which}",
             )
             self.figures += 1
             below = add_caption(self.document, "Figure", self.figures, f"{said}{which}")
             below.paragraph_format.keep_with_next = False
+
+    def figures_ahead(self, number: int = 1) -> str:
+        """Name the figures that come next, for the sentence that leads to them."""
+        first = self.figures + 1
+        return f"Figure {first}" if number == 1 else f"Figures {first} to {self.figures + number}"
+
+    def table_ahead(self) -> str:
+        """Name the table that comes next."""
+        return f"Table {self.tables + 1}"
 
     def references(self, sources: Iterable[tuple[int, object]]) -> None:
         """Add the list of sources under the numbers that the text cites."""
@@ -129,14 +136,3 @@ class Manuscript:
         if lying != self.lying:
             new_section(self.document, landscape=lying)
             self.lying = lying
-
-
-def _small(png: bytes) -> bytes:
-    """Return a picture of few colours with a palette: a quarter of the bytes and no visible difference."""
-    from PIL import Image
-
-    stream = io.BytesIO()
-    with Image.open(io.BytesIO(png)) as picture:
-        few = picture.convert("RGB").quantize(colors=COLOURS, method=Image.Quantize.FASTOCTREE)
-        few.save(stream, format="png", dpi=(DPI, DPI))
-    return stream.getvalue()

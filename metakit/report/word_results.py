@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 
+from metakit.decision.proposals import DOMAINS
 from metakit.decision.summary import summary_tables
 from metakit.measures.registry import MEASURES
 from metakit.report.figures import ResultPart
+from metakit.report.methods_text import Cited
 from metakit.report.page import Page
 from metakit.report.sections.missing_results import SIGNS
 from metakit.report.sections.robustness import Surviving
+from metakit.report.sections.summary_of_findings import REFERENCES
 from metakit.report.summary_files import CAUTIONS, HOW, summary_header, summary_rows
 from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_studies import section_content
@@ -28,6 +31,13 @@ def write_results(text: Manuscript, page: Page) -> None:
     text.heading("Results", 1)
     if not page.figures.results:
         text.say("The protocol plans no analysis.")
+    if page.figures.overview_parts:
+        ahead = text.figures_ahead(len(page.figures.overview_parts))
+        text.say(
+            f"{ahead} shows all answers at a glance."
+            if " to " not in ahead
+            else f"{ahead} show all answers at a glance."
+        )
     for overview in page.figures.overview_parts:
         text.figure(overview)
     _summary(text, page)
@@ -49,7 +59,17 @@ def _summary(text: Manuscript, page: Page) -> None:
     text.turn(lying=True)
     text.heading("Summary of findings", 2)
     text.bullets(CAUTIONS, warning=True)
-    text.say(HOW, small=True)
+    references = (*REFERENCES, *(key for domain in DOMAINS for key in domain.references))
+    text.cite(
+        (
+            Cited(text=HOW),
+            Cited(
+                text="Certainty starts from the designs of the studies and moves by domains, each with its "
+                "reason; the software proposes, a person signs.",
+                numbers=page.citations.numbers(references),
+            ),
+        )
+    )
     for table in tables:
         text.table(
             summary_header(table),
@@ -97,11 +117,16 @@ def _answer_row(part: ResultPart) -> WordRow:
 def _answer(text: Manuscript, part: ResultPart) -> None:
     finding = part.finding
     text.heading(part.label, 3)
-    text.say(*finding.sentences)
+    text.say(
+        *finding.sentences, f"{text.figures_ahead()} shows the studies." if part.forest is not None else ""
+    )
     text.bullets(finding.cautions, warning=True)
     if finding.set_aside:
         apart = "; ".join(f"{line.study} ({line.reason})" for line in finding.set_aside)
         text.say(f"Set aside: {apart}.", small=True)
+    text.figure(
+        part.directions, caption=f"{finding.title}. {part.directions.caption if part.directions else ''}"
+    )
     text.figure(part.forest, caption=f"{finding.title}. {part.forest.caption if part.forest else ''}")
 
 
@@ -111,13 +136,12 @@ def _when(finding: AnalysisFinding) -> str:
 
 
 def _networks(text: Manuscript, page: Page) -> None:
-    for finding in page.findings.networks:
+    for number, finding in enumerate(page.findings.networks, 1):
         text.heading(f"Network: {finding.title}", 2)
-        text.say(*finding.sentences)
-        if finding.reason:
-            text.say(f"No answer: {finding.reason}.")
+        sources = page.citations.numbers(finding.references)
+        first, *others = finding.sentences or (f"No answer: {finding.reason}.",)
+        text.cite((Cited(text=first, numbers=sources), *(Cited(text=sentence) for sentence in others)))
         text.bullets(finding.cautions, warning=True)
-        page.citations.numbers(finding.references)
         text.table(
             ("Comparison", finding.measure.label.capitalize(), "Interval", "Evidence", "Direct studies"),
             [
@@ -126,7 +150,7 @@ def _networks(text: Manuscript, page: Page) -> None:
                         f"{item.technique_label} against {item.comparator_label}",
                         f"{item.estimate:.2f}",
                         f"{item.interval.lower:.2f} to {item.interval.upper:.2f}",
-                        item.evidence,
+                        item.evidence.replace("_", " "),
                         str(item.studies),
                     )
                 )
@@ -136,14 +160,27 @@ def _networks(text: Manuscript, page: Page) -> None:
             caption=f"{finding.title}: every technique against the reference.",
             shares=(74, 24, 34, 24, 18),
         )
+        for part in page.figures.all:
+            if part.name.startswith(f"network-{number:02d}-") and not part.name.endswith("narrow"):
+                text.figure(part)
 
 
 def _robustness(text: Manuscript, page: Page) -> None:
+    before = len(page.citations.listed())
     items: list[Surviving] = section_content("robustness", page).get("items", [])
     if not items:
         return
+    new = tuple(number for number, _ in page.citations.listed()[before:])
     text.turn(lying=False)
     text.heading("Would the answers survive?", 2)
+    text.cite(
+        (
+            Cited(
+                text="The same questions were asked again under other choices and without each study.",
+                numbers=new,
+            ),
+        )
+    )
     for item in items:
         text.heading(item.finding.title, 3)
         text.say(*item.shifts)
@@ -158,7 +195,13 @@ def _missing(text: Manuscript, page: Page) -> None:
         return
     text.turn(lying=True)
     text.heading("Which results are missing", 2)
-    text.say("Silence is not zero: an outcome that a report does not mention stays missing.")
+    text.say(
+        "Silence is not zero: an outcome that a report does not mention stays missing. "
+        f"{text.table_ahead()} shows every study against every outcome."
+    )
+    if content["withheld"]:
+        named = "; ".join(f"{name} ({outcome})" for name, outcome in content["withheld"])
+        text.say(f"Measured, but not reported: {named}.", warning=True)
     text.say(
         "; ".join(f"{sign} {content['words'][status]}" for status, sign in SIGNS.items()) + ".", small=True
     )
@@ -175,6 +218,3 @@ def _missing(text: Manuscript, page: Page) -> None:
             shares=(40, *[22] * len(some)),
             size=8.0,
         )
-    if content["withheld"]:
-        named = "; ".join(f"{name} ({outcome})" for name, outcome in content["withheld"])
-        text.say(f"Measured, but not reported: {named}.", warning=True)

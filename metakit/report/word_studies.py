@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from metakit.report.methods_text import Cited
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS
 from metakit.report.word_manuscript import Manuscript
@@ -35,7 +36,12 @@ def _selection(text: Manuscript, page: Page) -> None:
             warning=True,
         )
         return
-    text.say(content["lead"], content["duplicates"], *content["people"])
+    text.say(
+        content["lead"],
+        content["duplicates"],
+        *content["people"],
+        f"{text.table_ahead()} lists the searches." if content["searches"] else "",
+    )
     text.bullets((*content["warnings"], *(f"{item}." for item in content["unfinished"])), warning=True)
     text.table(
         ("Source", "Kind", "Last run", "Records", "Limits"),
@@ -54,7 +60,16 @@ def _selection(text: Manuscript, page: Page) -> None:
         caption="Every search, with the number of records as its source gave it.",
         shares=(44, 26, 40, 18, 46),
     )
-    text.figure(page.figures.selection.wide)
+    if page.figures.selection.wide is not None:
+        sentences = (
+            Cited(
+                text=f"{text.figures_ahead()} shows the flow, with boxes and wording of PRISMA 2020; its "
+                "counts were taken from the decisions.",
+                numbers=content["numbers"],
+            ),
+        )
+        text.cite(sentences)
+        text.figure(page.figures.selection.wide)
 
 
 def _extraction(text: Manuscript, page: Page) -> None:
@@ -89,6 +104,7 @@ def _characteristics(text: Manuscript, page: Page) -> None:
                 )  # fmt: skip
     text.turn(lying=True)
     text.heading("Characteristics of the studies", 2)
+    text.say(f"{text.table_ahead()} describes the studies and their arms.")
     text.table(
         ("Study", "Arm", "Technique", "Thumbs / patients", "Age", "Women", "MP angle", "Follow-up"),
         rows,
@@ -105,10 +121,23 @@ def _appraisal(text: Manuscript, page: Page) -> None:
     if not content:
         return
     text.heading("How far each study can be trusted", 2)
-    text.say(f"For all outcomes together: {content['summary']}.")
+    pictures = (*content["figures"], *content["concerns"])
+    text.cite(
+        (
+            Cited(
+                text=f"For all outcomes together: {content['summary']}. No study is weighted by its "
+                "judgement.",
+                numbers=(content["handbook"],),
+            ),
+            Cited(
+                text=f"{text.figures_ahead(len(pictures))} and {text.table_ahead()} show the judgements and "
+                "the share of each answer's weight that rests on them."
+            ),
+        )
+    )
     if content["without"]:
         text.say(f"Not appraised: {', '.join(content['without'])}.", warning=True)
-    for part in (*content["figures"], *content["concerns"]):
+    for part in pictures:
         text.figure(part)
     text.table(
         ("Study", "Instrument", "Overall judgement"),
