@@ -97,7 +97,7 @@ def effect_needed(measure: str, difference: ArrayLike, baseline: ArrayLike) -> F
     risk = base + far
     if measure not in ABSOLUTE_MEASURES:
         raise UsageError(f"a {measure.replace('_', ' ')} has no absolute effect at a baseline")
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if measure in RATIOS:
             found = risk / base
         elif measure in ODDS:

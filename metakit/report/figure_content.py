@@ -17,10 +17,13 @@ from metakit.plots.forest_content import forest_content
 from metakit.plots.funnel_content import funnel_content
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.spoken import listed
 
 EFFECTIVE_NOTE = (
     "Numbers as reported. For patients with two thumbs in a study the analysis used effective numbers."
 )
+
+INFLATED_NOTE = "For patients with two thumbs in a study the analysis used a larger standard error."
 
 
 def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
@@ -35,6 +38,7 @@ def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
     comparison = finding.comparison
     labels = (comparison.technique_label, comparison.comparator_label) if comparison else ("", "")
     effective = any(study.has_effective_numbers for study in finding.numbers)
+    timed = MEASURES[finding.plan.measure].family == "time_to_event"
     content = forest_content(
         finding.result,
         table,
@@ -45,9 +49,27 @@ def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
         right_words=_upper_first(finding.right_words),
         arm_labels=(_upper_first(labels[0]), _upper_first(labels[1])),
         unit=unit_of(finding),
-        footnotes=[EFFECTIVE_NOTE] if effective else [],
+        footnotes=[
+            *([INFLATED_NOTE if timed else EFFECTIVE_NOTE] if effective else []),
+            *_ready_notes(finding),
+        ],
     )
-    return _with_reported_numbers(content, finding.numbers, table) if effective else content
+    ready = any(study.ready for study in finding.numbers)
+    if timed or not (effective or ready):
+        return content  # no cells of raw numbers, or the right ones already
+    return _with_reported_numbers(content, finding.numbers, table)
+
+
+def _ready_notes(finding: AnalysisFinding) -> list[str]:
+    """Say in the picture whose effect is as reported, and what it was adjusted for."""
+    ready = [study for study in finding.numbers if study.ready]
+    adjusted = [f"{study.name} ({study.adjusted_for})" for study in ready if study.adjusted_for]
+    crude = [study.name for study in ready if not study.adjusted_for]
+    return [
+        f"Effect as reported, {what}: {listed(names)}."
+        for what, names in (("adjusted", adjusted), ("unadjusted", crude))
+        if names
+    ]
 
 
 def funnel_of(finding: AnalysisFinding, table: EffectTable, result: PoolResult) -> FunnelContent:
