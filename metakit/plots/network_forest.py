@@ -57,9 +57,7 @@ def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title
     rows.sort(key=lambda row: (row[3][0], row[0]))
     for far in words.extrapolated:
         if far.comparator == item.reference:
-            rows.append(
-                (far.technique, "extrapolated", 0, interval_of(natural, far.estimate, far.interval), None)
-            )
+            rows.append((far.technique, "extrapolated", 0, (far.estimate, *far.interval), None))
     if not rows:
         raise NotEstimableError("there is nothing to compare with the reference")
     drawn = [

@@ -9,7 +9,7 @@ from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, Netwo
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
 from metakit.plots.registry import Built
 
-TALLEST = 20.0
+TALLEST = 26.0
 """Height of a spindle in points."""
 
 

@@ -18,7 +18,7 @@ from metakit.synthesis.words import lower_first
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extrapolated:
-    """A comparison that rests on adding up components, on the analysis scale."""
+    """A comparison that rests on adding up components, in natural units (proportions as fractions)."""
 
     technique: str
     comparator: str

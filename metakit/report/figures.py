@@ -14,6 +14,7 @@ from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
+from metakit.report.network_figures import NetworkFigures, draw_network
 from metakit.report.selection_figures import SelectionFigures, draw_selection
 from metakit.report.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
@@ -52,6 +53,7 @@ class ReportFigures:
     results: tuple[ResultPart, ...]
     appraisal: AppraisalFigures = field(default_factory=AppraisalFigures)
     selection: SelectionFigures = field(default_factory=SelectionFigures)
+    networks: tuple[NetworkFigures, ...] = ()
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
@@ -61,6 +63,7 @@ class ReportFigures:
             *self.overview_parts,
             *self.selection.all,
             *self.appraisal.all,
+            *(figure for network in self.networks for figure in network.parts.values()),
             *(figure for part in self.results for figure in (part.directions, part.forest, part.funnel)),
         ]
         return tuple({figure.name: figure for figure in found if figure is not None}.values())
@@ -93,6 +96,10 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
                 directions=draw_directions(finding, name, kinds, width_mm=FOREST_MM),
             )
         )
+    networks = []
+    for number, network in enumerate(findings.networks, start=1):
+        progress(f"drawing {network.plan.id}")
+        networks.append(draw_network(network, f"{number:02d}-{slug(network.plan.id)}", kinds))
     progress("drawing the overview")
     overview, pieces = _overviews(findings.analyses, kinds)
     progress("drawing the appraisal")
@@ -102,6 +109,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         results=tuple(results),
         appraisal=draw_appraisal(findings, kinds),
         selection=draw_selection(findings, kinds),
+        networks=tuple(networks),
     )
 
 

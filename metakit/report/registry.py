@@ -41,6 +41,7 @@ _MODULES = (
     "metakit.report.sections.appraisal",
     "metakit.report.sections.extraction",
     "metakit.report.sections.results",
+    "metakit.report.sections.networks",
     "metakit.report.sections.certainty",
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",
