@@ -8,8 +8,9 @@ from typing import Any, Literal
 
 from metakit.decision.certainty import Certainty
 from metakit.report.changes_reading import EarlierReport, at, by, entries, number, text
-from metakit.report.changes_words import differs, estimate_words, told
+from metakit.report.changes_words import differs, estimate_words, measure_label, told
 from metakit.review.plan import plan_changes
+from metakit.synthesis.spoken import count
 
 Kind = Literal["changed", "added", "taken_out", "now_answered", "no_longer_answered"]
 KINDS: dict[Kind, str] = {
@@ -26,13 +27,14 @@ _ORDER = tuple(KINDS)
 class AnswerChange:
     """One analysis whose answer is not what it was.
 
-    `before` and `now` are estimate and interval in words, "" without an answer; `certainty` is both levels
-    as (before, now). `crossed` says that the interval passed no difference or the smallest important
-    difference; `sentences` tell everything in plain words.
+    `measure` tells two analyses of one title apart. `before` and `now` are estimate and interval in words, ""
+    without an answer; `certainty` is both levels as (before, now). `crossed` says that the interval passed no
+    difference or the smallest important difference; `sentences` tell everything in plain words.
     """
 
     analysis: str
     title: str
+    measure: str
     kind: Kind
     before: str = ""
     now: str = ""
@@ -76,11 +78,15 @@ class Changes:
         )  # fmt: skip
 
     @property
+    def _same(self) -> str:
+        return f"{count(self.unchanged, 'answer')} {'is' if self.unchanged == 1 else 'are'} the same"
+
+    @property
     def lines(self) -> tuple[str, ...]:
         """Tell all changes, one a line."""
         if self.none:
-            return (f"Nothing changed since {self.since}: {self.unchanged} answers are the same.",)
-        found = [f"Changed since {self.since}; {self.unchanged} answers are the same."]
+            return (f"Nothing changed since {self.since}: {self._same}.",)
+        found = [f"Changed since {self.since}; {self._same}."]
         for label, items in (
             ("New studies", self.studies_added),
             ("Studies taken out", self.studies_removed),
@@ -90,7 +96,10 @@ class Changes:
         ):
             if items:
                 found.append(f"{label}: {'; '.join(items)}.")
-        found += [f"{item.title} ({KINDS[item.kind]}): {' '.join(item.sentences)}" for item in self.answers]
+        found += [
+            f"{item.title}, {item.measure} ({KINDS[item.kind]}): {' '.join(item.sentences)}"
+            for item in self.answers
+        ]
         found += [
             f"{item.network}: {item.technique} was {item.before}, now {item.now} (places by P-score)."
             for item in self.places
@@ -191,6 +200,7 @@ def _answers(
                 AnswerChange(
                     analysis=name,
                     title=text(item, "title") or name,
+                    measure=measure_label(item),
                     kind="taken_out",
                     before=estimate_words(item),
                     sentences=("The plan no longer asks for it.",),
@@ -211,7 +221,7 @@ def _answer(
     title = text(new, "title") or name
     if old is None:
         return AnswerChange(
-            analysis=name, title=title, kind="added", now=estimate_words(new),
+            analysis=name, title=title, measure=measure_label(new), kind="added", now=estimate_words(new),
             studies=("", _k(new)), certainty=("", _level(new_level)),
             sentences=(text(new, "sentences", 0) or "It is new in the plan.",),
         )  # fmt: skip
@@ -228,6 +238,7 @@ def _answer(
     return AnswerChange(
         analysis=name,
         title=title,
+        measure=measure_label(new),
         kind=kind,
         before=estimate_words(old),
         now=estimate_words(new),

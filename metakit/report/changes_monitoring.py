@@ -93,7 +93,8 @@ def _sentence(finding: AnalysisFinding, certainty: Certainty) -> str:
     thresholds = certainty.body.thresholds
     important = f"{thresholds.smallest:.3g} {thresholds.unit}" if thresholds else ""
     start = (
-        f"{finding.title}: looked at after each of {len(rows)} studies in the order of their years, the "
+        f"{finding.title} ({MEASURES[finding.plan.measure].label}): looked at after each of {len(rows)} "
+        f"studies in the order of their years, the "
         f"evidence holds {100 * last.information:.0f} % of the information that would show the smallest "
         f"important difference ({important})"
     )

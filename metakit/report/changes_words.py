@@ -66,11 +66,13 @@ def told(
     first, second = _triple(old), _triple(new)
     if text(old, "measure") != text(new, "measure"):
         sentences.append(
-            f"It is asked in another way ({_label(old)} before, {_label(new)} now); the two must not be "
-            f"compared."
+            f"It is asked in another way ({measure_label(old)} before, {measure_label(new)} now); the two "
+            f"must not be compared."
         )
     elif first and second:
-        sentences.append(f"{_upper(_label(new))}: {estimate_words(old)} before, {estimate_words(new)} now.")
+        sentences.append(
+            f"{_upper(measure_label(new))}: {estimate_words(old)} before, {estimate_words(new)} now."
+        )
         if text(old, "result", "model") != text(new, "result", "model"):
             models = (text(found, "result", "model").replace("_", " ") for found in (old, new))
             sentences.append("The model is another one: {} before, {} now.".format(*models))
@@ -128,7 +130,8 @@ def _null(analysis: _Found) -> float | None:
     return 1.0 if _is_ratio(analysis) else 0.0
 
 
-def _label(analysis: _Found) -> str:
+def measure_label(analysis: _Found) -> str:
+    """Return the name of the measure of an analysis as shown."""
     name = text(analysis, "measure")
     return MEASURES[name].label if name in MEASURES else name.replace("_", " ")
 
