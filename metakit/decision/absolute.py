@@ -25,9 +25,8 @@ from metakit.synthesis.baseline import Baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.spoken import ratio
 
-_REACH, _PANEL, _POINTS = 8.0, 0.5, 32
+_REACH, _PANEL, _POINTS = 8.0, 0.125, 32
 """Normal scores of the baseline that are integrated over, in panels of as many points."""
-_STEPS = 80
 NOT_QUITE_INDEPENDENT = (
     "The baseline is that of the comparator arms of the same studies; its uncertainty is combined with that "
     "of the relative effect as if the two were independent."
@@ -214,11 +213,12 @@ def _difference_below(
 ) -> Callable[[float], float]:
     """Return the distribution function of the difference, the baseline's uncertainty in it."""
     shares, weights = _nodes()
-    bases = baseline.quantile(shares)
+    with np.errstate(over="ignore"):
+        bases = np.clip(baseline.quantile(shares), 1e-300, 1e300 if baseline.per_year else 1 - 2**-53)
 
     def below(difference: float) -> float:
-        needed = effect_needed(measure, difference, bases)
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", over="ignore"):
+            needed = effect_needed(measure, difference, bases)
             share = effect.below(np.log(needed) if log_scale else needed)
         if not baseline.per_year:
             share = np.where(difference >= 1 - bases, 1.0, share)
@@ -240,7 +240,8 @@ def _nodes() -> tuple[FloatArray, FloatArray]:
     """Return shares of a distribution and their weights, which add up to 1.
 
     Gauss-Legendre's rule in panels of the normal score, where quantiles are smooth. Zero is the end of a
-    panel, since distributions of two halves have a kink there.
+    panel, since distributions of two halves have a kink there; the kink of such an effect lies anywhere,
+    which is why there are so many panels.
     """
     places, weights = np.polynomial.legendre.leggauss(_POINTS)
     edges = np.arange(-_REACH, _REACH, _PANEL)
@@ -263,14 +264,14 @@ def _share_below(baseline: Baseline, value: float) -> float:
 
 
 def _quantile(below: Callable[[float], float], share: float, baseline: Baseline) -> float:
-    """Return the difference with this share below it, by bisection."""
-    low = -float(baseline.quantile(_nodes()[0])[-1]) if baseline.per_year else -1.0
-    high = 1.0
+    """Return the difference with this share below it."""
+    low, high = -1.0, 1.0
     while baseline.per_year and below(high) < share:
         if high > 1e12:
             return math.inf
         high *= 4
-    for _ in range(_STEPS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if below(middle) < share else (low, middle)
-    return 0.5 * (low + high)
+    while baseline.per_year and below(low) > share:
+        if low < -1e12:
+            return -math.inf
+        low *= 4
+    return float(optimize.brentq(lambda x: below(x) - share, low, high, xtol=1e-16, rtol=1e-14))

@@ -15,7 +15,13 @@ from agreement import CLOSED, ITERATED, Comparison, certified
 from scipy import special, stats
 
 from metakit.decision.absolute import absolute_difference, needed_to_treat
-from metakit.decision.expected import count_range, counts_below, expected_within, stratified
+from metakit.decision.expected import (
+    count_range,
+    counts_below,
+    expected_in_calendar_year,
+    expected_within,
+    stratified,
+)
 from metakit.decision.information import looks, size_for_means, size_for_risks
 from metakit.measures.absolute import effect_needed, risk_with
 from metakit.numerics.sequential import spending, spending_boundaries
@@ -234,3 +240,51 @@ def test_a_units_events(record: dict[str, Any]) -> None:
             continue
         assert truth[int(simulated)] >= share - slack
         assert simulated == 0 or truth[int(simulated) - 1] < share + slack
+
+
+@pytest.mark.parametrize("df", [1.0, 5.0, math.inf])
+@pytest.mark.parametrize("per_year", [True, False])
+def test_uneven_and_heavy_tails(per_year: bool, df: float) -> None:
+    """Distributions of two halves with t tails, against an average over 100,000 equal shares of the baseline."""
+    pooled = ConfidenceDistribution(
+        centre=-3.5, scale_below=0.3, scale_above=0.45, df=df, basis="confidence distribution"
+    )
+    effect = ConfidenceDistribution(
+        centre=-0.3, scale_below=0.1, scale_above=0.5, df=df, basis="confidence distribution"
+    )
+    start = Baseline(
+        kind="registry",
+        label="invented",
+        per_year=per_year,
+        value=0.03,
+        lower=0.01,
+        upper=0.1,
+        level=0.95,
+        events=3.0,
+        total=100.0,
+        studies=3,
+        pooled=pooled,
+    )
+    measure = "rate_ratio" if per_year else "odds_ratio"
+    found = absolute_difference(measure, effect, start)
+    bases = start.quantile((np.arange(100_000) + 0.5) / 100_000)
+    for limit, share in ((found.both.lower, 0.025), (found.both.upper, 0.975)):
+        with np.errstate(divide="ignore"):
+            shares = effect.below(np.log(effect_needed(measure, limit, bases)))
+        assert float(np.mean(shares)) == pytest.approx(share, abs=1e-5)
+
+
+UNIT = certified("unit_closed_forms")
+
+
+@pytest.mark.parametrize("record", UNIT, ids=lambda r: f"rate {r['rate']}")
+def test_closed_forms_of_a_unit(record: dict[str, Any]) -> None:
+    """Events of a cohort and of a calendar year, also at rates that are next to nothing."""
+    volume, rate = float(record["volume"]), float(record["rate"])
+    comparison = Comparison(f"rate {rate}")
+    for years, truth in record["within"].items():
+        comparison.check(f"{years} years", float(expected_within(volume, rate, float(years))), truth, CLOSED)
+    for year, truth in record["calendar_year"].items():
+        found = float(expected_in_calendar_year(volume, rate, float(year)))
+        comparison.check(f"year {year}", found, truth, CLOSED)
+    comparison.close()
