@@ -74,8 +74,10 @@ def expected_in_calendar_year(volume: ArrayLike, rate: ArrayLike, year: ArrayLik
     n, hazard = np.asarray(year, dtype=float), np.asarray(rate, dtype=float)
     if (n < 1).any():
         raise UsageError("the first calendar year is year 1")
-    # exp(-rate (n - 1)) (1 - exp(-rate)) / rate, in a form that holds at a rate of 0.
-    gone = -np.expm1(-hazard * (n - 1) + np.log(special.exprel(-hazard)))
+    # 1 - exp(-rate (n - 1)) (1 - exp(-rate)) / rate, in two parts that keep their digits at rates near 0:
+    # rate / 2 1F1(1; 3; -rate) is 1 - (1 - exp(-rate)) / rate.
+    still = np.exp(-hazard * (n - 1))
+    gone = -np.expm1(-hazard * (n - 1)) + still * hazard / 2 * special.hyp1f1(1, 3, -hazard)
     return np.asarray(np.asarray(volume, dtype=float) * gone)
 
 
