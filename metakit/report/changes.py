@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from metakit.decision.certainty import Certainty
 from metakit.report.changes_reading import EarlierReport, at, by, entries, number, text
-from metakit.report.changes_words import differs, estimate_words, measure_label, told
+from metakit.report.changes_words import differs, estimate_words, measure_label, new_studies, told
 from metakit.review.plan import plan_changes
 from metakit.synthesis.spoken import count
 
@@ -29,7 +29,8 @@ class AnswerChange:
 
     `measure` tells two analyses of one title apart. `before` and `now` are estimate and interval in words, ""
     without an answer; `certainty` is both levels as (before, now). `crossed` says that the interval passed no
-    difference or the smallest important difference; `sentences` tell everything in plain words.
+    difference or the smallest important difference; `came` are the studies that are new in it; `sentences`
+    tell everything in plain words.
     """
 
     analysis: str
@@ -41,6 +42,7 @@ class AnswerChange:
     studies: tuple[str, str] = ("", "")
     certainty: tuple[str, str] = ("", "")
     crossed: bool = False
+    came: tuple[str, ...] = ()
     sentences: tuple[str, ...] = ()
 
 
@@ -245,6 +247,7 @@ def _answer(
         studies=(_k(old), _k(new)),
         certainty=(_level(old_level), _level(new_level)),
         crossed=words.crossed,
+        came=new_studies(old, new),
         sentences=words.sentences,
     )
 

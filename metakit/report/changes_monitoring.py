@@ -18,6 +18,11 @@ from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.spoken import fixed
 
 FEWEST = 2
+HOW = (
+    "These looks pool by random effects (inverse variances, Wald interval), whatever model the answer itself "
+    "has; information and boundaries are those of the smallest important difference at the comparator's own "
+    "baseline, with a two-sided error of 5 % and a power of 80 %."
+)
 _WALD_95 = 1.959963984540054
 
 
@@ -46,7 +51,7 @@ def monitoring_sentences(
         if finding.plan.id in which and certainty is not None:
             sentence = _sentence(finding, certainty)
             found += [sentence] if sentence else []
-    return (*found, CONTESTED) if found else ()
+    return (*found, HOW, CONTESTED) if found else ()
 
 
 def smallest_on_scale(finding: AnalysisFinding, certainty: Certainty) -> float | None:

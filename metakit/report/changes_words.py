@@ -17,6 +17,12 @@ _Found = Mapping[str, Any]
 _Triple = tuple[float, float, float]
 
 
+def new_studies(old: _Found, new: _Found) -> tuple[str, ...]:
+    """Return the studies of an answer that were not in it before."""
+    before = _numbers(old)
+    return tuple(name for name in _numbers(new) if name not in before)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToldChange:
     """The sentences of one change; `crossed` says that an interval passed a line that matters."""
@@ -99,13 +105,16 @@ def estimate_words(analysis: _Found) -> str:
         return ""
     if name not in MEASURES:
         return "{} ({} to {})".format(*(f"{value:.3g}" for value in values))
+    shown = [_shown(analysis, value) for value in values]
+    unit = MEASURES[name].unit
+    return f"{shown[0]} ({shown[1]} to {shown[2]}){f' {unit}' if unit else ''}"
+
+
+def _shown(analysis: _Found, value: float) -> str:
     if _is_ratio(analysis):
-        shown = [ratio(value) for value in values]
-        return f"{shown[0]} ({shown[1]} to {shown[2]})"
-    measure = MEASURES[name]
-    factor = measure.natural_factor
-    shown = [fixed(factor * value, 1 if factor > 1 else 2) for value in values]
-    return f"{shown[0]} ({shown[1]} to {shown[2]}){f' {measure.unit}' if measure.unit else ''}"
+        return ratio(value)
+    factor = MEASURES[text(analysis, "measure")].natural_factor
+    return fixed(factor * value, 1 if factor > 1 else 2)
 
 
 def _triple(analysis: _Found) -> _Triple | None:
@@ -157,6 +166,8 @@ def _studies(old: _Found, new: _Found) -> str:
     if not parts:
         return "The same studies with the same numbers."
     rests = f"It rests on {count(len(now), 'study', 'studies')}, before on {len(before)}."
+    if len(now) == len(before):
+        rests = f"It still rests on {count(len(now), 'study', 'studies')}."
     return f"{_upper('; '.join(parts))}. {rests}"
 
 
@@ -175,7 +186,8 @@ def _no_difference(new: _Found, first: _Triple, second: _Triple) -> list[str]:
         found.append(
             "The interval lay on one side before; now it holds no difference, so the direction is open again."
         )
-    if first[0] != null and second[0] != null and (first[0] > null) != (second[0] > null):
+    told_apart = all(_shown(new, value) != _shown(new, null) for value in (first[0], second[0]))
+    if told_apart and (first[0] > null) != (second[0] > null):
         found.append(f"The estimate has changed sides; it now points to {words[second[0] > null]}.")
     return found
 
@@ -209,7 +221,8 @@ def _per_100(
         f"{_signed(show, value)} ({_signed(show, low)} to {_signed(show, high)})"
         for value, low, high in (first[1], second[1])
     )
-    absolute = [f"Difference {unit}: {was} before, {is_} now."]
+    where = unit if unit.startswith("per ") else f"in {unit}"
+    absolute = [f"Difference {where}: {was} before, {is_} now."]
     if thresholds is None:
         return absolute, []
     before = _reach(low_1, high_1, thresholds.smallest)

@@ -119,7 +119,7 @@ def _changes(findings: Findings, since: EarlierReport) -> Changes:
     certainties = all_certainties(findings)
     now = json.loads(numbers_text(findings, certainties))
     found = changes_since(since, now, certainties)
-    which = [change.analysis for change in found.answers]
+    which = [change.analysis for change in found.answers if change.came]
     return replace(found, monitoring=monitoring_sentences(findings.analyses, certainties, which))
 
 

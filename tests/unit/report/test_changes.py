@@ -231,7 +231,7 @@ def test_monitoring_holds_the_cumulative_answer_against_its_boundary(new) -> Non
 
     certainties = all_certainties(new)
     said = monitoring_sentences(new.analyses, certainties, ["main"])
-    assert len(said) == 2 and "Cochrane Handbook" in said[1]
+    assert len(said) == 3 and "Cochrane Handbook" in said[2]
     finding = new.analyses[0]
     smallest = smallest_on_scale(finding, certainties[0])
     base = certainties[0].body.absolute[0].baseline.value
