@@ -1,27 +1,64 @@
-"""What all tests share: the reference (tests/reference) made importable, and one report of the demo review."""
+"""What all tests share: the reference (tests/reference) made importable, and the demo review carried out once."""
 
 from __future__ import annotations
 
 import os
+import pickle
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from filelock import FileLock
+
+if TYPE_CHECKING:
+    from metakit.synthesis.findings import Findings
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "reference"))
 
 ROOT = Path(__file__).resolve().parents[1]
 
 
-@pytest.fixture(scope="session")
-def demo_report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the folder of the demo review's report, written once for all workers of a run; only to be read."""
-    from metakit.workbench import open_review
-
+def _shared_base(tmp_path_factory: pytest.TempPathFactory) -> Path:
     base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base) / "demo_report"
+    return base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+
+
+@pytest.fixture(scope="session")
+def demo_findings(tmp_path_factory: pytest.TempPathFactory) -> Findings:
+    """Return what the demo review found, computed once for all workers of a run; only to be read."""
+    from metakit.review.folder import open_folder
+    from metakit.synthesis.run import synthesise
+
+    stored = _shared_base(tmp_path_factory) / "demo_findings.pickle"
+    with FileLock(f"{stored}.lock"):
+        if not stored.exists():
+            stored.write_bytes(pickle.dumps(synthesise(open_folder(ROOT / "demo_studies"))))
+    found: Findings = pickle.loads(stored.read_bytes())  # noqa: S301 - written above, by this run
+    return found
+
+
+@pytest.fixture(scope="session")
+def demo_report(tmp_path_factory: pytest.TempPathFactory, demo_findings: Findings) -> Path:
+    """Return the folder of the demo review's report, written once for all workers of a run; only to be read."""
+    from metakit.workbench import ReviewFindings
+
+    folder = _shared_base(tmp_path_factory) / "demo_report"
     with FileLock(f"{folder}.lock"):
         if not (folder / "report.html").exists():  # the page is written last
-            open_review(ROOT / "demo_studies").synthesise().write_report(folder)
+            ReviewFindings(demo_findings, ROOT / "demo_studies").write_report(folder, word=True)
     return folder
+
+
+@pytest.fixture
+def demo_already_synthesised(demo_findings: Findings, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give the shared findings to whatever carries out the demo review; any other file is computed anew."""
+    import metakit.synthesis.run as run
+
+    real = run.synthesise
+
+    def known_or_real(folder: Any, **options: Any) -> Findings:
+        same = folder.path == ROOT / "demo_studies" and dict(folder.inputs) == dict(demo_findings.inputs)
+        return demo_findings if same else real(folder, **options)
+
+    monkeypatch.setattr(run, "synthesise", known_or_real)

@@ -9,6 +9,7 @@ import pytest
 
 from metakit.forms.bundled import demo_studies
 from metakit.workbench import open_review
+from tests.short_plan import with_only
 
 KEPT = (
     "complications_lrti",
@@ -26,13 +27,7 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(demo_studies(), folder)
     # A short plan: the judged analyses and one more, so that the test is quick.
     plan = folder / "protocol.yaml"
-    lines = plan.read_text(encoding="utf-8").splitlines()
-    start = lines.index("analyses:") + 1
-    end = next(n for n in range(start, len(lines)) if not lines[n].startswith(" "))
-    kept = [line for line in lines[start:end] if line.split("id: ")[1].split(",")[0] in KEPT]
-    head = lines[: lines.index("networks:")] if "networks:" in lines[:start] else lines[: start - 1]
-    text = "\n".join([*head, "analyses:", *kept])
-    plan.write_text(f"{text}\n", encoding="utf-8")
+    plan.write_text(with_only(plan.read_text(encoding="utf-8"), KEPT), encoding="utf-8")
     return folder
 
 

@@ -7,10 +7,11 @@ import re
 import pytest
 
 from metakit.forms.bundled import demo_studies
-from metakit.workbench import open_review
+from metakit.synthesis.findings import Findings
 
 
-def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command) -> None:
+@pytest.mark.usefixtures("demo_already_synthesised")
+def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command, demo_findings: Findings) -> None:
     path = metakit_command(
         "trace", demo_studies(), "--outcome", "key_pinch", "--study", "DEMO-05", "--json"
     ).answer
@@ -25,7 +26,7 @@ def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command) -> 
     assert "lb" in first["conversion"] and first["source"].startswith("page ")
     steps = {step["analysis"]: step for step in path["analyses"]}
     used = steps["pinch_lrti"]
-    result = open_review(demo_studies()).synthesise().analysis("pinch_lrti").result
+    result = next(item for item in demo_findings.analyses if item.plan.id == "pinch_lrti").result
     assert result is not None
     (row,) = [row for row in result.studies if row.study.startswith("DEMO-05")]
     assert (used["effect"], used["weight"]) == (row.effect, row.weight)
@@ -33,6 +34,7 @@ def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command) -> 
     assert not steps["pinch_prosthesis"]["used"] and steps["pinch_prosthesis"]["reason"]
 
 
+@pytest.mark.usefixtures("demo_already_synthesised")
 def test_words_and_faults(metakit_command) -> None:
     said = metakit_command("trace", demo_studies(), "--outcome", "dash", "--study", "DEMO-03", "--arm", "A")
     assert said.status == 0 and "first quartile" in said.out and "paper: page" in said.out

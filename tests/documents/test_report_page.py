@@ -16,6 +16,7 @@ import html5lib
 import pytest
 
 from metakit.workbench import open_review
+from tests.short_plan import with_only
 
 ROOT = Path(__file__).parents[2]
 HTML = "{http://www.w3.org/1999/xhtml}"
@@ -129,9 +130,14 @@ def test_figures_are_files_too_and_hold_no_script(out: Path) -> None:
         assert "<script" not in text
 
 
-def small_review(folder: Path, records: list[str]) -> Path:
+SHORT = ("complications_lrti", "revision_lrti", "dash_lrti", "complications_denervation")
+
+
+def small_review(folder: Path, records: list[str], *, analyses: tuple[str, ...] = ()) -> Path:
     (folder / "records").mkdir(parents=True)
-    shutil.copy(ROOT / "demo_studies" / "protocol.yaml", folder)
+    plan = (ROOT / "demo_studies" / "protocol.yaml").read_text(encoding="utf-8")
+    text = with_only(plan, analyses) if analyses else plan
+    (folder / "protocol.yaml").write_text(text, encoding="utf-8")
     for pattern in records:
         for record in sorted((ROOT / "demo_studies" / "records").glob(pattern)):
             shutil.copy(record, folder / "records")
@@ -161,7 +167,7 @@ HOSTILE = [
 
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
-    review = small_review(tmp_path / "review", ["DEMO-01*", "DEMO-02*"])
+    review = small_review(tmp_path / "review", ["DEMO-01*", "DEMO-02*"], analyses=SHORT)
     record = next((review / "records").glob("DEMO-01*"))
     text = record.read_text(encoding="utf-8")
     record.write_text(
@@ -182,7 +188,7 @@ def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
 
 
 def test_one_study_and_no_estimable_outcome_render(tmp_path: Path) -> None:
-    review = small_review(tmp_path / "one", ["DEMO-01*"])
+    review = small_review(tmp_path / "one", ["DEMO-01*"], analyses=SHORT)
     page = open_review(review).synthesise().write_report(tmp_path / "out").read_text(encoding="utf-8")
     assert "One study" in words(page)
     series = small_review(tmp_path / "series", ["DEMO-15*"])

@@ -6,15 +6,13 @@ between the record and the answer.
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import generate_demo
 import pytest
 import yaml
 
-import metakit
-from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.findings import AnalysisFinding, Findings
 
 FOLDER = Path(generate_demo.FOLDER)
 TRUTHS = yaml.safe_load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"))["analyses"]
@@ -48,14 +46,14 @@ STUDIES = {
 BEYOND_ON_PURPOSE = {"secondary_mp_fusion"}
 
 
-@cache
-def findings() -> dict[str, AnalysisFinding]:
-    return {entry.plan.id: entry for entry in metakit.open_review(FOLDER).synthesise().analyses}
+@pytest.fixture
+def findings(demo_findings: Findings) -> dict[str, AnalysisFinding]:
+    return {entry.plan.id: entry for entry in demo_findings.analyses}
 
 
 @pytest.mark.parametrize("analysis", sorted(TRUTHS))
-def test_the_interval_reaches_the_truth(analysis: str) -> None:
-    found = findings()[analysis]
+def test_the_interval_reaches_the_truth(findings: dict[str, AnalysisFinding], analysis: str) -> None:
+    found = findings[analysis]
     assert found.result is not None, analysis
     answer = found.result.to_json()["back_transformed"]
     factor = 100 if found.plan.measure == "rate" else 1  # rates are told per 100 thumb-years
@@ -66,14 +64,14 @@ def test_the_interval_reaches_the_truth(analysis: str) -> None:
 
 
 @pytest.mark.parametrize("analysis", sorted(STUDIES))
-def test_the_number_of_studies(analysis: str) -> None:
-    result = findings()[analysis].result
+def test_the_number_of_studies(findings: dict[str, AnalysisFinding], analysis: str) -> None:
+    result = findings[analysis].result
     assert result is not None
     assert result.to_json()["k"] == STUDIES[analysis]
 
 
-def test_planted_defects_are_told_and_not_lost() -> None:
-    found = findings()
+def test_planted_defects_are_told_and_not_lost(findings: dict[str, AnalysisFinding]) -> None:
+    found = findings
 
     def aside(analysis: str) -> str:
         return " | ".join(f"{entry.study}: {entry.reason}" for entry in found[analysis].set_aside)

@@ -2,37 +2,29 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import pytest
 
 from metakit.models.batch import random_effects_batch
-from metakit.review.folder import open_folder
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.robustness import FEWEST_STUDIES, robustness
-from metakit.synthesis.run import synthesise
 
 ROOT = Path(__file__).parents[3]
 
 
-@cache
-def findings() -> Findings:
-    return synthesise(open_folder(ROOT / "demo_studies"))
-
-
-def test_only_comparative_answers_with_enough_studies_are_looked_at() -> None:
-    for finding in findings().analyses:
+def test_only_comparative_answers_with_enough_studies_are_looked_at(demo_findings: Findings) -> None:
+    for finding in demo_findings.analyses:
         found = robustness(finding)
         if found is not None:
             assert finding.comparative
             assert len(found.without) >= FEWEST_STUDIES
             assert len(found.sentences) >= 3
-    assert any(robustness(finding) for finding in findings().analyses)
+    assert any(robustness(finding) for finding in demo_findings.analyses)
 
 
-def test_leaving_out_equals_pooling_the_others() -> None:
-    finding = next(item for item in findings().analyses if item.plan.id == "complications_lrti")
+def test_leaving_out_equals_pooling_the_others(demo_findings: Findings) -> None:
+    finding = next(item for item in demo_findings.analyses if item.plan.id == "complications_lrti")
     found = robustness(finding)
     assert found is not None
     table = finding.table
@@ -45,20 +37,20 @@ def test_leaving_out_equals_pooling_the_others() -> None:
     assert "at least 10 are needed" in found.sentences[-1]
 
 
-def test_a_study_is_set_aside_only_if_the_model_did_not_use_it_and_once() -> None:
-    for finding in findings().analyses:
+def test_a_study_is_set_aside_only_if_the_model_did_not_use_it_and_once(demo_findings: Findings) -> None:
+    for finding in demo_findings.analyses:
         if finding.result is None:
             continue
         aside = [item.study for item in finding.set_aside]
         assert len(aside) == len(set(aside)), finding.plan.id
         assert not set(aside) & {row.study for row in finding.result.studies}, finding.plan.id
-    zeros = next(item for item in findings().analyses if item.plan.id == "revision_lrti_risk")
+    zeros = next(item for item in demo_findings.analyses if item.plan.id == "revision_lrti_risk")
     assert zeros.result is not None
     assert {"DEMO-01 Quillmere", "DEMO-02 Brackenhythe"} <= {row.study for row in zeros.result.studies}
 
 
-def logged(analysis: str, study: str) -> str:
-    finding = next(item for item in findings().analyses if item.plan.id == analysis)
+def logged(demo_findings: Findings, analysis: str, study: str) -> str:
+    finding = next(item for item in demo_findings.analyses if item.plan.id == analysis)
     steps = [f"{step.rule}: {step.inputs}" for step in finding.assumptions if step.study.startswith(study)]
     aside = [f"set aside: {item.reason}" for item in finding.set_aside if item.study.startswith(study)]
     return "\n".join((*steps, *aside))
@@ -83,25 +75,29 @@ def logged(analysis: str, study: str) -> str:
         ("complications_prosthesis_series", "DEMO-20", ["set aside", "outside the window of 12 months"]),
     ],
 )  # fmt: skip
-def test_planted_defects_are_treated_and_told(analysis: str, study: str, words: list[str]) -> None:
-    text = logged(analysis, study)
+def test_planted_defects_are_treated_and_told(
+    demo_findings: Findings, analysis: str, study: str, words: list[str]
+) -> None:
+    text = logged(demo_findings, analysis, study)
     for word in words:
         assert word in text, text
 
 
-def test_series_and_comparative_studies_are_never_in_one_pool() -> None:
-    design = {findings().names[study.id]: study.design_group for study in findings().studies}
-    for finding in findings().analyses:
+def test_series_and_comparative_studies_are_never_in_one_pool(demo_findings: Findings) -> None:
+    design = {demo_findings.names[study.id]: study.design_group for study in demo_findings.studies}
+    for finding in demo_findings.analyses:
         if finding.result is None:
             continue
         groups = {design[row.study] for row in finding.result.studies}
         assert groups == {"series"} if not finding.comparative else "series" not in groups
 
 
-def test_a_cohort_contributes_once_and_no_thumb_twice() -> None:
-    cohort = {findings().names[study.id]: study.cohort for study in findings().studies}
-    thumbs = {findings().names[s.id]: sum(arm.thumbs or 0 for arm in s.arms) for s in findings().studies}
-    for finding in findings().analyses:
+def test_a_cohort_contributes_once_and_no_thumb_twice(demo_findings: Findings) -> None:
+    cohort = {demo_findings.names[study.id]: study.cohort for study in demo_findings.studies}
+    thumbs = {
+        demo_findings.names[s.id]: sum(arm.thumbs or 0 for arm in s.arms) for s in demo_findings.studies
+    }
+    for finding in demo_findings.analyses:
         if finding.result is None:
             continue
         cohorts = [cohort[row.study] for row in finding.result.studies]
