@@ -88,7 +88,7 @@ def not_told(model: ComponentModel, words: NetworkWords) -> list[str]:
             else:
                 alone.append(words.within(effect.component))
     told = [
-        f"Always together or instead of each other, so not to be told apart here: "
+        f"Always given together or in place of each other, so not to be told apart here: "
         f"{'; '.join(sorted(words.within(name) for name in names))}."
         for names in tied
     ]

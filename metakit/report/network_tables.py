@@ -165,6 +165,21 @@ def _split_sentences(found: Inconsistency) -> list[str]:
     ]
 
 
+def additivity_sentence(finding: NetworkFinding) -> str:
+    """Say whether the parts of an operation add up, empty without a component model."""
+    model = finding.components
+    if model is None:
+        return ""
+    test = model.additivity
+    if test is None:
+        return "Whether parts of an operation add up cannot be tested with these studies."
+    doubt = "There are signs that they do not" if test.p_value < 0.1 else "No sign that they do not"
+    return (
+        f"Do parts of an operation add up, as all this assumes? {doubt} (Q {test.value:.1f} on "
+        f"{count(int(test.df), 'degree')} of freedom, {p_value(test.p_value)})."
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Likeness:
     """The table of study characteristics: headings, and a line of cells for each direct comparison."""

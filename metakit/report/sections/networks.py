@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from metakit.forms.library import vocabulary
-from metakit.report.network_figures import NARROW, NetworkFigures
+from metakit.plots.network_components import not_told
+from metakit.plots.network_registry import NETWORK_FIGURES
+from metakit.report.network_figures import NARROW, NetworkFigures, network_words
 from metakit.report.network_tables import (
+    additivity_sentence,
     best_estimate,
     fragile_lines,
     inconsistency_sentences,
@@ -12,11 +15,12 @@ from metakit.report.network_tables import (
     likeness,
     moderator_effects,
     moderator_lines,
+    pair_words,
     split_lines,
 )
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.synthesis.network_findings import ComponentSentence, NetworkComparison, NetworkFinding
+from metakit.synthesis.network_findings import NetworkComparison, NetworkFinding
 from metakit.synthesis.spoken import fixed
 from metakit.synthesis.windows import window
 
@@ -52,7 +56,7 @@ def _article(page: Page, network: NetworkFigures) -> dict[str, object]:
         "answered": analysis is not None,
         "sentences": finding.sentences,
         "cautions": finding.cautions,
-        "figures": network.parts,
+        "figures": {entry.name: network.parts.get(entry.name) for entry in NETWORK_FIGURES},
         "narrow": network.parts.get(NARROW),
         "first": [_comparison(page, finding, item) for item in first],
         "others": [_comparison(page, finding, item) for item in others],
@@ -66,6 +70,7 @@ def _article(page: Page, network: NetworkFigures) -> dict[str, object]:
         "likeness": likeness(finding),
         "ball": ball,
         "parts": parts,
+        "additivity": additivity_sentence(finding),
         "component_reason": finding.component_reason,
         "components_asked": finding.plan.components,
         "partly_given": [item.words for item in finding.partly_given],
@@ -95,7 +100,7 @@ def _comparison(page: Page, finding: NetworkFinding, item: NetworkComparison) ->
     """Return one comparison in words, with the share of direct evidence and how certain it is."""
     mixed = item.evidence == "direct_and_indirect" and item.direct_share is not None
     return {
-        "pair": f"{item.technique_label} against {item.comparator_label}",
+        "pair": pair_words(item.technique, item.comparator),
         "technique": item.technique_label,
         "sentences": item.sentences,
         "share": f"{100 * (item.direct_share or 0):.0f}" if mixed else "",
@@ -123,12 +128,17 @@ def _pairwise(page: Page, finding: NetworkFinding, item: NetworkComparison) -> d
     return None
 
 
-def _components(finding: NetworkFinding) -> tuple[list[str], list[ComponentSentence]]:
-    """Return the sentences on the tendon ball, and those on all other parts."""
+def _components(finding: NetworkFinding) -> tuple[list[str], list[str]]:
+    """Return the sentences on the tendon ball, and those on all parts, tied ones once a set."""
+    model = finding.components
+    if model is None:
+        return [], []
     terms = vocabulary("components")
     balls = {term.id for term in terms if term.facts.text("group") == BALL}
     ball = [item.sentence for item in finding.component_sentences if item.component in balls]
-    return ball, [item for item in finding.component_sentences if item.component not in balls]
+    told = {effect.component for effect in model.effects if effect.estimate is not None}
+    parts = [item.sentence for item in finding.component_sentences if item.component in told]
+    return ball, [*parts, *not_told(model, network_words(finding, of_components=True))]
 
 
 SECTIONS.add(

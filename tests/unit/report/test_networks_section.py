@@ -1,0 +1,122 @@
+"""The section on networks: of the demonstration review, which is thin, and of one without any answer."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from metakit.core.records import NetworkPlan
+from metakit.plots.network_registry import NETWORK_FIGURES
+from metakit.report.network_tables import fragile_lines, leagues
+from metakit.report.write import write_report
+from metakit.synthesis.findings import Findings
+from metakit.synthesis.run import synthesise
+from metakit.workbench import open_review
+
+ROOT = Path(__file__).resolve().parents[3]
+HTML = "{http://www.w3.org/1999/xhtml}"
+
+
+def found_with(*networks: NetworkPlan) -> Findings:
+    """Return the findings of the demonstration review with these networks and no other analysis."""
+    folder = open_review(ROOT / "demo_studies").folder
+    protocol = replace(
+        folder.protocol, analyses=(), explorations=(), specifications=None,
+        networks=networks or folder.protocol.networks,
+    )  # fmt: skip
+    return synthesise(replace(folder, protocol=protocol))
+
+
+@pytest.fixture(scope="module")
+def findings() -> Findings:
+    return found_with()
+
+
+@pytest.fixture(scope="module")
+def section(findings: Findings, tmp_path_factory: pytest.TempPathFactory) -> str:
+    page = write_report(findings, tmp_path_factory.mktemp("networks")).read_text(encoding="utf-8")
+    return page[page.index('<section id="networks"') :].split("</section>")[0]
+
+
+def text_of(html: str) -> str:
+    return " ".join(re.sub("<[^>]+>", " ", html).split())
+
+
+def test_every_comparison_stands_in_a_sentence_with_numbers_per_100(findings: Findings, section: str) -> None:
+    (network,) = findings.networks
+    text = text_of(section).replace("&#39;", "'")
+    assert len(network.comparisons) == 28  # every pair of 8 techniques
+    for item in network.comparisons:
+        for sentence in item.sentences:
+            assert sentence in text
+        assert item.absolute is not None
+        assert any("In 100 thumbs" in sentence for sentence in item.sentences)
+    assert text.count("Certainty of the network's estimate: not judged.") == 28
+
+
+def test_all_figures_stand_on_the_page_and_say_what_they_show(section: str) -> None:
+    for entry in NETWORK_FIGURES:
+        assert f"network-01-complications-network-{entry.name.replace('_', '-')}.svg" in section
+    for svg in re.findall(r"<svg\b.*?</svg>", section, re.DOTALL):
+        root = ElementTree.fromstring(svg)  # noqa: S314 - written by this test
+        described = root.find("{http://www.w3.org/2000/svg}desc")
+        assert described is not None
+        assert len(described.text or "") > 60
+
+
+def test_ranks_stand_folded_with_a_caution_and_never_without_their_range(section: str) -> None:
+    places = section[section.index("Places of the techniques") :].split("</details>")[0]
+    assert "how certain" in places
+    assert "95 % range" in text_of(places)
+    assert "P-score" not in text_of(section.replace(places, ""))
+
+
+def test_the_league_says_both_directions(findings: Findings) -> None:
+    (league,) = leagues(findings.networks[0])
+    part = findings.networks[0].analysis
+    assert part is not None
+    assert len(league.rows) == len(part.parts[0].part.techniques) == 8
+    for i in range(8):
+        assert league.rows[i][1][i].estimate == ""
+        for j in range(i):
+            one, two = league.rows[i][1][j], league.rows[j][1][i]
+            assert float(one.estimate) * float(two.estimate) == pytest.approx(1, abs=0.05)
+            assert one.evidence == two.evidence
+
+
+def test_shifts_that_rounding_alone_makes_are_not_told(findings: Findings) -> None:
+    analysis = findings.networks[0].analysis
+    assert analysis is not None
+    for row in analysis.parts[0].thresholds:
+        for shift in (row.down, row.up):
+            assert abs(shift) < 1e3 or abs(shift) == float("inf")
+    assert fragile_lines(findings.networks[0])
+
+
+def test_what_the_records_say_of_parts_is_told(section: str) -> None:
+    text = text_of(section)
+    assert "Does the tendon ball add anything?" in text
+    assert "Do parts of an operation add up" in text
+    assert "covariate of the arm, not a component" in text
+    assert "not to be told apart" in text
+
+
+def test_tables_have_names_of_their_own(section: str) -> None:
+    labels = re.findall(r'role="region" tabindex="0" aria-label="([^"]*)"', section)
+    assert len(labels) == len(set(labels))
+
+
+def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:
+    plan = NetworkPlan(
+        id="nothing", label="$two$ <b>techniques</b>", outcome="crps", measure="risk_ratio",
+        reference="trapeziectomy", techniques=("trapeziectomy", "denervation"), components=True,
+    )  # fmt: skip
+    page = write_report(found_with(plan), tmp_path).read_text(encoding="utf-8")
+    part = page[page.index('<section id="networks"') :].split("</section>")[0]
+    assert "No answer:" in part
+    assert "<b>techniques" not in part
+    assert "<svg" not in part
