@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
+from scipy.optimize import brentq
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
@@ -25,6 +26,7 @@ from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
 
 FEWEST_FOR_PREDICTION = 3
+_MEAN_NODES, _TAU_NODES = 400, 64
 WIDE_DF = 2.0
 """With so few degrees of freedom a prediction interval hardly says more than that centres differ."""
 
@@ -56,18 +58,34 @@ class NewCentre:
             found = found + tau * random.standard_normal(size)
         return np.asarray(found, dtype=float)
 
-    def limits(self) -> Limits:
-        """Return the limits of the effect in a new centre; for widened ones from a fixed grid, no chance."""
-        tails = np.array([(1 - self.level) / 2, (1 + self.level) / 2])
+    def below(self, value: float) -> float:
+        """Return the share of new centres whose effect lies below a value; numerically, without chance."""
         if self.tau_scale == 0:
-            low, high = self.distribution.quantile(tails)
-        else:
-            grid = (np.arange(400) + 0.5) / 400
-            mean = self.distribution.quantile(grid)
-            tau = self.tau_scale * special.ndtri(0.5 + grid[::8] / 2)
-            shift = special.ndtri(grid[::4])
-            low, high = np.quantile(mean[:, None] + np.multiply.outer(tau, shift).ravel(), tails)
-        return Limits(float(low), float(high))
+            return float(self.distribution.below(value))
+        means = self.distribution.quantile(_midpoints(_MEAN_NODES))
+        taus = self.tau_scale * special.ndtri(0.5 + _midpoints(_TAU_NODES) / 2)
+        return float(np.mean(special.ndtr((value - means[:, None]) / taus)))
+
+    def limits(self) -> Limits:
+        """Return the limits of the effect in a new centre."""
+        tails = ((1 - self.level) / 2, (1 + self.level) / 2)
+        if self.tau_scale == 0:
+            low, high = self.distribution.quantile(np.array(tails))
+            return Limits(float(low), float(high))
+        middle, reach = self.distribution.centre, 4 * self.tau_scale
+        ends = self.distribution.quantile(np.array([1e-4, 1 - 1e-4])) + np.array([-reach, reach])
+        found = [
+            # A side without a limit stays without one.
+            float(brentq(lambda value, share=share: self.below(value) - share, *sorted((end, middle))))
+            if math.isfinite(end)
+            else float(end)
+            for share, end in zip(tails, ends, strict=True)
+        ]
+        return Limits(*found)
+
+
+def _midpoints(size: int) -> FloatArray:
+    return np.asarray((np.arange(size) + 0.5) / size)
 
 
 def new_centre(finding: AnalysisFinding) -> NewCentre:
