@@ -190,7 +190,8 @@ class OutcomePlan:
 class BaselinePlan:
     """A baseline typed as counts with its source; `thumbs` for a risk, `thumb_years` for a rate.
 
-    `comparisons` are those whose comparator it describes, empty for all with the outcome.
+    `comparisons` are those whose comparator it describes, empty for all with the outcome. `months` is the
+    time of a risk, without which it says nothing beside a hazard ratio.
     """
 
     label: str
@@ -201,6 +202,7 @@ class BaselinePlan:
     thumbs: float | None = None
     thumb_years: float | None = None
     comparisons: tuple[str, ...] = ()
+    months: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,7 +297,8 @@ class SpecificationPlan:
     """The choices that a specification curve combines; an empty part takes the default set.
 
     `appraisal` and `designs` restrict the studies, `windows` are names of time windows. `most` caps the
-    number of combinations. `data_seen` says that results were known when it was written: it is exploratory then.
+    number of combinations. `data_seen` says that results were known when it was written: it is exploratory
+    then.
     """
 
     analyses: tuple[str, ...] = ()

@@ -25,6 +25,7 @@ from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import Baseline, baseline_from_counts
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.spoken import count, fixed, natural_values
 
 NORMAL_95 = 1.959963984540054
@@ -127,8 +128,8 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     measure = MEASURES[finding.plan.measure]
     scale = finding.plan.scale
     absolute = _absolute(finding, result, measure, protocol.baselines)
-    thresholds, unit, factor = _thresholds(finding, measure)
     main = absolute[0] if absolute else None
+    thresholds, unit, factor = _thresholds(finding, measure, main)
     to_difference = _to_difference(finding, measure, main.baseline if main else None)
     values = natural_values(result, measure, scale)
     spread_of = _spread_result(finding)
@@ -153,9 +154,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         technique=comparison.technique_label,
         comparator=comparison.comparator_label,
         importance=finding.outcome_plan.importance,
-        lower_is_better=True
-        if finding.term.kind == "survival"  # a lower hazard is a longer survival
-        else {"lower": True, "higher": False}.get(finding.term.better),
+        lower_is_better=_lower_is_better(finding),
         unit=unit,
         measure=measure.name,
         level=result.level,
@@ -189,29 +188,42 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     )
 
 
+def _lower_is_better(finding: AnalysisFinding) -> bool | None:
+    if finding.term.kind == "survival":
+        return True  # a lower hazard is a longer survival
+    return {"lower": True, "higher": False}.get(finding.term.better)
+
+
 def _absolute(
     finding: AnalysisFinding, result: PoolResult, measure: Measure, typed: tuple[BaselinePlan, ...]
 ) -> tuple[AbsoluteDifference, ...]:
+    timed = measure.name == HAZARD_RATIO
     own = baseline_of(measure, finding.numbers, level=result.level)
-    if own is None:
+    if own is None and not timed:
         return ()
-    baselines = [own]
+    baselines = [] if own is None else [own]
+    per_year = own is not None and own.per_year
     for plan in typed:
         fits = not plan.comparisons or finding.plan.comparison in plan.comparisons
-        total = plan.thumb_years if own.per_year else plan.thumbs
+        total = plan.thumb_years if per_year else plan.thumbs
+        if timed and plan.months is None:
+            continue  # a hazard ratio says nothing about a risk without its time
         if plan.outcome == finding.plan.outcome and fits and total is not None:
+            label = f"{plan.label}, at {plan.months:g} months" if timed else plan.label
             baselines.append(
                 baseline_from_counts(
-                    plan.kind, plan.label, plan.events, total,
-                    per_year=own.per_year, level=result.level, source=plan.source,
+                    plan.kind, label, plan.events, total,
+                    per_year=per_year, level=result.level, source=plan.source,
                 )
             )  # fmt: skip
-    lower = finding.term.better != "higher"
+    lower = _lower_is_better(finding) is not False
     usable = [base for base in baselines if base.value > 0 or measure.name == "risk_difference"]
     return tuple(difference_of(result, measure, base, lower_is_better=lower) for base in usable)
 
 
-def _thresholds(finding: AnalysisFinding, measure: Measure) -> tuple[Thresholds | None, str, float]:
+def _thresholds(
+    finding: AnalysisFinding, measure: Measure, main: AbsoluteDifference | None
+) -> tuple[Thresholds | None, str, float]:
     """Return the thresholds in the unit of the difference, that unit, and the factor from fractions to it.
 
     Thresholds of events are per 100 thumbs. Against rates they are divided by the mean follow-up of the
@@ -238,7 +250,7 @@ def _thresholds(finding: AnalysisFinding, measure: Measure) -> tuple[Thresholds 
             unit,
             100.0,
         )
-    if measure.family == "two_arm_counts":
+    if measure.family == "two_arm_counts" or (measure.name == HAZARD_RATIO and main is not None):
         return Thresholds.of(plan, "per 100 thumbs"), "per 100 thumbs", 100.0
     if measure.name == "mean_difference":
         return Thresholds.of(plan, term.unit), term.unit, 1.0

@@ -13,6 +13,7 @@ from metakit.decision.proposals import signed, span
 from metakit.decision.statements import statement
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.spoken import count, per_100, ratio
 from metakit.synthesis.windows import window
 
@@ -125,11 +126,15 @@ def _why_unanswered(finding: AnalysisFinding) -> str:
 def _row(finding: AnalysisFinding, certainty: Certainty) -> SummaryRow:
     body = certainty.body
     measure = MEASURES[body.measure]
-    rates = measure.family == "two_arm_rates"
+    when = window(finding.outcome_plan.window).label
+    if measure.family == "two_arm_rates":
+        when = "per thumb-year"
+    elif measure.name == HAZARD_RATIO:
+        when = "all follow-up"
     return SummaryRow(
         analysis=body.analysis,
         outcome=body.outcome,
-        when="per thumb-year" if rates else window(finding.outcome_plan.window).label,
+        when=when,
         rank=body.importance.replace("_", " "),
         participants=_participants(body),
         relative=_relative(body),

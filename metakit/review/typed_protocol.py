@@ -101,6 +101,7 @@ def _baseline(item: Group) -> BaselinePlan:
         kind=cast('Literal["registry", "unit_audit", "published_cohort"]', item.text("kind")),
         outcome=item.text("outcome"),
         events=item.number("events") or 0.0,
+        months=item.number("months"),
         source=item.text("source"),
         thumbs=item.number("thumbs"),
         thumb_years=item.number("thumb_years"),

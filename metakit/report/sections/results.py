@@ -12,6 +12,8 @@ from metakit.report.result_tables import choices_table, facts_table
 from metakit.report.sections.question import RANKS
 from metakit.report.traces import path_of
 from metakit.report.unpooled import unpooled_facts
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.windows import window
 
 
@@ -24,11 +26,17 @@ def build(page: Page) -> Content | None:
     }
 
 
+def _when(finding: AnalysisFinding) -> str:
+    measure = MEASURES[finding.plan.measure]
+    if measure.family.endswith("rates"):
+        return "all follow-up, per thumb-year"
+    return "all follow-up" if measure.name == HAZARD_RATIO else window(finding.outcome_plan.window).label
+
+
 def _article(page: Page, part: ResultPart) -> dict[str, object]:
     finding = part.finding
     measure = MEASURES[finding.plan.measure]
     numbers = numbers_table(finding)
-    rates = measure.family.endswith("rates")
     return {
         "anchor": part.anchor,
         "title": finding.title,
@@ -37,7 +45,7 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
         else f"{finding.plan.techniques_label}, series",
         "heading": part.label,
         "rank": RANKS[finding.outcome_plan.importance],
-        "when": "all follow-up, per thumb-year" if rates else window(finding.outcome_plan.window).label,
+        "when": _when(finding),
         "measure": measure.label,
         "unit": unit_of(finding),
         "answered": finding.result is not None,

@@ -10,7 +10,8 @@ import pytest
 import yaml
 from scipy import stats
 
-from metakit.core.records import ContrastValue, FollowUp, OutcomePlan, StudyRecord
+from metakit.core.records import BaselinePlan, ContrastValue, FollowUp, OutcomePlan, StudyRecord
+from metakit.decision.evidence import body_of
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
@@ -233,6 +234,31 @@ def test_a_hazard_ratio_is_told_in_words_without_an_absolute_effect() -> None:
         plan("hazard_ratio", "implant_survival"), *(compared(str(i), survived) for i in range(4))
     )
     assert "longer implant survival after LRTI" in found.sentences[0]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "ratio"), [("revision_index", 0.5), ("implant_survival", 0.5), ("revision_index", 1.6)]
+)
+def test_a_baseline_at_a_stated_time_tells_a_hazard_ratio_in_thumbs(outcome: str, ratio: float) -> None:
+    """Altman & Andersen 1999 (BMJ 319:1492): the risk with the technique is 1 - (1 - risk)^HR at that time."""
+    contrast = said(estimate=ratio, standard_error=0.2, outcome=outcome)
+    found = answered(plan("hazard_ratio", outcome), *(compared(str(i), contrast) for i in range(4)))
+    shape: dict[str, Any] = {
+        "label": "register", "kind": "registry", "outcome": outcome, "events": 30.0, "thumbs": 300.0, "source": "table 2",
+    }  # fmt: skip
+    timeless, timed = BaselinePlan(**shape), BaselinePlan(**shape, months=60.0)
+    alone = body_of(found, protocol(baselines=(timeless,)))
+    assert alone is not None
+    assert (alone.absolute, alone.difference) == ((), None)
+    body = body_of(found, protocol(baselines=(timeless, timed)))
+    assert body is not None
+    (absolute,) = body.absolute
+    assert absolute.baseline.label == "register, at 60 months"
+    assert absolute.with_technique == pytest.approx(1 - 0.9**ratio, rel=1e-12)
+    assert body.difference is not None
+    assert body.difference[0] == pytest.approx(100 * (0.9 - 0.9**ratio), rel=1e-9)
+    assert body.lower_is_better
+    assert absolute.needed.benefit == (ratio < 1)
 
 
 def test_two_pairs_of_arms_do_not_become_one_effect() -> None:
