@@ -2,7 +2,7 @@
 
 Run from the top of the project, with mpmath and pyyaml installed (they are in the `test` extra):
 
-    python tests/reference/generate.py                 # everything: about half an hour on one core
+    python tests/reference/generate.py                 # everything: about three quarters of an hour on one core
     python tests/reference/generate.py bayesian hard   # only these topics
     python tests/reference/generate.py --list          # the topics
 

@@ -20,6 +20,8 @@ from metakit.numerics.directions import fisher_combination, sign_test
 from metakit.review.agreement import category_agreement, number_agreement
 from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 from metakit.review.reconcile_match import Compared, Side
+from metakit.synthesis.moderators import moderator_column
+from tests.unit.synthesis.invented import arm, gathered, plan, trial
 
 RECORDS = certified("design_and_agreement")
 
@@ -137,3 +139,19 @@ def test_fisher_combination() -> None:
     comparison.check("p", float(p_value), record["combined"], CLOSED)
     comparison.close()
     assert df == record["df"]
+
+
+@pytest.mark.parametrize("record", part("weighted_pairs")["weighted_pairs"], ids=lambda r: str(r["values"]))
+def test_moderators_are_weighted_means(record: dict[str, Any]) -> None:
+    """The mean age of a study: its arms weighted by their patients."""
+    one, two = (
+        arm(name, technique, age_mean=float(value), patients=weight, thumbs=weight)
+        for name, technique, value, weight in zip(
+            "AB", ("lrti", "trapeziectomy"), record["values"], record["weights"], strict=True
+        )
+    )
+    studies = gathered(plan(), trial("1", 1, 2, arms=(one, two))).studies
+    (found,) = moderator_column("age", studies, "any_complication").values
+    comparison = Comparison("age")
+    comparison.check("mean", float(found.value), record["weighted_mean"], CLOSED)  # type: ignore[arg-type]
+    comparison.close()

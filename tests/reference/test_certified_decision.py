@@ -40,9 +40,19 @@ CHANCES = next(record["chances"] for record in certified("absolute") if "chances
 EVENTS = certified("unit_events")
 
 
-@pytest.mark.parametrize(
-    "record", BOUNDARIES, ids=lambda r: f"{len(r['times'])} looks to {r['times'][-1][:4]} {r['alpha']}"
-)
+def quick_and_slow() -> list[Any]:
+    """Mark the boundaries of many looks at a smaller error as slow: nothing new but time."""
+    return [
+        pytest.param(
+            record,
+            id=f"{len(record['times'])} looks to {record['times'][-1][:4]}, {record['alpha']}",
+            marks=[pytest.mark.slow] if len(record["times"]) > 3 and record["alpha"] == "0.01" else [],
+        )
+        for record in BOUNDARIES
+    ]
+
+
+@pytest.mark.parametrize("record", quick_and_slow())
 def test_spending_boundaries(record: dict[str, Any]) -> None:
     """Boundaries of O'Brien-Fleming type at even and uneven looks, and the error spent by then."""
     times = [float(time) for time in record["times"]]
@@ -231,10 +241,10 @@ def test_a_units_events(record: dict[str, Any]) -> None:
     size = min(len(cumulative), len(truth))
     np.testing.assert_allclose(cumulative[:size], truth[:size], atol=2e-5)
     random = np.random.default_rng(20250317)
-    found = count_range(expected, means_of(record, stratified(random, 100_000)), random=random)
+    found = count_range(expected, means_of(record, stratified(random, 20_000)), random=random)
     for share, simulated in ((0.025, found.lower), (0.5, found.middle), (0.975, found.upper)):
         # the simulated quantile must be one of the exact quantiles within four standard errors of the share
-        slack = 4 * math.sqrt(share * (1 - share) / 100_000)
+        slack = 4 * math.sqrt(share * (1 - share) / 20_000)
         if simulated >= len(truth):
             assert truth[-1] < share + slack
             continue

@@ -113,3 +113,24 @@ def test_one_stage_random_effects() -> None:
     comparison = compare(part, truth, ITERATED, "triangle")
     comparison.check("tau2", part.tau2, truth["tau2"], ITERATED)
     comparison.close()
+
+
+def test_techniques_without_events_leave_their_design() -> None:
+    """A technique that no study of a design saw an event with has no odds ratio there; the rest is unchanged."""
+    rare = [(study["study"], *arm) for study in RECORDS[1]["studies"] for arm in study["arms"]]
+    three = [("abc", "A", 3, 40), ("abc", "B", 2, 44)]
+
+    def against_a(rows: list[tuple[Any, ...]]) -> list[float]:
+        study, technique, events, total = zip(*rows, strict=True)
+        counts = {"events": [float(x) for x in events], "total": [float(x) for x in total]}
+        arms = arms_from_counts_or_means("odds_ratio", study, technique, counts)
+        chosen = network_model("mantel_haenszel")
+        assert chosen.prepare is not None
+        part = chosen.fit(chosen.prepare(arms), "", 0.95)
+        found = [part.contrast(name, "A") for name in "BCD"]
+        return [item.estimate for item in found] + [item.standard_error for item in found]
+
+    whole_design = [*rare, ("bd", "B", 0, 20), ("bd", "D", 2, 25)]
+    assert against_a(whole_design) == pytest.approx(against_a(rare), rel=1e-12)
+    one_arm = [*rare, *three, ("abc", "C", 0, 39)]
+    assert against_a(one_arm) == pytest.approx(against_a([*rare, *three]), rel=1e-12)

@@ -254,7 +254,16 @@ def design_and_agreement() -> tuple[str, Records]:
     ]
     values = [f"{source.uniform(40, 75):.2f}" for _ in range(9)]
     sizes = [source.randint(9, 200) for _ in range(9)]
+    pairs: Records = [
+        {
+            "values": values[i : i + 2],
+            "weights": sizes[i : i + 2],
+            "weighted_mean": agreement_measures.weighted_mean(values[i : i + 2], sizes[i : i + 2]),
+        }
+        for i in range(0, 8, 2)
+    ]
     records: Records = [
+        {"weighted_pairs": pairs},
         {"design_effects": designs},
         {"kappas": kappas},
         {"jackknives": jackknives},
@@ -266,10 +275,5 @@ def design_and_agreement() -> tuple[str, Records]:
             "limits_of_agreement": agreement_measures.limits_of_agreement(exact(first), exact(second), LEVEL),
         },
         {"shares": shares},
-        {
-            "values": values,
-            "weights": sizes,
-            "weighted_mean": agreement_measures.weighted_mean(values, sizes),
-        },
     ]
     return "design effects of bilateral cases; agreement; exact shares; weighted means", records
