@@ -31,7 +31,7 @@ def shoot(page: Path, picture: Path, width: int, height: int) -> None:
 
 
 def main() -> None:
-    """Run the demo and take both pictures."""
+    """Run the demo and take the pictures."""
     PICTURES.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
@@ -39,12 +39,16 @@ def main() -> None:
             [sys.executable, "-m", "metakit", "demo", "--out", folder], check=True, capture_output=True
         )
         shoot(out / "report.html", PICTURES / "report.png", 1180, 1500)
-        forest = out / "forest.html"
-        svg = (out / "figures" / "forest-01-complications-lrti.svg").read_text(encoding="utf-8")
-        start = svg.index("<svg")
-        style = "<style>body{margin:12px;background:white}svg{width:880px;height:auto}</style>"
-        forest.write_text(f"<!doctype html><meta charset=utf-8>{style}{svg[start:]}", encoding="utf-8")
-        shoot(forest, PICTURES / "forest.png", 904, 890)
+        for figure, picture, height in (
+            ("forest-01-complications-lrti", "forest", 890),
+            ("network-01-complications-network-geometry", "network", 490),
+        ):
+            alone = out / f"{picture}.html"
+            svg = (out / "figures" / f"{figure}.svg").read_text(encoding="utf-8")
+            start = svg.index("<svg")
+            style = "<style>body{margin:12px;background:white}svg{width:880px;height:auto}</style>"
+            alone.write_text(f"<!doctype html><meta charset=utf-8>{style}{svg[start:]}", encoding="utf-8")
+            shoot(alone, PICTURES / f"{picture}.png", 904, height)
 
 
 if __name__ == "__main__":
