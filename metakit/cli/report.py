@@ -81,6 +81,7 @@ def command(
 def check_bundle(path: Path, *, json: bool) -> None:
     """Check a bundle, show every difference, and end with status 1 when there is one."""
     from metakit.report.bundle_checking import verify_bundle
+    from metakit.report.shown import shown_text
 
     with progress(json) as step:
         found = verify_bundle(path, progress=step)
@@ -88,8 +89,8 @@ def check_bundle(path: Path, *, json: bool) -> None:
         answer_json(found.to_json())
     else:
         for line in (*found.damage, *found.differences):
-            say(str(line))
-        typer.echo("\n".join(found.sentences))
+            say(shown_text(str(line)))
+        typer.echo(shown_text("\n".join(found.sentences)))
     if not found.sound:
         raise typer.Exit(1)
 
@@ -133,8 +134,10 @@ def write(
     if review.questions:
         say(f"{len(review.questions)} unusual values were found; the report and 'metakit check' list them.")
     if written.changes is not None:
+        from metakit.report.shown import shown_text
+
         for line in written.changes.lines:
-            say(line)
+            say(shown_text(line))
     if written.folder.removed:
         say(f"Removed from an earlier report: {', '.join(written.folder.removed)}.")
     if written.folder.kept:

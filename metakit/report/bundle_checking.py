@@ -144,11 +144,11 @@ def _computed_again(
     """Return the findings computed from the bundle's review, and the versions that computed them."""
     with tempfile.TemporaryDirectory(prefix="metakit-") as scratch:
         folder = Path(scratch) / REVIEW
-        for name, content in bundle.under(REVIEW).items():
-            place = folder / name
-            place.parent.mkdir(parents=True, exist_ok=True)
-            place.write_bytes(content)
         try:
+            for name, content in bundle.under(REVIEW).items():
+                place = folder / name
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.write_bytes(content)
             findings = synthesise(open_folder(folder), progress=say)
             return json.loads(numbers_text(findings)), versions_here(findings.versions)
         except ProblemsError as error:
@@ -181,11 +181,21 @@ def _compare(old: Any, new: Any, place: str, *, exact: bool) -> Iterator[Differe
         for number, (first, second) in enumerate(zip(old, new, strict=False)):
             yield from _compare(first, second, f"{place}[{_name(first, number)}]", exact=exact)
     elif _is_number(old) and _is_number(new):
-        same = old == new if exact else math.isclose(old, new, rel_tol=TOLERANCE, abs_tol=1e-12)
-        yield None if same else Difference(place=place, bundled=repr(old), again=repr(new))
+        yield (
+            None
+            if old == new or (not exact and _close(old, new))
+            else Difference(place=place, bundled=_shown(old), again=_shown(new))
+        )
     elif old != new and (exact or not (isinstance(old, str) and isinstance(new, str))):
         # Words hold rounded numbers and may be worded otherwise by another version; the numbers count.
         yield Difference(place=place, bundled=_shown(old), again=_shown(new))
+
+
+def _close(old: float, new: float) -> bool:
+    try:
+        return math.isclose(old, new, rel_tol=TOLERANCE, abs_tol=1e-12)
+    except OverflowError:  # a whole number beyond every float
+        return False
 
 
 def _is_number(value: Any) -> bool:
@@ -201,5 +211,8 @@ def _name(entry: Any, number: int) -> str:
 def _shown(value: Any) -> str:
     if value is _ABSENT:
         return "nothing"
-    text = json.dumps(value, ensure_ascii=False)
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except RecursionError:
+        return "something nested without end"
     return text if len(text) <= 120 else f"{text[:117]}..."

@@ -113,6 +113,8 @@ def name_faults(names: Iterable[str]) -> list[tuple[str, str]]:
         elif not _encodable(name):
             faults.append(("a name that is no text", ascii(name)))
     faults += [("two files of one name", name) for name, number in same.items() if number > 1]
+    folders = {start for name in same for start in _folders(name)}
+    faults += [("a file in the place of a folder", name) for name in same if name in folders]
     return faults
 
 
@@ -151,6 +153,11 @@ def _refusals(entries: list[zipfile.ZipInfo], size: int) -> list[tuple[str, str]
     if sum(entry.file_size for entry in entries) > size:
         found.append(("files that claim to be larger than the bundle", ""))
     return found
+
+
+def _folders(name: str) -> list[str]:
+    parts = name.split("/")
+    return ["/".join(parts[:end]) for end in range(1, len(parts))]
 
 
 def _encodable(name: str) -> bool:

@@ -85,7 +85,12 @@ def at(value: Any, *keys: str | int) -> Any:
 def number(value: Any, *keys: str | int) -> float | None:
     """Return a number below nested keys, None where there is none."""
     found = at(value, *keys)
-    return float(found) if isinstance(found, (int, float)) and not isinstance(found, bool) else None
+    if not isinstance(found, (int, float)) or isinstance(found, bool):
+        return None
+    try:
+        return float(found)
+    except OverflowError:
+        return None
 
 
 def text(value: Any, *keys: str | int) -> str:

@@ -182,11 +182,7 @@ def test_a_record_that_cannot_be_read_any_more_is_told_with_its_place(bundle: Pa
     found = verify_bundle(bundle)
     assert not found.sound and len(found.damage) >= 2
     text = "\n".join(map(str, found.damage))
-    assert (
-        "review/protocol.yaml" in text
-        and "review/records/DEMO-02" in text
-        and "metakit-" not in text
-    )
+    assert "review/protocol.yaml" in text and "review/records/DEMO-02" in text and "metakit-" not in text
 
 
 def told(path: Path, monkeypatch) -> str:
@@ -330,6 +326,31 @@ def test_links_and_changed_records_do_not_go_into_a_bundle(review: Path, tmp_pat
         "selection/link.csv: error: a link cannot go into a bundle" in text
         and "changed while the report was made" in text
     )
+
+
+def test_numbers_that_are_none_are_told(bundle: Path, content: bytes) -> None:
+    """Values that JSON can hold and no float can, in the place of a number; with other versions, too."""
+    for other in (False, True):
+
+        def change(files: dict[str, bytes], other: bool = other) -> None:
+            text = files["report/findings.json"].decode()
+            numbers = json.loads(text)
+            result = numbers["analyses"][0]["result"]
+            result["estimate"], result["k"], result["tau2"] = 10**400, "4", [[[]]]
+            result["standard_error"] = float("nan")
+            files["report/findings.json"] = json.dumps(numbers).encode()
+            if other:
+                manifest = json.loads(files[MANIFEST])
+                manifest["versions"]["numpy"] = "1.0\x9b31m"
+                files[MANIFEST] = json.dumps(manifest).encode()
+
+        bundle.write_bytes(repacked(content, change))
+        places = {d.place.rpartition(".")[2] for d in verify_bundle(bundle).differences}
+        assert places == {"estimate", "k", "tau2", "standard_error"}
+
+
+def test_a_file_cannot_be_a_folder_too() -> None:
+    assert name_faults(["review/a", "review/a/b"]) == [("a file in the place of a folder", "review/a")]
 
 
 def test_no_numbers_means_not_sound() -> None:
