@@ -308,8 +308,8 @@ def _notes(made: Moderators, k: int, asked: int, test: str, factor: float) -> tu
     if test == "knapp_hartung" and factor < 1.0:
         notes.append(
             f"The Knapp-Hartung factor is {factor:.2f}: studies lie closer to the line than chance alone "
-            "would put them, so "
-            "the intervals are narrower than Wald's; compare with knapp_hartung_floor."
+            "would put them, so the intervals are narrower than Wald's; compare with the same test "
+            "with a floor (a factor of at least 1)."
         )
     notes += [f"{name}: compared with {level!r}." for name, level in made.reference_levels.items()]
     return tuple(notes)

@@ -17,15 +17,6 @@ from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.batch import random_effects_batch
 from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS
 
-CREDIBILITY = (
-    "Was this subgroup, and the direction of its effect, written down before the data were seen?",
-    "Is the comparison within studies, or only between different studies?",
-    "Is it one of a few subgroups looked at, or one of many?",
-    "Could chance explain the difference between the groups (the test between groups, not within)?",
-    "Is a cut-off of a measured quantity arbitrary?",
-)
-"""Questions in our own words after the domains of the instrument of Schandelmaier 2020 (CMAJ 192:E901)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubgroupLevel:

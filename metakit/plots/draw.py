@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
+from matplotlib.patches import PathPatch, Polygon
+from matplotlib.path import Path
 
 from metakit.plots import style
 from metakit.plots.scene import Line, Scene
 
+T = TypeVar("T", float, str)
 CAPITAL = 0.365
 """Half the height of a capital in units of the type size (DejaVu Sans)."""
 
@@ -72,17 +74,7 @@ def draw_line(axes: Axes, line: Line) -> None:
 
 def draw_scene(scene: Scene, axes: Axes) -> None:
     """Draw everything of a scene on Axes in points."""
-    if scene.tiles:
-        faces = [tile.face for tile in scene.tiles]
-        tiles = PolyCollection(
-            [tile.points for tile in scene.tiles],
-            facecolors=faces,
-            edgecolors=faces,
-            linewidths=0.25,
-            zorder=1,
-        )  # an edge of the same colour closes the hairline gaps that viewers show between neighbours
-        tiles.set_gid(scene.tiles[0].role or None)
-        axes.add_collection(tiles, autolim=False)
+    _draw_tiles(scene, axes)
     for shape in scene.shapes:
         patch = Polygon(
             list(shape.points), closed=True, facecolor=shape.face, edgecolor=shape.edge or "none",
@@ -106,13 +98,33 @@ def draw_scene(scene: Scene, axes: Axes) -> None:
             marks = axes.scatter(
                 [bubble.x for bubble in some],
                 [bubble.y for bubble in some],
-                s=[4 / math.pi * bubble.area for bubble in some],  # matplotlib asks for the squared diameter
+                s=_once(
+                    [4 / math.pi * bubble.area for bubble in some]
+                ),  # matplotlib asks for squared diameters
                 marker="o",
                 facecolor=style.PAPER if hollow else style.STUDY,
-                edgecolor=[style.STUDY_LINE if edge else style.STUDY for edge in edges],
-                linewidth=[style.THIN if edge else 0 for edge in edges],
+                edgecolor=_once([style.STUDY_LINE if edge else style.STUDY for edge in edges]),
+                linewidth=_once([style.THIN if edge else 0 for edge in edges]),
                 zorder=3,
             )
             marks.set_gid("bubbles-outside" if hollow else "bubbles")
     for line in scene.lines:
         draw_line(axes, line)
+
+
+def _draw_tiles(scene: Scene, axes: Axes) -> None:
+    """Draw the tiles of each colour as one path; thousands of single ones would be megabytes."""
+    by_face: dict[str, list[Path]] = {}
+    for tile in scene.tiles:
+        by_face.setdefault(tile.face, []).append(Path([*tile.points, tile.points[0]], closed=True))
+    for face, paths in by_face.items():
+        tiles = PathPatch(
+            Path.make_compound_path(*paths), facecolor=face, edgecolor=face, linewidth=0.25, zorder=1
+        )  # an edge of the same colour closes the hairline gaps that viewers show between neighbours
+        tiles.set_gid(scene.tiles[0].role or None)
+        axes.add_patch(tiles)
+
+
+def _once(values: list[T]) -> list[T]:
+    """Say a value that all marks share once: the picture then holds one mark and its places."""
+    return values[:1] if len(set(values)) == 1 else values

@@ -12,6 +12,7 @@ from itertools import groupby
 from metakit.measures.registry import MEASURES
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
+from metakit.report.exploration_figures import ExplorationFigures, draw_explorations
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.network_figures import NetworkFigures, draw_network
@@ -24,6 +25,8 @@ from metakit.synthesis.words import lower_first
 FOREST_MM = 180.0
 FUNNEL_MM = 140.0
 FEWEST_FOR_FUNNEL = 3
+RESULT = "result-"
+"""Beginning of the anchor of an analysis; the rest ends the names of its figures."""
 MOST_ROWS = 10
 """Analyses in one piece of the overview: as many as a printed page shows in readable type."""
 
@@ -54,6 +57,7 @@ class ReportFigures:
     appraisal: AppraisalFigures = field(default_factory=AppraisalFigures)
     selection: SelectionFigures = field(default_factory=SelectionFigures)
     networks: tuple[NetworkFigures, ...] = ()
+    explorations: ExplorationFigures = field(default_factory=ExplorationFigures)
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
@@ -65,6 +69,7 @@ class ReportFigures:
             *self.appraisal.all,
             *(figure for network in self.networks for figure in network.parts.values()),
             *(figure for part in self.results for figure in (part.directions, part.forest, part.funnel)),
+            *self.explorations.all,
         ]
         return tuple({figure.name: figure for figure in found if figure is not None}.values())
 
@@ -89,13 +94,16 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         results.append(
             ResultPart(
                 finding=finding,
-                anchor=f"result-{name}",
+                anchor=f"{RESULT}{name}",
                 label=_label(finding, repeated=asked[_question(finding)] > 1),
                 forest=_forest(finding, name, kinds),
                 funnel=_funnel(finding, name, kinds),
                 directions=draw_directions(finding, name, kinds, width_mm=FOREST_MM),
             )
         )
+    progress("drawing explorations and sensitivity analyses")
+    named = [(part.anchor.removeprefix(RESULT), part.finding) for part in results]
+    explorations = draw_explorations(named, kinds)
     networks = []
     for number, network in enumerate(findings.networks, start=1):
         progress(f"drawing {network.plan.id}")
@@ -110,6 +118,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         appraisal=draw_appraisal(findings, kinds),
         selection=draw_selection(findings, kinds),
         networks=tuple(networks),
+        explorations=explorations,
     )
 
 

@@ -43,6 +43,7 @@ _MODULES = (
     "metakit.report.sections.results",
     "metakit.report.sections.networks",
     "metakit.report.sections.certainty",
+    "metakit.report.sections.explorations",
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",
     "metakit.report.sections.raised_questions",

@@ -19,8 +19,9 @@ from metakit.models.small_study_adjustments import (
     AdjustmentOptions,
     small_study_adjustment,
 )
+from metakit.models.trim_and_fill import TrimAndFill, trim_and_fill
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import fixed, listed, ratio
+from metakit.synthesis.spoken import count, fixed, listed, p_value, ratio
 
 FEWEST_STUDIES = 4
 """With one left out three remain; two would give intervals that nobody can use."""
@@ -42,7 +43,8 @@ class Robustness:
 
     `without` holds the random-effects answer without each study in turn; `turning` the studies without
     which the mean changes its direction; `settling` those without which the interval starts or stops to
-    include no difference; `small` the test of small-study effects where there is one.
+    include no difference; `small` the test of small-study effects where there is one; `filled` trim and fill,
+    where there are studies enough for such methods.
     """
 
     finding: AnalysisFinding
@@ -54,6 +56,7 @@ class Robustness:
     small: SmallStudyTest | None
     sentences: tuple[str, ...]
     adjusted: tuple[AdjustedLine, ...] = ()
+    filled: TrimAndFill | None = None
 
 
 def robustness(finding: AnalysisFinding) -> Robustness | None:
@@ -79,8 +82,27 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         natural = float(scale.to_natural(np.asarray(value))) * measure.natural_factor
         return ratio(natural) if scale.axis == "log" else fixed(natural, 2)
 
+    enough = len(without) >= FEWEST
+    filled, unfilled = None, ""
+    if enough:
+        usable = table.select(table.estimable)
+        try:
+            filled = trim_and_fill(usable.effect, usable.variance, level=finding.plan.level)
+        except MetakitError as error:
+            unfilled = str(error)
+
     def adjusted() -> Iterator[AdjustedLine]:
         options = AdjustmentOptions(level=finding.plan.level)
+        if filled is None:
+            yield AdjustedLine(label="trim and fill", estimate="–", interval="–", remarks=(unfilled,))
+        else:
+            side = f" on the {filled.side}" if filled.number_missing else ""
+            yield AdjustedLine(
+                label=f"trim and fill, {count(filled.number_missing, 'study', 'studies')} added{side}",
+                estimate=show(filled.result.estimate),
+                interval=" to ".join(show(limit) for limit in filled.result.interval),
+                remarks=filled.notes,
+            )
         for entry in SMALL_STUDY_ADJUSTMENTS:
             try:
                 answer = small_study_adjustment(table, entry.name, options=options)
@@ -101,7 +123,7 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         row.study for row in without if (row.interval.lower <= null <= row.interval.upper) != open_now
     )
     small, untested = None, f"{len(without)} studies, at least {FEWEST} are needed"
-    if len(without) >= FEWEST:
+    if enough:
         try:
             small = small_study_test(table)
         except MetakitError as error:
@@ -119,14 +141,16 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         now = "leaves the direction open" if open_now else "lies on one side"
         sentences.append(
             f"The interval {now}; without {listed(list(settling))} alone that would be different, so the "
-            "answer "
-            "hangs on one study."
+            "answer hangs on one study."
         )
     flagged = [f"{row.study} ({', '.join(row.flagged)})" for row in influences if row.flagged]
     if flagged:
         sentences.append(f"Worth a second look at the paper: {'; '.join(flagged)}.")
     if small is not None:
-        sentences.append(f"{small.label}: p = {small.p_value:.2f}. {small.notes[0]}")
+        sentences.append(
+            f"Whether small studies say something else than large ones was tested ({small.label}): "
+            f"{p_value(small.p_value)}. {small.notes[0]}"
+        )
     else:
         sentences.append(f"Whether small studies say something else was not tested: {untested}.")
     rows = tuple(
@@ -142,5 +166,6 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         settling=settling,
         small=small,
         sentences=tuple(sentences),
-        adjusted=tuple(adjusted()) if len(without) >= FEWEST else (),
+        adjusted=tuple(adjusted()) if enough else (),
+        filled=filled,
     )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import Counter
+from dataclasses import dataclass, field, replace
 
+from metakit.measures.registry import MEASURES
+from metakit.report.exploration_figures import RobustnessFigures
+from metakit.report.figures import ResultPart
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.robustness import Robustness, robustness
+from metakit.synthesis.robustness import Robustness
 from metakit.synthesis.robustness_words import (
     effect_lines,
     end_lines,
@@ -21,10 +25,14 @@ from metakit.synthesis.robustness_words import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surviving:
-    """All that is shown about one comparison."""
+    """All that is shown about one comparison; the title names the measure where another has the same."""
 
     finding: AnalysisFinding
+    title: str
+    measure: str
     studies: Robustness | None
+    figures: RobustnessFigures
+    curve_standing: str = ""
     shifts: tuple[str, ...] = ()
     ways: tuple[str, ...] = ()
     signs: str = ""
@@ -38,29 +46,50 @@ class Surviving:
 
 def build(page: Page) -> Content | None:
     """Return what each comparative answer rests on."""
-    items = [item for item in map(_surviving, page.findings.analyses) if item is not None]
+    drawn = page.figures.explorations.robustness
+    items = [
+        item
+        for part in page.figures.results
+        if (item := _surviving(part, drawn.get(part.finding.plan.id, RobustnessFigures()))) is not None
+    ]
     if not items:
         return None
+    if any(item.figures.influence for item in items):
+        page.citations.numbers(("viechtbauer_cheung_2010", "baujat_2002", "lau_1992"))
+    titles = Counter(item.title for item in items)
+    items = [
+        replace(item, title=f"{item.title} ({MEASURES[item.finding.plan.measure].label})")
+        if titles[item.title] > 1
+        else item
+        for item in items
+    ]
     if any(item.studies is not None and item.studies.small is not None for item in items):
         page.citations.number("sterne_2011")
     if any(item.options for item in items):
         page.citations.numbers(("simonsohn_2020", "voracek_2019"))
     if any(item.studies is not None and item.studies.adjusted for item in items):
-        page.citations.numbers(("stanley_doucouliagos_2014", "vevea_hedges_1995", "rucker_2011"))
+        page.citations.numbers(
+            ("duval_tweedie_2000", "stanley_doucouliagos_2014", "vevea_hedges_1995", "rucker_2011")
+        )
     plan = page.findings.plan
     return {"items": items, "plan": plan.sentences if plan else ()}
 
 
-def _surviving(finding: AnalysisFinding) -> Surviving | None:
+def _surviving(part: ResultPart, figures: RobustnessFigures) -> Surviving | None:
+    finding = part.finding
     if finding.result is None or not finding.comparative:
         return None
-    studies, table, curve = robustness(finding), finding.sensitivity_table, finding.specifications
+    studies, table, curve = figures.studies, finding.sensitivity_table, finding.specifications
     if studies is None and table is None and curve is None:
         return None
     answered = curve is not None and bool(curve.rows)
     return Surviving(
         finding=finding,
+        title=finding.title,
         studies=studies,
+        figures=figures,
+        measure=MEASURES[finding.plan.measure].label,
+        curve_standing="" if curve is None else "planned" if curve.planned else "exploratory",
         shifts=sensitivity_sentences(table) if table else (),
         ways=specification_sentences(curve) if curve else (),
         signs=sign_words(finding.left_words, finding.right_words),

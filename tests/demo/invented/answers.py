@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from invented.plan import TECHNIQUES_BY_AGE
 from invented.truth import (
     BETWEEN_ARMS,
     BETWEEN_STUDIES,
@@ -70,6 +71,9 @@ def analysis_truths() -> dict[str, float | list[float]]:
         "complications_pyrocarbon": round(T["pyrocarbon_interposition"].complication / LRTI.complication, 3),
         "secondary_mp_capsulodesis": round(mp["mp_capsulodesis_volar"] / mp["mp_none"], 3),
         "secondary_mp_fusion": round(mp["mp_arthrodesis"] - mp["mp_none"], 3),
+        "complications_lrti_any": _range(
+            *(LRTI.complication / T[name].complication for name in TECHNIQUES_BY_AGE if name != "lrti")
+        ),
         "complications_denervation": T["denervation"].complication,
         "revision_denervation": T["denervation"].revision,
         "complications_prosthesis_series": BALL.complication,

@@ -301,6 +301,14 @@ def protocol() -> dict[str, Any]:
                 data_seen=False,
             ),
             OneLine(
+                id="kind_of_prosthesis",
+                kind="subgroups",
+                moderators=["technique"],
+                analyses=["revision_prosthesis_series"],
+                expected="fewer revisions with dual mobility than with ball and socket",
+                data_seen=False,
+            ),
+            OneLine(
                 id="concern_about_bias",
                 kind="subgroups",
                 moderators=["concern"],
@@ -313,7 +321,7 @@ def protocol() -> dict[str, Any]:
                 kind="meta_regression",
                 moderators=["year"],
                 analyses=["complications_lrti_any"],
-                expected="nothing: asked when results were known",
+                expected="no direction was expected",
                 data_seen=True,
             ),
         ],

@@ -18,7 +18,7 @@ def test_every_source_is_whole(source: Reference) -> None:
     for family, initials in (*source.people(), *source.people("editor")):
         assert family == "others" or re.fullmatch(r"[A-ZÖÜ]( [A-ZÖÜ])*", initials), (family, initials)
     if source.kind == "article":
-        assert re.fullmatch(r".+ \d+:[a-z]?\d+(-\d+)?", source.where)
+        assert re.fullmatch(r".+ \d+:[A-Za-z]?\d+(-\d+)?", source.where)
 
 
 # How the entries read before they became a data file; typed from memory, as they are.
