@@ -11,7 +11,14 @@ from metakit.report.numbers_table import show_numbers
 from metakit.review.reconcile_decisions import in_words
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.rows import StudyNumbers
-from metakit.synthesis.trace import AnalysisStep, TypedStep, analysis_step, decisions_on, typed_step
+from metakit.synthesis.trace import (
+    AnalysisStep,
+    TypedStep,
+    analysis_step,
+    contrast_step,
+    decisions_on,
+    typed_step,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +46,12 @@ def path_of(
     record = study.study
     values = [value for side in study.sides for value in side.values]
     typed = [typed_step(value, record) for value in values]
+    if study.ready:
+        typed += [
+            contrast_step(contrast, record)
+            for contrast in record.contrasts
+            if contrast.outcome == finding.plan.outcome and contrast.measure == finding.plan.measure
+        ]
     entered = analysis_step(finding, record, study.name)
     steps = [
         TraceStep(name="The paper", lines=tuple(_paper(record, typed))),

@@ -327,6 +327,8 @@ def _numbers_json(study: StudyNumbers) -> dict[str, Any]:
     return {
         "study": study.name,
         "design_group": study.study.design_group,
+        "reported_effect": dict(study.ready) or None,
+        "adjusted_for": study.adjusted_for or None,
         "sides": [
             {
                 "label": side.label,

@@ -7,13 +7,18 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from metakit.core.notes import Assumption
-from metakit.core.records import OutcomeValue, StudyRecord
+from metakit.core.records import ContrastValue, OutcomeValue, StudyRecord
 from metakit.errors import UnknownNameError
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
 _TYPED = (
     "events", "total", "event_count", "percent", "n", "mean", "standard_deviation", "standard_error",
     "interval_lower", "interval_upper", "median", "first_quartile", "third_quartile", "minimum", "maximum",
+)  # fmt: skip
+
+_SAID = (
+    "estimate", "standard_error", "interval_lower", "interval_upper", "p_value", "observed_minus_expected",
+    "logrank_variance",
 )  # fmt: skip
 
 
@@ -96,11 +101,12 @@ def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Tra
     arms = {item.id: item.label for item in record.arms}
     if arm and arm not in arms:
         raise UnknownNameError("arm", arm, arms)
-    entered = dict.fromkeys(value.outcome for value in record.outcomes)
+    said = [item for item in record.contrasts if item.outcome == outcome and arm in _either("", item)]
+    entered = dict.fromkeys([*(v.outcome for v in record.outcomes), *(c.outcome for c in record.contrasts)])
     if outcome not in entered:
         raise UnknownNameError(f"outcome of {study}", outcome, entered)
     values = [v for v in record.outcomes if v.outcome == outcome and arm in ("", v.arm)]
-    if not values:
+    if not values and not said:
         raise UnknownNameError(
             f"arm with {outcome}", arm, [v.arm for v in record.outcomes if v.outcome == outcome]
         )
@@ -111,7 +117,10 @@ def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Tra
         extractor=record.extractor,
         status=record.status,
         decisions=decisions_on(findings, study, values),
-        typed=tuple(typed_step(value, record) for value in values),
+        typed=(
+            *(typed_step(value, record) for value in values),
+            *(contrast_step(contrast, record) for contrast in said),
+        ),
         analyses=tuple(
             analysis_step(finding, record, findings.names[study])
             for finding in findings.analyses
@@ -146,6 +155,29 @@ def typed_step(value: OutcomeValue, record: StudyRecord) -> TypedStep:
         conversion=value.conversion,
         source=value.source,
         place=str(value.place) if value.place else "",
+    )
+
+
+def _either(nothing: str, contrast: ContrastValue) -> tuple[str, str, str]:
+    return nothing, contrast.arm, contrast.comparator
+
+
+def contrast_step(contrast: ContrastValue, record: StudyRecord) -> TypedStep:
+    """Return what a report says about two arms, as it was typed."""
+    arms = {item.id: item.label for item in record.arms}
+    one, other = (arms.get(name, name) for name in (contrast.arm, contrast.comparator))
+    measure = contrast.measure.replace("_", " ") or "test"
+    adjusted = f", adjusted for {contrast.adjusted_for}" if contrast.adjusted_for else ""
+    numbers = {name: getattr(contrast, name) for name in _SAID}
+    return TypedStep(
+        arm=contrast.arm,
+        arm_label=f"{one} against {other}, {measure}{adjusted}",
+        time=contrast.time_label or "time not stated",
+        reporting="reported",
+        numbers={name: float(number) for name, number in numbers.items() if number is not None},
+        conversion="",
+        source=contrast.source,
+        place=record.file,
     )
 
 

@@ -19,6 +19,7 @@ from metakit.synthesis.analysis import analyse
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.reported_effects import READY_MEASURES, ready_effect
+from metakit.synthesis.trace import analysis_step, contrast_step
 from tests.unit.synthesis.invented import (
     arm,
     counted,
@@ -411,3 +412,21 @@ def test_the_middle_of_an_interval_stands_for_a_missing_estimate() -> None:
     )
     assert found.value.effect == 3.0
     assert "middle of the interval" in found.rule
+
+
+def test_the_path_of_a_ready_effect_starts_at_what_the_report_says() -> None:
+    record = compared("1", ADJUSTED, file="records/one.yaml")
+    found = answered(
+        plan("hazard_ratio", "revision_index"), record, compared("2", CRUDE), compared("3", CRUDE)
+    )
+    step = contrast_step(ADJUSTED, record)
+    assert step.arm_label == "lrti A against trapeziectomy B, hazard ratio, adjusted for age, stage"
+    assert dict(step.numbers) == {"estimate": 1.2, "standard_error": 0.35}
+    assert (step.source, step.place) == ("page 4", "records/one.yaml")
+    entered = analysis_step(found, record, "Study 1")
+    assert entered.used
+    assert entered.effect == pytest.approx(math.log(1.2))
+    assert any("adjusted for age, stage" in item.rule for item in entered.derivations)
+    told = found.to_json()["numbers"][0]
+    assert told["adjusted_for"] == "age, stage"
+    assert told["reported_effect"] == {"log_hazard_ratio": math.log(1.2), "standard_error": 0.35}
