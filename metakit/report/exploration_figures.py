@@ -59,7 +59,7 @@ class RobustnessFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExplorationFigures:
-    """All of them: `bubbles` by analysis and exploration, `robustness` by analysis."""
+    """All of them: `bubbles` by the part's name and the exploration's id, `robustness` by the part's name."""
 
     bubbles: Mapping[tuple[str, str], FigurePart] = field(default_factory=dict)
     robustness: Mapping[str, RobustnessFigures] = field(default_factory=dict)
@@ -83,14 +83,14 @@ def draw_explorations(
         Endings of the files to write.
     """
     bubbles = {
-        (finding.plan.id, exploration.id): part
+        (name, exploration.id): part
         for name, finding in named
         for exploration in finding.explorations
         if (part := _bubble(finding, exploration, name, kinds)) is not None
     }
     return ExplorationFigures(
         bubbles=bubbles,
-        robustness={finding.plan.id: _robustness(finding, name, kinds) for name, finding in named},
+        robustness={name: _robustness(finding, name, kinds) for name, finding in named},
     )
 
 

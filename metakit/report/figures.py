@@ -42,6 +42,11 @@ class ResultPart:
     funnel: FigurePart | None
     directions: FigurePart | None = None
 
+    @property
+    def name(self) -> str:
+        """The end of the names of its figures, unique in the report."""
+        return self.anchor.removeprefix(RESULT)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportFigures:
@@ -102,7 +107,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
             )
         )
     progress("drawing explorations and sensitivity analyses")
-    named = [(part.anchor.removeprefix(RESULT), part.finding) for part in results]
+    named = [(part.name, part.finding) for part in results]
     explorations = draw_explorations(named, kinds)
     networks = []
     for number, network in enumerate(findings.networks, start=1):

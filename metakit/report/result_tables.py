@@ -6,10 +6,12 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from metakit.core.records import Protocol
 from metakit.core.results import PoolResult
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.result_words import how_pooled, method_words
 from metakit.synthesis.findings import AnalysisFinding, Answer
+from metakit.synthesis.sensitivity_table import planned_kinds, standing_of
 from metakit.synthesis.spoken import fixed, natural_values, p_value
 
 
@@ -24,7 +26,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """The answer under one choice; `headline` marks the planned one."""
+    """The answer under one choice; `headline` marks the plan's own, `standing` planned or exploratory ones."""
 
     what: str
     measure: str
@@ -33,6 +35,7 @@ class Choice:
     interval: str
     remark: str = ""
     headline: bool = False
+    standing: str = ""
 
 
 def facts_table(finding: AnalysisFinding) -> tuple[Fact, ...]:
@@ -65,8 +68,11 @@ def facts_table(finding: AnalysisFinding) -> tuple[Fact, ...]:
     return (*facts, *_spread(result, values.prediction, values.show, measure, scale))
 
 
-def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
-    """Return the planned answer, each design group alone, and the answers under other choices."""
+def choices_table(finding: AnalysisFinding, protocol: Protocol) -> tuple[Choice, ...]:
+    """Return the planned answer, each design group alone, and the answers under other choices.
+
+    The protocol says which of them were planned: its subgroups, sensitivity analyses and specifications.
+    """
     if not finding.numbers or finding.plan.without_pooling:
         return ()
     planned = choice_row(
@@ -75,8 +81,10 @@ def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
         finding.answer,
         finding.plan.scale,
         headline=True,
+        standing="planned",
     )
     rows = [planned]
+    kinds = planned_kinds(protocol)
     if len(finding.by_design) > 1:
         rows += [
             choice_row(
@@ -84,15 +92,27 @@ def choices_table(finding: AnalysisFinding) -> tuple[Choice, ...]:
                 finding.plan.measure,
                 part.answer,
                 finding.plan.scale,
+                standing=_design_standing(finding, protocol),
             )
             for part in finding.by_design
         ]
-    rows += [choice_row(row.what, row.measure, row.answer, finding.plan.scale) for row in finding.sensitivity]
+    rows += [
+        choice_row(
+            row.what, row.measure, row.answer, finding.plan.scale, standing=standing_of(row.name, kinds)
+        )
+        for row in finding.sensitivity
+    ]
     return tuple(rows) if len(rows) > 1 else ()
 
 
 def choice_row(
-    what: str, measure_name: str, answer: Answer, scale: str | None, *, headline: bool = False
+    what: str,
+    measure_name: str,
+    answer: Answer,
+    scale: str | None,
+    *,
+    headline: bool = False,
+    standing: str = "",
 ) -> Choice:
     """Return one line of a table of answers: the answer in natural units, or why there is none."""
     measure = MEASURES[measure_name]
@@ -106,6 +126,7 @@ def choice_row(
             interval="–",
             remark=answer.reason,
             headline=headline,
+            standing=standing,
         )
     values = natural_values(result, measure, scale)
     return Choice(
@@ -116,7 +137,19 @@ def choice_row(
         interval=values.interval,
         remark="" if result.converged else "did not settle",
         headline=headline,
+        standing=standing,
     )
+
+
+def _design_standing(finding: AnalysisFinding, protocol: Protocol) -> str:
+    """Say whether the protocol asked beforehand for each design apart, in words or as an exploration."""
+    entries = protocol.fields.get("subgroups") or ()
+    named = any(str(entry).partition(":")[0].strip() == "design" for entry in entries)
+    asked = any(
+        item.planned and any(column.name == "design_group" for column in item.moderators)
+        for item in finding.explorations
+    )
+    return "planned" if named or asked else "exploratory"
 
 
 def _spread(

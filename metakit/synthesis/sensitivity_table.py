@@ -174,7 +174,7 @@ def sensitivity_table(
             kind_of(row.name),
             row.name,
             row.what,
-            _standing(row.name, planned),
+            standing_of(row.name, planned),
             task,
             row.answer,
             row.measure,
@@ -232,7 +232,8 @@ def kind_of(name: str) -> str:
     return next((kind for start, kind in _STARTS.items() if name.startswith(start)), "model")
 
 
-def _standing(name: str, planned: frozenset[str]) -> Standing:
+def standing_of(name: str, planned: frozenset[str]) -> Standing:
+    """Return whether a sensitivity analysis was planned; `planned` is from `planned_kinds`."""
     return "planned" if name in planned or kind_of(name) in planned else "exploratory"
 
 

@@ -71,7 +71,7 @@ def _questioned(page: Page, part: ResultPart, looks: int) -> Questioned:
             Told(
                 anchor=f"why-{part.anchor}-{exploration.id.replace('_', '-')}",
                 told=explored(finding, exploration),
-                bubble=bubbles.get((finding.plan.id, exploration.id)),
+                bubble=bubbles.get((part.name, exploration.id)),
                 checklist=answers,
                 tally=_tally(answers),
             )

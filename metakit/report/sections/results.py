@@ -61,7 +61,7 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
         "directions": part.directions,
         "cannot_tell": finding.unpooled.cannot_tell if finding.unpooled else (),
         "facts": unpooled_facts(finding) or facts_table(finding),
-        "choices": choices_table(finding),
+        "choices": choices_table(finding, page.findings.protocol),
         "set_aside": finding.set_aside,
         "assumptions": [
             (step, page.citations.number(step.reference) if step.reference else None)

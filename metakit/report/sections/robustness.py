@@ -50,7 +50,7 @@ def build(page: Page) -> Content | None:
     items = [
         item
         for part in page.figures.results
-        if (item := _surviving(part, drawn.get(part.finding.plan.id, RobustnessFigures()))) is not None
+        if (item := _surviving(part, drawn.get(part.name, RobustnessFigures()))) is not None
     ]
     if not items:
         return None

@@ -136,10 +136,16 @@ def test_forest_plots_show_the_numbers_of_the_reports() -> None:
 
 
 def test_other_choices_stand_below_the_planned_answer() -> None:
-    rows = choices_table(carried_out().analyses[0])
+    found = carried_out()
+    rows = choices_table(found.analyses[0], found.protocol)
     assert [row.headline for row in rows] == [True, *[False] * (len(rows) - 1)]
     assert any("correlation 0.5" in row.what for row in rows)
     assert all(row.estimate != "–" or row.remark for row in rows)
+    assert [row.standing for row in rows] == ["planned", *["exploratory"] * (len(rows) - 1)]
+    planned = carried_out(fields={"sensitivity": ["icc: 0 and 0.5"]})
+    marked = {row.what: row.standing for row in choices_table(planned.analyses[0], planned.protocol)}
+    assert {word for what, word in marked.items() if "correlation" in what} == {"planned"}
+    assert "exploratory" in marked.values()
 
 
 def test_the_overview_is_cut_between_questions() -> None:
