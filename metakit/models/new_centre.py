@@ -21,8 +21,8 @@ class BeyondThreshold:
     """Share of true effects beyond a threshold, and the probability that a new centre's effect is.
 
     `share` takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019); `share_interval` carries
-    the uncertainty of both. `probability` allows for the uncertainty of the mean (t form, the distribution behind
-    the prediction interval on `df` degrees of freedom) and not for that of tau2.
+    the uncertainty of both. `probability` allows for the uncertainty of the mean (t form, the distribution
+    behind the prediction interval on `df` degrees of freedom) and not for that of tau2.
     """
 
     threshold: float

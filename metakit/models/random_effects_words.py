@@ -56,7 +56,8 @@ def _interval_words(facts: RandomEffectsFacts) -> list[str]:
     if method.name == "hartung_knapp" and factor < 1:
         notes.append(
             f"Caution: the Hartung-Knapp variance factor is {factor:.3g}, below 1: the interval can be "
-            "narrower than Wald's because the effects agree by chance. Hartung-Knapp with a floor guards against it."
+            "narrower than Wald's because the effects agree by chance. Hartung-Knapp with a floor guards "
+            "against it."
         )
     if facts.standard_error == 0:
         notes.append("All effects are equal: the standard error of this method is 0 and there is no test.")

@@ -93,7 +93,9 @@ def _bricks(sheet: _Sheet, content: DirectionsContent, top: float) -> float:
     for row in content.side("neither", "unknown"):
         y = _without_direction(sheet, row, y)
     scene.strokes.append(
-        Stroke(points=((sheet.post, start - 2), (sheet.post, y + 2)), width=style.HEAVY, order=2.5, role="post")
+        Stroke(
+            points=((sheet.post, start - 2), (sheet.post, y + 2)), width=style.HEAVY, order=2.5, role="post"
+        )
     )
     return y + 4
 

@@ -140,7 +140,8 @@ def _share_words(numbers: WithoutPooling, sides: Directions) -> str:
         f"would be met with that probability."
     )
     if counts.counted < FEWEST_FOR_A_TEST:
-        text += f" With {count(counts.counted, 'study', 'studies')} not even a unanimous count could rule chance out."
+        studies = count(counts.counted, "study", "studies")
+        text += f" With {studies} not even a unanimous count could rule chance out."
     return text
 
 

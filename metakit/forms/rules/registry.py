@@ -87,9 +87,7 @@ def rule(name: str, label: str, *, needs: Sequence[str], basis: str) -> Callable
 def run_rules(record: Group, form: Form) -> list[Problem]:
     """Run the rules that a form uses on one record, in the order of the form."""
     context = Context(record, form)
-    return [
-        replace(problem, rule=name) for name in form.rules for problem in RULES[name].check(context)
-    ]
+    return [replace(problem, rule=name) for name in form.rules for problem in RULES[name].check(context)]
 
 
 def named_twice(groups: Sequence[Group], field: str) -> Iterator[Problem]:

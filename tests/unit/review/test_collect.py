@@ -60,7 +60,11 @@ def test_two_extractors_are_kept_apart(tmp_path, review):
     assert (problem.found, problem.allowed) == ("AB", "CD") and "!B" in problem.file
     assert wrong.written == () and wrong.annotated
     (agreed,) = write_sheets(tmp_path / "agreed.xlsx", records=[RECORD])
-    found = [p.field for p in collect([agreed], review, shipped(), extractor="AB").problems if p.severity == "error"]
+    found = [
+        p.field
+        for p in collect([agreed], review, shipped(), extractor="AB").problems
+        if p.severity == "error"
+    ]
     assert found == ["extraction.extractor", "extraction.status"]
     with pytest.raises(UsageError, match="initials"):
         collect([agreed], review, shipped(), extractor="../AB")

@@ -81,8 +81,8 @@ def test_filling_the_empty_record_in_makes_a_sound_one(tmp_path: Path) -> None:
             key = line.strip().removesuffix(":")
             if line.rstrip().endswith(":") and not line.lstrip().startswith("#:") and key in filled:
                 line = line.replace("# ", "") + " " + filled[key]
-                if key.startswith("# "):  # optional: where the template asks first, not in every later section
-                    del filled[key]
+                if key.startswith("# "):
+                    del filled[key]  # optional: where the template asks first, not in every later section
             lines.append(line)
         (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
     report = check_paths([folder])
