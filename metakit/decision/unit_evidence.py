@@ -83,15 +83,17 @@ def evidence(
 def _evidence(
     unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty | None, protocol: Protocol
 ) -> CellEvidence:
-    studies = len(finding.numbers)
+    studies, used = len(finding.numbers), finding.result.k if finding.result else 0
+    within = "" if used == studies else f" ({used} in the model)"
     groups: dict[str, int] = {}
     for study in finding.numbers:
         group = study.study.design_group
         groups[group] = groups.get(group, 0) + 1
+    thumbs = sum(map(thumbs_of, finding.numbers))
     words = {"randomised": "randomised", "comparative": "not randomised", "series": "series"}
     return CellEvidence(
         cell=cell,
-        studies=f"{count(studies, 'study', 'studies')}, {sum(map(thumbs_of, finding.numbers)):.0f} thumbs",
+        studies=f"{count(studies, 'study', 'studies')}{within}, {thumbs:.0f} thumbs",
         designs=listed([f"{number} {words.get(group, group)}" for group, number in groups.items()]),
         certainty="not judged" if judged is None else f"{judged.level_words} ({judged.status_words})",
         signed=judged is not None and judged.final,
@@ -109,7 +111,7 @@ def _flags(unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty |
         flags.append(SERIES)
     elif all(study.study.design_group != "randomised" for study in finding.numbers):
         flags.append("no randomised trial among the studies")
-    if len(finding.numbers) == 1:
+    if finding.result is not None and finding.result.k == 1:
         flags.append("a single study")
     if judged is not None and not judged.final:
         flags.append(f"certainty {judged.status_words}")

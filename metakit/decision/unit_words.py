@@ -76,7 +76,7 @@ def _few(found: UnitDecision) -> str:
         if cell.finding is not None
         and cell.answered
         and (
-            len(cell.finding.numbers) < FEWEST_STUDIES
+            (cell.finding.result is not None and cell.finding.result.k < FEWEST_STUDIES)
             or (not cell.outcome.scored and total_events(cell.finding.numbers) < FEWEST_EVENTS)
         )
     ]
