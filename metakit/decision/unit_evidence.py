@@ -180,7 +180,10 @@ def _missing(unit: Unit, cell: Cell, finding: AnalysisFinding, protocol: Protoco
             inputs=f"{inputs} within {years:g} years",
         )
     body = body_of(finding, protocol)
-    present = sum(side.effective["total"] for study in finding.numbers for side in study.sides)
+    totals = [side.effective.get("total") for study in finding.numbers for side in study.sides]
+    # Effects that reports give ready (hazard ratios) come without totals; then the arms' thumbs count.
+    known = [total for total in totals if total is not None]
+    present = sum(known) if len(known) == len(totals) else sum(map(thumbs_of, finding.numbers))
     unit_words = body.information.unit if body is not None and body.information else "thumbs"
     return MissingThumbs(needed=size_for_risks(risk, other), present=present, unit=unit_words, inputs=inputs)
 
