@@ -26,7 +26,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """The answer under one choice; `headline` marks the plan's own, `standing` planned or exploratory ones."""
+    """The answer under one choice; `headline` marks the plan's own, `standing` tells how the others stand."""
 
     what: str
     measure: str

@@ -41,13 +41,11 @@ def build(page: Page) -> Content | None:
         return None
     found = [_questioned(page, part, looks) for part in page.figures.results if part.finding.explorations]
     items = [item for one in found for item in one.items]
-    plan = page.findings.plan
     return {
         "found": found,
         "looks": looks,
         "planned": sum(item.told.exploration.planned for item in items),
         "refused": sum(bool(item.told.refusal) for item in items),
-        "plan": plan.sentences if plan else (),
         "sources": page.citations.numbers(_sources(items)),
     }
 
