@@ -11,7 +11,7 @@ from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.decision.unit_scenarios import STATED, ScenarioRow
-from metakit.decision.unit_words import cautions, summary_lines
+from metakit.decision.unit_words import cautions, is_thin, summary_lines
 from metakit.synthesis.findings import finite
 
 
@@ -113,6 +113,7 @@ def _expectation(item: Expectation) -> dict[str, Any]:
         "by_calendar_year": _years(item.calendar),
         "difference_to_current": _range(item.change),
         "share_of_draws_better_than_current": item.better_share,
+        "too_few_studies_or_events": is_thin(cell),
         "notes": list(cell.notes),
     }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from metakit.decision.unit_answer import Expectation, Range
+from metakit.decision.unit_cells import Cell
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.synthesis.cautions import FEWEST_EVENTS, FEWEST_STUDIES, total_events
@@ -69,16 +70,21 @@ def cautions(found: UnitDecision) -> tuple[str, ...]:
     return (*lines, PRIVACY)
 
 
+def is_thin(cell: Cell) -> bool:
+    """Say whether fewer studies or events stand behind a cell than an interval can be trusted with."""
+    finding = cell.finding
+    if finding is None or finding.result is None:
+        return False
+    if finding.result.k < FEWEST_STUDIES:
+        return True
+    return not cell.outcome.scored and total_events(finding.numbers) < FEWEST_EVENTS
+
+
 def _few(found: UnitDecision) -> str:
     thin = [
         f"{cell.technique.label} ({lower_first(cell.outcome.term.label)})"
         for cell in found.cells
-        if cell.finding is not None
-        and cell.answered
-        and (
-            (cell.finding.result is not None and cell.finding.result.k < FEWEST_STUDIES)
-            or (not cell.outcome.scored and total_events(cell.finding.numbers) < FEWEST_EVENTS)
-        )
+        if cell.answered and is_thin(cell)
     ]
     if not thin:
         return ""

@@ -10,7 +10,7 @@ from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers, shown_effect, together
 from metakit.decision.unit_evidence import CellEvidence
-from metakit.decision.unit_words import score_words
+from metakit.decision.unit_words import is_thin, score_words
 from metakit.synthesis.spoken import fixed, per_100, ratio
 
 NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
@@ -103,7 +103,7 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
         expected=expected,
         per_100=per,
         change=change,
-        better="" if item.better_share is None else share_words(item.better_share),
+        better=_better(item),
         certainty=rests.certainty if rests else "",
         signed=rests.signed if rests else True,
         notes=(
@@ -111,6 +111,13 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
             *(note for note in cell.notes if note != CUT),
         ),
     )
+
+
+def _better(item: Expectation) -> str:
+    if item.better_share is None:
+        return ""
+    few = " (too few studies or events to lean on)" if is_thin(item.cell) else ""
+    return f"{share_words(item.better_share)}{few}"
 
 
 def year_tables(found: UnitDecision) -> list[YearTable]:

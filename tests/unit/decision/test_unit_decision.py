@@ -17,7 +17,7 @@ from metakit.decision.unit_answer import shown_years
 from metakit.decision.unit_decision import UnitDecision, decide
 from metakit.decision.unit_drivers import together
 from metakit.decision.unit_json import decision_json
-from metakit.decision.unit_words import cautions, plain_text, summary_lines
+from metakit.decision.unit_words import cautions, is_thin, plain_text, summary_lines
 from metakit.errors import NotEstimableError
 from metakit.models.bayesian_priors import LOG_RATIO_SCALE
 from metakit.synthesis.confidence import ConfidenceDistribution
@@ -128,6 +128,13 @@ def test_a_side_without_a_limit_stays_without_one() -> None:
     limits = centre.limits()
     assert math.isfinite(limits.lower) and limits.upper == math.inf
     assert not np.isnan(centre.draw(np.random.default_rng(1), 1000)).any()
+
+
+@pytest.mark.parametrize(("studies", "thin"), [(3, True), (5, False)])
+def test_thin_evidence_is_marked(tmp_path: Path, studies: int, thin: bool) -> None:
+    found = decided(tmp_path, COMPLICATIONS, studies=studies)
+    assert [is_thin(cell) for cell in found.cells] == [False, thin]
+    assert any("techniques are not ranked" in text for text in cautions(found)) == thin
 
 
 def test_one_study_is_named_and_widened(tmp_path: Path) -> None:
