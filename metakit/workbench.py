@@ -74,6 +74,32 @@ class ReviewFindings:
 
         return concern_figure(shares_content(self.findings.analyses), width_mm=width_mm)
 
+    def network_figure(self, name: str, figure: str = "geometry", *, width_mm: float = 180) -> Figure:
+        """Draw one figure of the planned network with this id.
+
+        Parameters
+        ----------
+        name : str
+            Id of the network in the protocol.
+        figure : str
+            geometry, forest, ranks, direct_and_indirect, comparison_adjusted_funnel or components.
+        width_mm : float
+
+        Raises
+        ------
+        UnknownNameError
+            For a network or a figure that does not exist, with the nearest names.
+        NotEstimableError
+            Where the network holds nothing that the figure shows.
+        """
+        from metakit.errors import UnknownNameError
+        from metakit.report.network_figures import build_figure
+
+        for finding in self.findings.networks:
+            if finding.plan.id == name:
+                return build_figure(finding, figure, width_mm=width_mm).parts[0]
+        raise UnknownNameError("network", name, [finding.plan.id for finding in self.findings.networks])
+
     def write_report(
         self,
         out_dir: str | Path,

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 from metakit.core.records import ComparisonPlan
 from metakit.errors import NotEstimableError
-from metakit.network.analysis import NetworkAnalysis
 from metakit.network.components import INTERACTION, JOIN
-from metakit.plots.network_registry import Extrapolated, NetworkWords
+from metakit.plots.network_registry import NETWORK_FIGURES, Extrapolated, NetworkWords
+from metakit.plots.registry import Built
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.synthesis.network_arms import component_label, node_label
 from metakit.synthesis.network_findings import NetworkFinding
@@ -43,25 +43,20 @@ def draw_network(finding: NetworkFinding, name: str, kinds: Sequence[str]) -> Ne
     kinds : sequence of str
         Endings of the files to write.
     """
-    from metakit.plots.network_registry import NETWORK_FIGURES
-
     parts: dict[str, FigurePart] = {}
-    if finding.analysis is not None:
-        found = replace(finding.analysis, components=finding.components)
-        for entry in NETWORK_FIGURES:
-            width = FUNNEL_MM if entry.name == "comparison_adjusted_funnel" else WIDE_MM
-            part = _part(finding, found, entry.name, name, width, kinds)
-            if part is not None:
-                parts[entry.name] = part
-        narrow = _part(finding, found, GEOMETRY, name, NARROW_MM, kinds, suffix="-narrow")
-        if narrow is not None:
-            parts[NARROW] = narrow
+    for entry in NETWORK_FIGURES:
+        width = FUNNEL_MM if entry.name == "comparison_adjusted_funnel" else WIDE_MM
+        part = _part(finding, entry.name, name, width, kinds)
+        if part is not None:
+            parts[entry.name] = part
+    narrow = _part(finding, GEOMETRY, name, NARROW_MM, kinds, suffix="-narrow")
+    if narrow is not None:
+        parts[NARROW] = narrow
     return NetworkFigures(finding=finding, anchor=f"network-{name}", parts=parts)
 
 
 def _part(
     finding: NetworkFinding,
-    found: NetworkAnalysis,
     figure: str,
     name: str,
     width_mm: float,
@@ -69,22 +64,36 @@ def _part(
     *,
     suffix: str = "",
 ) -> FigurePart | None:
-    from metakit.plots.network_registry import NETWORK_FIGURES
-
-    entry = NETWORK_FIGURES[figure]
-    words = network_words(finding, of_components=figure == "components")
     try:
-        built = entry.build(found, words=words, title=finding.title, width_mm=width_mm)
+        built = build_figure(finding, figure, width_mm=width_mm)
     except NotEstimableError:
         return None  # the section says in words what there is not
     (drawing,) = built.parts
     return figure_part(
         f"network-{name}-{figure.replace('_', '-')}{suffix}",
         drawing,
-        caption=f"{entry.label}.",
+        caption=f"{NETWORK_FIGURES[figure].label}.",
         more=built.text,
         kinds=kinds,
     )
+
+
+def build_figure(finding: NetworkFinding, figure: str, *, width_mm: float) -> Built:
+    """Draw one figure of a finding.
+
+    Raises
+    ------
+    UnknownNameError
+        For a figure that is none.
+    NotEstimableError
+        Where the finding holds nothing that the figure shows.
+    """
+    entry = NETWORK_FIGURES[figure]
+    if finding.analysis is None:
+        raise NotEstimableError(finding.reason)
+    found = replace(finding.analysis, components=finding.components)
+    words = network_words(finding, of_components=figure == "components")
+    return entry.build(found, words=words, title=finding.title, width_mm=width_mm)
 
 
 def network_words(finding: NetworkFinding, *, of_components: bool = False) -> NetworkWords:

@@ -10,35 +10,35 @@ from xml.etree import ElementTree
 import pytest
 
 from metakit.core.records import NetworkPlan
+from metakit.errors import UnknownNameError
 from metakit.plots.network_registry import NETWORK_FIGURES
 from metakit.report.network_tables import fragile_lines, leagues
 from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
-from metakit.workbench import open_review
+from metakit.workbench import ReviewFindings, open_review
 
 ROOT = Path(__file__).resolve().parents[3]
 HTML = "{http://www.w3.org/1999/xhtml}"
 
 
-def found_with(*networks: NetworkPlan) -> Findings:
-    """Return the findings of the demonstration review with these networks and no other analysis."""
+def found_with(network: NetworkPlan) -> Findings:
+    """Return the findings of the demonstration review with this network and no other analysis."""
     folder = open_review(ROOT / "demo_studies").folder
     protocol = replace(
-        folder.protocol, analyses=(), explorations=(), specifications=None,
-        networks=networks or folder.protocol.networks,
+        folder.protocol, analyses=(), explorations=(), specifications=None, networks=(network,)
     )  # fmt: skip
     return synthesise(replace(folder, protocol=protocol))
 
 
-@pytest.fixture(scope="module")
-def findings() -> Findings:
-    return found_with()
+@pytest.fixture
+def findings(demo_findings: Findings) -> Findings:
+    return demo_findings
 
 
 @pytest.fixture(scope="module")
-def section(findings: Findings, tmp_path_factory: pytest.TempPathFactory) -> str:
-    page = write_report(findings, tmp_path_factory.mktemp("networks")).read_text(encoding="utf-8")
+def section(demo_report: Path) -> str:
+    page = (demo_report / "report.html").read_text(encoding="utf-8")
     return page[page.index('<section id="networks"') :].split("</section>")[0]
 
 
@@ -108,6 +108,15 @@ def test_what_the_records_say_of_parts_is_told(section: str) -> None:
 def test_tables_have_names_of_their_own(section: str) -> None:
     labels = re.findall(r'role="region" tabindex="0" aria-label="([^"]*)"', section)
     assert len(labels) == len(set(labels))
+
+
+def test_figures_can_be_drawn_by_name(findings: Findings) -> None:
+    review = ReviewFindings(findings)
+    assert review.network_figure("complications_network", "forest", width_mm=85).get_size_inches()[0] > 3
+    with pytest.raises(UnknownNameError, match="complications_network"):
+        review.network_figure("complication_network")
+    with pytest.raises(UnknownNameError, match="ranks"):
+        review.network_figure("complications_network", "rank")
 
 
 def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:
