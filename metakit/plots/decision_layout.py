@@ -137,9 +137,10 @@ def _half_bar(scene: Scene, ends: tuple[float, float], y: float, face: str, role
 def lay_out_trade(content: TradeContent, *, width_mm: float, measure: TextWidth) -> Scene:
     """Lay out two outcomes against each other."""
     scene, type_, top = start_scene(content.title, width_mm=width_mm, measure=measure)
-    keys = "; ".join(f"{number} {point.name}" for number, point in enumerate(content.points, 1))
-    top = add_caption(scene, keys, top, type_, measure)
-    top = add_caption(scene, f"↑ {content.up_name}", top + 2, type_, measure)
+    for number, point in enumerate(content.points, 1):
+        # A line each: names that read from the right would carry the next number away.
+        top = add_caption(scene, f"{number} {point.name}", top, type_, measure) - 2
+    top = add_caption(scene, f"↑ {content.up_name}", top + 4, type_, measure)
     bottom = top + min(0.5 * scene.width, 90 * style.MM)
     ups = [value for point in content.points for value in point.up]
     vertical = vertical_axis("linear", ups, null=None, length=bottom - top, type_=type_)
