@@ -1192,6 +1192,14 @@ SIZES_CASES = [
     ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumbs: 9, comparisons: [lrti_vs_trap]}\n", "error", "no comparison of this id", "baselines[1].comparisons"),
     ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumb_years: 2.5}\n", "", "", ""),
 ]  # fmt: skip
+ROOT = Path(__file__).resolve().parents[3]
+UNIT = (ROOT / "demo_studies" / "unit.yaml").read_text(encoding="utf-8")
+UNIT_CASES = [
+    ("unit_names", "  - {id: lrti, technique", "  - {id: trapeziectomy_alone, technique", "error", "stands on line 13 already", "techniques[2].id"),
+    ("unit_limits", "lowest: 95, highest: 140", "lowest: 150, highest: 140", "error", "lies above the value that it limits", "volume.lowest"),
+    ("unit_baselines", "events: 21, thumbs: 96", "events: 97, thumbs: 96", "error", "more thumbs with an event than thumbs (96)", "outcomes[2].baseline.events"),
+    ("unit_case_mix", "share_instead: 30\n    effects:\n      - {outcome: revision_index", "share_instead: 30\n    effects:\n      - {outcome: revision_index, rate_ratio: 2, source: again}\n      - {outcome: revision_index", "error", "stands twice in this scenario", "case_mix[1].effects[2].outcome"),
+]  # fmt: skip
 EVERY_CASE = [
     (text, case)
     for text, cases in (
@@ -1199,6 +1207,7 @@ EVERY_CASE = [
         (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
         (SEARCH, SEARCH_CASES),
         (CERTAINTY, CERTAINTY_CASES),
+        (UNIT, UNIT_CASES),
     )
     for case in cases
 ]
@@ -1206,8 +1215,8 @@ EVERY_CASE = [
 
 @pytest.mark.parametrize(
     ("text", "rules"),
-    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search"), (CERTAINTY, "certainty")],
-    ids=["study", "protocol", "search", "certainty"],
+    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search"), (CERTAINTY, "certainty"), (UNIT, "unit")],
+    ids=["study", "protocol", "search", "certainty", "unit"],
 )
 def test_sound_record_breaks_no_rule(text: str, rules: str) -> None:
     assert [problem for name in shipped().form(rules).rules for problem in problems_of(text, name)] == []
