@@ -25,7 +25,14 @@ def loaded(code: str) -> set[str]:
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--help"], ["--version"], ["pool", "--help"], ["report", "--help"], ["decide", "--help"], ["check", "no-such-folder"]],
+    [
+        ["--help"],
+        ["--version"],
+        ["pool", "--help"],
+        ["report", "--help"],
+        ["decide", "--help"],
+        ["check", "no-such-folder"],
+    ],
     ids=" ".join,
 )
 def test_command_loads_nothing_heavy(arguments: list[str]) -> None:
