@@ -160,9 +160,15 @@ def _networks(text: Manuscript, page: Page) -> None:
             caption=f"{finding.title}: every technique against the reference.",
             shares=(74, 24, 34, 24, 18),
         )
-        for part in page.figures.all:
-            if part.name.startswith(f"network-{number:02d}-") and not part.name.endswith("narrow"):
-                text.figure(part)
+        pictures = [
+            part
+            for part in page.figures.all
+            if part.name.startswith(f"network-{number:02d}-") and not part.name.endswith("narrow")
+        ]
+        if pictures:
+            text.say(f"More about this network: {text.figures_ahead(len(pictures))}.")
+        for part in pictures:
+            text.figure(part, caption=f"{finding.title}. {part.caption}")
 
 
 def _robustness(text: Manuscript, page: Page) -> None:
