@@ -10,6 +10,7 @@ from metakit.core.records import Protocol
 from metakit.core.results import PoolResult
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.result_words import how_pooled, method_words
+from metakit.report.option_words import option_words
 from metakit.synthesis.findings import AnalysisFinding, Answer
 from metakit.synthesis.sensitivity_table import planned_kinds, standing_of
 from metakit.synthesis.spoken import fixed, natural_values, p_value
@@ -124,7 +125,7 @@ def choice_row(
             studies="–",
             estimate="–",
             interval="–",
-            remark=answer.reason,
+            remark=option_words(answer.reason),
             headline=headline,
             standing=standing,
         )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from metakit.measures.registry import MEASURES
 from metakit.report.figure_content import unit_of
 from metakit.report.figures import ResultPart
 from metakit.report.numbers_table import numbers_table
+from metakit.report.option_words import option_words
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.report.result_tables import choices_table, facts_table
@@ -62,13 +65,13 @@ def _article(page: Page, part: ResultPart) -> dict[str, object]:
         "cannot_tell": finding.unpooled.cannot_tell if finding.unpooled else (),
         "facts": unpooled_facts(finding) or facts_table(finding),
         "choices": choices_table(finding, page.findings.protocol),
-        "set_aside": finding.set_aside,
+        "set_aside": [replace(line, reason=option_words(line.reason)) for line in finding.set_aside],
         "assumptions": [
             (step, page.citations.number(step.reference) if step.reference else None)
             for step in finding.assumptions
         ],
         "definitions": finding.definitions,
-        "notes": finding.notes,
+        "notes": [option_words(note) for note in finding.notes],
     }
 
 

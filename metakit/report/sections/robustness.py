@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from metakit.measures.registry import MEASURES
 from metakit.report.exploration_figures import RobustnessFigures
 from metakit.report.figures import ResultPart
+from metakit.report.option_words import option_words
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.findings import AnalysisFinding
@@ -97,7 +98,7 @@ def _surviving(part: ResultPart, figures: RobustnessFigures) -> Surviving | None
         choices=sensitivity_lines(table) if table else [],
         options=effect_lines(curve) if curve and answered else [],
         ends=end_lines(curve) if curve and answered else [],
-        refusals=refusal_lines(curve) if curve else [],
+        refusals=[option_words(line) for line in refusal_lines(curve)] if curve else [],
         notes=curve.notes if curve else (),
     )
 

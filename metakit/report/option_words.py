@@ -1,0 +1,38 @@
+"""Names of models, methods, measures and columns as words: the names that scripts use are not for readers."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+from metakit.measures.registry import MEASURES
+from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
+from metakit.models.one_stage_variants import ONE_STAGE_VARIANTS
+from metakit.models.registry import MODELS
+from metakit.plots.result_words import method_words
+
+_COLUMN = re.compile(r"\b(events|total|time|mean|sd)_([12])\b")
+_QUOTED = re.compile(r"'([a-z]+(?:_[a-z0-9]+)+)'")
+_NAME = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
+
+
+@cache
+def _labels() -> dict[str, str]:
+    names = [
+        entry.name
+        for registry in (MODELS, ONE_STAGE_VARIANTS, TAU2_ESTIMATORS, MEAN_INTERVALS)
+        for entry in registry
+    ]
+    return {name: method_words(name) for name in names} | {entry.name: entry.label for entry in MEASURES}
+
+
+def option_words(text: str) -> str:
+    """Put words in the place of every name of an option and every column of counts in a note.
+
+    Examples
+    --------
+    >>> option_words("Model random_effects was chosen (events_1)")
+    'Model random effects was chosen (events of arm 1)'
+    """
+    text = _QUOTED.sub(r"\1", _COLUMN.sub(r"\1 of arm \2", text))
+    return _NAME.sub(lambda found: _labels().get(found[0], found[0]), text)
