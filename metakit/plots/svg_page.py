@@ -18,6 +18,7 @@ PAGE_FONT = f"{FONT} page"
 
 _COORDINATES = {"d", "x", "y", "x1", "y1", "x2", "y2", "cx", "cy", "width", "height", "points"}
 _LONG = re.compile(r"-?\d+\.\d{3,}")
+_AROUND_LETTERS = re.compile(r"\s*([A-Za-z])\s*")
 _FAMILY = re.compile(rf"'{re.escape(FONT)} [^']*', '{re.escape(FONT)}', {re.escape(FALLBACK)}")
 _ENOUGH = 2
 
@@ -32,6 +33,8 @@ def page_svg(svg: str) -> str:
     for element in root.iter():
         for name in _COORDINATES & set(element.attrib):
             element.set(name, _LONG.sub(_rounded, element.attrib[name]))
+        if "d" in element.attrib:
+            element.set("d", _AROUND_LETTERS.sub(r"\1", element.attrib["d"]).strip())
         style = element.get("style")
         if style:
             element.set("style", _FAMILY.sub(f"'{PAGE_FONT}'", style))

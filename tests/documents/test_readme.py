@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-import shutil
 from pathlib import Path
 
 import pytest
@@ -29,7 +28,6 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for block in BLOCK.finditer(README):
         if block["mark"] and block["mark"].startswith("file: "):
             (tmp_path / block["mark"].removeprefix("file: ")).write_text(block["text"], encoding="utf-8")
-    shutil.copytree(ROOT / "demo_studies", tmp_path / "demo_studies")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
