@@ -75,6 +75,7 @@ def _part(
         caption=f"{NETWORK_FIGURES[figure].label}.",
         more=built.text,
         kinds=kinds,
+        redraw=lambda width, page_mm: build_figure(finding, figure, width_mm=width).parts,
     )
 
 

@@ -34,6 +34,7 @@ def draw_directions(
         caption="Synthesis without pooling: the side on which each study lies, and the range of effects.",
         more=content.text(),
         kinds=kinds,
+        redraw=lambda width, page_mm: (directions_figure(content, width_mm=width),),
     )
 
 

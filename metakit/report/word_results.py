@@ -53,8 +53,8 @@ def write_results(text: Manuscript, page: Page) -> None:
 
 
 def _summary(text: Manuscript, page: Page) -> None:
-    tables = [table for table in summary_tables(page.findings, page.certainties) if table.rows]
-    if not tables:
+    tables = summary_tables(page.findings, page.certainties)
+    if not any(table.rows or table.unanswered for table in tables):
         return
     text.turn(lying=True)
     text.heading("Summary of findings", 2)
@@ -77,8 +77,10 @@ def _summary(text: Manuscript, page: Page) -> None:
             caption=f"Summary of findings: {table.technique} compared with {table.comparator}.",
             shares=SUMMARY_SHARES,
         )
+        if not table.rows:
+            text.say(f"{table.technique} compared with {table.comparator}.", small=True)
         for label, reason in table.unanswered:
-            text.say(f"{label}: no answer ({reason}).", small=True)
+            text.say(f"{label}: no pooled answer ({reason}).", small=True)
         if table.left_out:
             text.say(f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True)
     text.turn(lying=False)
@@ -98,7 +100,9 @@ def _answer_row(part: ResultPart) -> WordRow:
     result = finding.result
     outcome = f"{part.label}\n{_when(finding)}"
     if result is None:
-        return WordRow(cells=(outcome, measure.label, "–", f"no answer: {finding.answer.reason}", "–", "–"))
+        return WordRow(
+            cells=(outcome, measure.label, "–", f"no pooled answer: {finding.answer.reason}", "–", "–")
+        )
     values = natural_values(result, measure, finding.plan.scale)
     prediction = " to ".join(values.show(limit) for limit in values.prediction) if values.prediction else "–"
     tau2 = result.heterogeneity.tau2
@@ -117,10 +121,11 @@ def _answer_row(part: ResultPart) -> WordRow:
 def _answer(text: Manuscript, part: ResultPart) -> None:
     finding = part.finding
     text.heading(part.label, 3)
-    text.say(
-        *finding.sentences, f"{text.figures_ahead()} shows the studies." if part.forest is not None else ""
-    )
+    text.say(*finding.sentences, _leading_to(text, part))
     text.bullets(finding.cautions, warning=True)
+    if finding.unpooled is not None:
+        text.say("What a synthesis without pooling cannot tell:")
+        text.bullets(finding.unpooled.cannot_tell, warning=True)
     if finding.set_aside:
         apart = "; ".join(f"{line.study} ({line.reason})" for line in finding.set_aside)
         text.say(f"Set aside: {apart}.", small=True)
@@ -128,6 +133,14 @@ def _answer(text: Manuscript, part: ResultPart) -> None:
         part.directions, caption=f"{finding.title}. {part.directions.caption if part.directions else ''}"
     )
     text.figure(part.forest, caption=f"{finding.title}. {part.forest.caption if part.forest else ''}")
+
+
+def _leading_to(text: Manuscript, part: ResultPart) -> str:
+    if part.directions is not None and part.forest is not None:
+        return f"{text.figures_ahead(2)} show the direction of each study and its effect."
+    if part.directions is not None:
+        return f"{text.figures_ahead()} shows the direction of each study."
+    return f"{text.figures_ahead()} shows the studies." if part.forest is not None else ""
 
 
 def _when(finding: AnalysisFinding) -> str:

@@ -12,6 +12,7 @@ import pytest
 from metakit.core.records import NetworkPlan
 from metakit.errors import UnknownNameError
 from metakit.plots.network_registry import NETWORK_FIGURES
+from metakit.report.network_figures import draw_network
 from metakit.report.network_tables import fragile_lines, leagues
 from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
@@ -117,6 +118,17 @@ def test_figures_can_be_drawn_by_name(findings: Findings) -> None:
         review.network_figure("complication_network")
     with pytest.raises(UnknownNameError, match="ranks"):
         review.network_figure("complications_network", "rank")
+
+
+def test_figures_are_drawn_again_at_the_width_of_a_preset(findings: Findings) -> None:
+    parts = draw_network(findings.networks[0], "01", ()).parts
+    assert {entry.name for entry in NETWORK_FIGURES} <= parts.keys()
+    for name, part in parts.items():
+        for wide in (85.0, 120.0):
+            drawn = part.drawn(width_mm=wide)
+            assert drawn, name
+            for figure in drawn:
+                assert 25.4 * figure.get_size_inches()[0] == pytest.approx(wide, abs=0.1), name
 
 
 def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
 import pytest
+from docx import Document
 
 from metakit.decision.certainty import all_certainties
 from metakit.decision.summary import summary_tables
+from metakit.report.figures import draw_all
+from metakit.report.page import Page
 from metakit.report.unpooled import directions_content, unpooled_facts
+from metakit.report.word_report import report_document
 from metakit.report.write import write_report
 from metakit.synthesis.run import synthesise
 from tests.unit.synthesis.invented import (
@@ -59,6 +64,23 @@ def test_the_page_names_it_everywhere(findings, tmp_path: Path) -> None:
     found = [item["without_pooling"] for item in answer["analyses"]]
     assert [item["method"] for item in found] == ["synthesis without pooling"] * 4
     assert found[0]["directions"]["below"] == 2 and found[1]["directions"] is None
+
+
+def test_word_says_the_same_and_shows_the_directions(findings) -> None:
+    figures = draw_all(findings, kinds=(), progress=lambda text: None)
+    document = Document(io.BytesIO(report_document(Page(findings=findings, figures=figures))))
+    lines = [paragraph.text for paragraph in document.paragraphs]
+    lines += [cell.text for table in document.tables for row in table.rows for cell in row.cells]
+    text = "\n".join(lines)
+    assert "no pooled answer (not pooled: the procedures" in text  # summary of findings
+    assert "no pooled answer: " in text  # table of answers
+    assert "no answer" not in text.lower()
+    assert "shows the direction of each study" in text or "show the direction of each study" in text
+    assert sum("the side on which each study lies" in line for line in lines) == 3
+    part = figures.results[0].directions
+    assert part is not None
+    (drawn,) = part.drawn(width_mm=85)
+    assert 25.4 * drawn.get_size_inches()[0] == pytest.approx(85, abs=0.1)
 
 
 def test_no_pooled_number_is_in_any_table(findings) -> None:
