@@ -28,8 +28,8 @@ from metakit.synthesis.spoken import ratio
 _REACH, _PANEL, _POINTS = 8.0, 0.125, 32
 """Normal scores of the baseline that are integrated over, in panels of as many points."""
 NOT_QUITE_INDEPENDENT = (
-    "The baseline is that of the comparator arms of the same studies; its uncertainty is combined with that "
-    "of the relative effect as if the two were independent."
+    "Where the baseline is that of the comparator arms of the same studies, its uncertainty is combined with "
+    "that of the relative effect as if the two were independent."
 )
 
 

@@ -115,6 +115,12 @@ def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tupl
     return tuple(tables)
 
 
+def absolute_notes(tables: Sequence[SummaryTable]) -> tuple[str, ...]:
+    """Return what the absolute effects of all tables rest on, each once."""
+    notes = (note for table in tables for row in table.rows for base in row.baselines for note in base.notes)
+    return tuple(dict.fromkeys(notes))
+
+
 def _why_unanswered(finding: AnalysisFinding) -> str:
     """Say why there is no pooled answer and, where studies speak without one, what they say."""
     if finding.unpooled is None:

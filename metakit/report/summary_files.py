@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 
 from metakit.core.records import Protocol
-from metakit.decision.summary import SummaryRow, SummaryTable
+from metakit.decision.summary import SummaryRow, SummaryTable, absolute_notes
 from metakit.forms.csv_tables import guarded
 from metakit.report.word_document import add_heading, add_paragraph, document_bytes, new_document
 from metakit.report.word_tables import WordRow, add_table
@@ -45,6 +45,7 @@ _COLUMNS = (
     "interval_with_uncertainty_of_baseline", "number_needed_to_treat",
     "probability_beyond_smallest_difference",
     "certainty", "status", "signed_by", "signed_on", "in_plain_words", "reasons",
+    "notes_on_absolute_effect",
 )  # fmt: skip
 
 
@@ -87,6 +88,8 @@ def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> byte
             add_paragraph(
                 document, f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True
             )
+    for note in absolute_notes(tables):
+        add_paragraph(document, note, small=True)
     return document_bytes(document)
 
 
@@ -152,7 +155,10 @@ def _lines(table: SummaryTable, row: SummaryRow) -> list[tuple[str, ...]]:
         signed.signed_on if signed else "", row.statement, " ".join(row.reasons),
     )  # fmt: skip
     bases = [
-        (b.baseline, b.source, b.with_comparator, b.with_technique, b.difference, b.both, b.needed)
+        (
+            (b.baseline, b.source, b.with_comparator, b.with_technique, b.difference, b.both, b.needed),
+            " ".join(b.notes),
+        )
         for b in row.baselines
-    ] or [("",) * 7]
-    return [(*start, *base, *end) for base in bases]
+    ] or [(("",) * 7, "")]
+    return [(*start, *base, *end, notes) for base, notes in bases]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from metakit.decision.proposals import DOMAINS
-from metakit.decision.summary import summary_tables
+from metakit.decision.summary import absolute_notes, summary_tables
 from metakit.measures.registry import MEASURES
 from metakit.report.figures import ResultPart
 from metakit.report.methods_text import Cited
@@ -83,6 +83,8 @@ def _summary(text: Manuscript, page: Page) -> None:
             text.say(f"{label}: no pooled answer ({reason}).", small=True)
         if table.left_out:
             text.say(f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True)
+    for note in absolute_notes(tables):
+        text.say(note, small=True)
     text.turn(lying=False)
 
 

@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 import html5lib
 import pytest
 
+from metakit.decision.absolute import NOT_QUITE_INDEPENDENT
 from metakit.workbench import open_review
 from tests.short_plan import with_only
 
@@ -105,6 +106,10 @@ def test_page_never_says_what_numbers_cannot(page: str) -> None:
     for banned in ("statistically significant", "not significant", "non-significant", "nan", "moderate heterogeneity",
                    "substantial heterogeneity", "considerable heterogeneity", "low heterogeneity", "we recommend"):  # fmt: skip
         assert not re.search(rf"\b{banned}\b", text), banned
+
+
+def test_page_says_once_what_absolute_effects_rest_on(page: str) -> None:
+    assert page.count(NOT_QUITE_INDEPENDENT) == 1
 
 
 def test_every_analysis_has_an_answer_or_a_reason_and_the_numbers_are_the_same(out: Path, page: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.decision.summary import summary_tables
+from metakit.decision.summary import absolute_notes, summary_tables
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.report.summary_files import CAUTIONS, CSV, HOW, WORD
@@ -19,6 +19,7 @@ def build(page: Page) -> Content | None:
     signed = sum(item.final for item in page.certainties)
     return {
         "tables": tables,
+        "notes": absolute_notes(tables),
         "cautions": CAUTIONS,
         "how": HOW,
         "signed": signed,

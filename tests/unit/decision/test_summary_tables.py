@@ -12,10 +12,12 @@ import docx
 import pytest
 
 from metakit.core.records import BaselinePlan, FollowUp, OutcomePlan
+from metakit.decision.absolute import NOT_QUITE_INDEPENDENT
 from metakit.decision.certainty import all_certainties
 from metakit.decision.evidence import body_of
-from metakit.decision.summary import MOST_OUTCOMES, SummaryTable, summary_tables
+from metakit.decision.summary import MOST_OUTCOMES, SummaryTable, absolute_notes, summary_tables
 from metakit.report.summary_files import summary_csv, summary_document
+from metakit.synthesis.absolute import CUT
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from tests.unit.synthesis.invented import Folder, arm, counted, measured, plan, protocol, study, trial
@@ -171,6 +173,19 @@ def test_word_and_csv_say_what_the_table_says() -> None:
     assert any(base.with_technique in text for text in cells)
     assert any(made[0].rows[0].statement in text for text in cells)
     assert any("proposed, unsigned" in text for text in cells)
+    assert made[0].rows[0].baselines[0].notes == (NOT_QUITE_INDEPENDENT,)
+    assert paragraphs.count(NOT_QUITE_INDEPENDENT) == 1
+    assert rows[0]["notes_on_absolute_effect"] == NOT_QUITE_INDEPENDENT
+
+
+def test_notes_on_absolute_effects_stand_once_for_all_tables() -> None:
+    (made,) = tables(found(*FOUR))
+    row = made.rows[0]
+    cut = replace(row.baselines[0], notes=(NOT_QUITE_INDEPENDENT, CUT))
+    both = (made, replace(made, rows=(replace(row, baselines=(row.baselines[0], cut)),)))
+    assert absolute_notes(both) == (NOT_QUITE_INDEPENDENT, CUT)
+    lines = list(csv.DictReader(io.StringIO(summary_csv(both, invented=False))))
+    assert lines[-1]["notes_on_absolute_effect"] == f"{NOT_QUITE_INDEPENDENT} {CUT}"
 
 
 def test_files_hold_no_formula_no_person_and_no_day() -> None:
