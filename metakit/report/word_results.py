@@ -175,6 +175,14 @@ def _networks(text: Manuscript, page: Page) -> None:
             caption=f"{finding.title}: every technique against the reference.",
             shares=(74, 24, 34, 24, 18),
         )
+        text.bullets(
+            [
+                f"{item.technique_label}. {item.caution}"
+                for item in finding.comparisons
+                if item.comparator == finding.plan.reference and item.caution
+            ],
+            warning=True,
+        )
         pictures = [
             part
             for part in page.figures.all

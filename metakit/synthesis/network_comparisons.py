@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from metakit.core.records import NetworkPlan
 from metakit.core.results import Limits
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.components import JOIN, ComponentModel
+from metakit.network.links import linking_studies
 from metakit.network.splitting import indirect_evidence
 from metakit.synthesis.gather import Task
 from metakit.synthesis.network_arms import NetworkGathered, node_label
 from metakit.synthesis.network_findings import NetworkComparison
 from metakit.synthesis.network_words import (
+    Behind,
     Evidence,
     NetworkAbsolute,
     NetworkBaseline,
     absolute_of_pair,
     comparison_sentences,
+    little_behind,
     natural,
 )
 from metakit.synthesis.spoken import per_100
@@ -31,14 +35,46 @@ def network_comparisons(
     """Return every pair of each connected part, those against the reference first."""
     if analysis is None:
         return ()
+    behind = _behind(task, gathered)
     found: list[NetworkComparison] = []
     for item in analysis.parts:
         names = item.part.techniques
         order = [item.reference, *(name for name in names if name != item.reference)]
         pairs = [(two, one) for n, one in enumerate(order) for two in order[n + 1 :]]
         baseline = baseline_of_reference(plan, task, gathered, item.reference)
-        found += [_comparison(pair, item, task, baseline, plan.level) for pair in pairs]
+        through = linking_studies(item.part.arms.study, item.part.arms.technique, pairs)
+        found += [
+            _with_caution(_comparison(pair, item, task, baseline, plan.level), through[pair], behind)
+            for pair in pairs
+        ]
     return tuple(found)
+
+
+def _behind(task: Task, gathered: NetworkGathered) -> dict[str, Behind]:
+    """Return events and thumbs (or thumb-years) of each technique, as reported."""
+    size = "time" if task.family == "rates" else "total"
+    unit = "thumb-years" if task.family == "rates" else "thumbs"
+    sides: dict[str, list[Mapping[str, float]]] = {}
+    for study in gathered.studies:
+        for node, side in zip(gathered.nodes[study.name], study.sides, strict=True):
+            sides.setdefault(node, []).append(side.numbers)
+    return {
+        node: Behind(
+            label=lower_first(node_label(node)),
+            events=None if task.family == "means" else sum(row["events"] for row in rows),
+            size=sum(row[size] for row in rows),
+            unit=unit,
+        )
+        for node, rows in sides.items()
+    }
+
+
+def _with_caution(
+    item: NetworkComparison, through: Sequence[str], behind: Mapping[str, Behind]
+) -> NetworkComparison:
+    sides = [behind[item.technique], behind[item.comparator]]
+    text = little_behind(through, item.evidence == "indirect", sides)
+    return replace(item, caution=text, sentences=(*item.sentences, *([text] if text else [])))
 
 
 def _comparison(

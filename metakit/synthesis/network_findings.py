@@ -33,7 +33,7 @@ class NetworkComparison:
     """One pair of techniques. `estimate`, `interval`, `prediction` in natural units.
 
     `studies` compare the two directly; `direct_share` is None in models without it. `sentences` tell it in
-    plain words, the size first.
+    plain words, the size first; `caution` is the one of them that warns of little evidence, "" without any.
     """
 
     technique: str
@@ -48,6 +48,7 @@ class NetworkComparison:
     direct_share: float | None
     absolute: NetworkAbsolute | None
     sentences: tuple[str, ...]
+    caution: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Return the comparison as JSON, effects in natural units."""

@@ -14,7 +14,7 @@ from metakit.core.results import Limits
 from metakit.measures.absolute import risk_with
 from metakit.measures.registry import Measure
 from metakit.network.components import ComponentEffect
-from metakit.synthesis.spoken import count, fixed, listed, per_100, ratio
+from metakit.synthesis.spoken import count, fixed, per_100, ratio
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.words import directions, lower_first, one_of
 
@@ -26,6 +26,10 @@ EVIDENCE_WORDS: dict[Evidence, str] = {
     "indirect": "indirect evidence only: no study compares them",
     "extrapolated": "extrapolated: no study connects them, and the answer rests on adding up components",
 }
+
+FEWEST_EVENTS, FEWEST_THUMBS = 10, 50
+"""Events or thumbs of a technique in its network below which a comparison gets a caution; common practice, no
+source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +164,53 @@ def comparison_sentences(
     return tuple(told)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Behind:
+    """What a network knows of one technique: `events` is None where the outcome is a mean.
+
+    `size` is in `unit`, thumbs or thumb-years.
+    """
+
+    label: str
+    events: float | None
+    size: float
+    unit: str
+
+    @property
+    def words(self) -> str:
+        """Say how little it is; "" where there are events and thumbs enough."""
+        few = self.events is not None and self.events < FEWEST_EVENTS
+        small = self.unit == "thumbs" and self.size < FEWEST_THUMBS
+        if not (few or small):
+            return ""
+        of = f"{count(round(self.size), self.unit.removesuffix('s'), self.unit)}"
+        if self.events is None:
+            return f"{self.label} was studied in {of}"
+        return f"{self.label} has {count(round(self.events), 'event')} in {of}"
+
+
+def little_behind(through: Sequence[str], indirect: bool, sides: Sequence[Behind]) -> str:
+    """Warn of a comparison that one study or few events and thumbs carry; "" where there is more.
+
+    Parameters
+    ----------
+    through : sequence of str
+        Studies that all evidence on the comparison runs through.
+    indirect : bool
+        Whether no study compares the two; otherwise the sentence on the comparison names the studies already.
+    sides : sequence of Behind
+        The two techniques.
+    """
+    told = []
+    if indirect and through:
+        one = "one study" if len(through) == 1 else "single studies in a row"
+        told.append(f"all indirect evidence runs through {one} ({'; '.join(through)})")
+    told += [text for text in (side.words for side in sides) if text]
+    if not told:
+        return ""
+    return f"Caution, it rests on little: {'; '.join(told)}. One more study could change it much."
+
+
 def component_sentence(
     effect: ComponentEffect,
     label: str,
@@ -171,7 +222,8 @@ def component_sentence(
     """Tell what one component adds, everything else equal, or why these studies cannot tell."""
     if effect.estimate is None:
         if tied:
-            return f"{label} cannot be told apart from {listed([lower_first(name) for name in tied])} here."
+            # Labels hold commas of their own.
+            return f"{label} cannot be told apart from {'; '.join(map(lower_first, tied))} in these studies."
         return f"{label} is in all arms of its studies or in none, so its effect cannot be told."
     estimate, lower, upper = (shown(value, measure) for value in values)
     return (

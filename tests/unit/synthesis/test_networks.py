@@ -103,6 +103,27 @@ def test_each_comparison_says_its_kind_of_evidence_and_numbers_per_100() -> None
     assert "expected at 11 in 100 after trapeziectomy alone" in " ".join(other.sentences)
 
 
+def test_comparisons_that_rest_on_little_say_so() -> None:
+    finding = found_in(TRIALS)
+    assert pair(finding, "lrti", "trapeziectomy").caution == ""
+    indirect = pair(finding, "arthrodesis", "trapeziectomy")
+    assert indirect.caution in indirect.sentences
+    assert "all indirect evidence runs through one study (" in indirect.caution
+    assert "arthrodesis has 9 events in 30 thumbs" in indirect.caution
+    direct = next(c for c in finding.comparisons if {c.technique, c.comparator} == {"arthrodesis", "lrti"})
+    assert "indirect" not in direct.caution and "9 events in 30 thumbs" in direct.caution
+    # 9 events in 70 thumbs are few; with a tenth, and nothing indirect, nothing is said
+    button = pair(finding, "suture_button", "trapeziectomy")
+    assert (
+        "suture-button suspension has 9 events in 70 thumbs" in button.caution
+        and "runs through" not in button.caution
+    )
+    more = found_in(
+        (*TRIALS[:3], compared("4", ("suture_button", 4, 30), ("trapeziectomy", 4, 31)), TRIALS[4])
+    )
+    assert pair(more, "suture_button", "trapeziectomy").caution == ""
+
+
 def test_a_stated_baseline_is_used_and_named() -> None:
     finding = found_in(TRIALS, replace(PLAN, baseline_per_100=20.0))
     item = pair(finding, "lrti", "trapeziectomy")
