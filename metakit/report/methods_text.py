@@ -16,6 +16,7 @@ from metakit.report.plan_text import plan_sentences
 from metakit.synthesis.cohorts import NO_COHORT
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.sensitivity_table import KINDS, kind_of
 from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.windows import WIDE_RATIO
 from metakit.synthesis.words import lower_first
@@ -270,11 +271,20 @@ def _way_words(model: str, estimator: str, interval: str) -> str:
 
 
 def _other_choices(findings: Findings) -> Iterable[Cited]:
-    what = dict.fromkeys(row.what for finding in findings.analyses for row in finding.sensitivity)
-    if what:
+    found: dict[str, list[str]] = {}
+    for finding in findings.analyses:
+        for row in finding.sensitivity:
+            found.setdefault(kind_of(row.name), []).append(finding.plan.id)
+    if found:
+        told = [
+            f"{label} ({count(len(found[kind]), 'answer')} in "
+            f"{count(len(set(found[kind])), 'analysis', 'analyses')})"
+            for kind, label in KINDS.items()
+            if kind in found
+        ]
         yield Cited(
-            text=f"Beside each planned answer the same question was answered, where it made a difference, "
-            f"with: {'; '.join(what)}."
+            text="Beside each planned answer the same question was answered under other choices, where that "
+            f"changes the numbers: {'; '.join(told)}. Each stands with its result."
         )
 
 

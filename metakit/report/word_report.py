@@ -39,11 +39,7 @@ def report_document(page: Page) -> bytes:
     _cautions(text)
     _question(text, own)
     text.heading("Methods", 1)
-    paragraphs = methods_paragraphs(own.findings, own.citations)
-    told = {paragraph.heading for paragraph in paragraphs}
-    for paragraph in paragraphs:
-        if paragraph.heading == "Other choices" and "Planned and exploratory" in told:
-            continue  # the same kinds of choices, study by study: a supplement, which the page shows
+    for paragraph in methods_paragraphs(own.findings, own.citations):
         text.heading(paragraph.heading, 2)
         text.cite(paragraph.sentences)
     write_studies(text, own)

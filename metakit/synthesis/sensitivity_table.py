@@ -42,13 +42,14 @@ KINDS = {
     "icc": "correlation between both thumbs",
     "totals": "totals that count events",
     "definition": "definition of the outcome",
+    "adjusted": "adjusted or unadjusted effects",
     "outliers": "outlying studies left out",
 }
 """Kinds of sensitivity analysis; an entry of the protocol's `sensitivity` that starts with one plans it."""
 
 _KIND_OF = {"without_high_concern": "high_concern", "without_medians": "derived_numbers"}
 _KIND_OF |= {"borrowed_spread": "derived_numbers"}
-_STARTS = {"icc_": "icc", "per_event_": "totals", "definition_": "definition"}
+_STARTS = {"icc_": "icc", "per_event_": "totals", "definition_": "definition", "adjusted_": "adjusted"}
 
 SAME = "not done: it gives the very numbers of the planned analysis"
 NONE_OF_IT = "not done: it does not apply here, or gives the very numbers of the planned analysis"

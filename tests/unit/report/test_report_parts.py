@@ -59,6 +59,17 @@ def test_sources_are_numbered_by_first_mention() -> None:
         citations.number("wan_2015")
 
 
+def test_other_choices_are_told_by_kind_with_counts_and_without_studies() -> None:
+    findings = carried_out(plan(), plan(id="again", tau2="paule_mandel"))
+    rows = [row for finding in findings.analyses for row in finding.sensitivity]
+    correlations = sum(row.name.startswith("icc_") for row in rows)
+    models = sum(row.name in {"common_effect", "mantel_haenszel", "one_stage"} for row in rows)
+    text, _ = methods_of(findings)
+    assert correlations and models
+    assert f"model ({models} answers in 2 analyses)" in text
+    assert f"correlation between both thumbs ({correlations} answers in 2 analyses)" in text
+
+
 # STANDARDS L3: change a setting, and the text changes.
 def test_methods_tell_what_was_done_and_nothing_else() -> None:
     text, citations = methods_of(carried_out())

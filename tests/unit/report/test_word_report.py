@@ -141,9 +141,8 @@ def test_methods_and_answers_are_the_sentences_of_the_page(
     from metakit.report.citations import Citations
 
     for paragraph in methods_paragraphs(findings, Citations()):
-        if paragraph.heading != "Other choices":
-            for sentence in paragraph.sentences:
-                assert sentence.text in text
+        for sentence in paragraph.sentences:
+            assert sentence.text in text
     for finding in findings.analyses:
         for sentence in (*finding.sentences, *finding.cautions):
             assert sentence in text
