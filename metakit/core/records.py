@@ -317,7 +317,10 @@ class SpecificationPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Protocol:
-    """A review's question and plan."""
+    """A review's question and plan.
+
+    `registration` to `code_available` are the authors' own words, "" where nothing is typed.
+    """
 
     id: str
     title: str
@@ -334,6 +337,12 @@ class Protocol:
     baselines: tuple[BaselinePlan, ...] = ()
     specifications: SpecificationPlan | None = None
     date: str = ""
+    registration: str = ""
+    protocol_available: str = ""
+    funding: str = ""
+    competing_interests: str = ""
+    data_available: str = ""
+    code_available: str = ""
     file: str = ""
     sha256: str = ""
     fields: Mapping[str, Any] = field(default_factory=dict)

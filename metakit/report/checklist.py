@@ -48,7 +48,12 @@ class Check:
 
 
 CHECKS: Registry[Check] = Registry(
-    "check", ("metakit.report.checklist_checks", "metakit.report.checklist_networks")
+    "check",
+    (
+        "metakit.report.checklist_checks",
+        "metakit.report.checklist_openness",
+        "metakit.report.checklist_networks",
+    ),
 )
 
 

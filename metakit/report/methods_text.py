@@ -11,6 +11,7 @@ from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
 from metakit.models.without_pooling import REFERENCES as WITHOUT_POOLING
 from metakit.plots.result_words import method_words
+from metakit.report.about_text import ABOUT, about_sentences
 from metakit.report.citations import Citations
 from metakit.report.plan_text import plan_sentences
 from metakit.synthesis.cohorts import NO_COHORT
@@ -60,6 +61,9 @@ def methods_paragraphs(findings: Findings, citations: Citations) -> tuple[Paragr
         ),
         Paragraph(heading="Other choices", sentences=tuple(_other_choices(findings))),
         Paragraph(heading="Software", sentences=tuple(_software(findings))),
+        Paragraph(
+            heading=ABOUT, sentences=tuple(Cited(text=text) for text in about_sentences(findings.protocol))
+        ),
     )
     return tuple(paragraph for paragraph in paragraphs if paragraph.sentences)
 

@@ -101,6 +101,18 @@ def protocol() -> dict[str, Any]:
             "invented": True,
             "registration": "invented register, number INV-R-12",
             "authors": "two invented extractors, AB and CD",
+            "protocol_available": "invented register, number INV-R-12; protocol.yaml in the folder of the review",
+            "funding": (
+                "invented: a research fund of an invented hospital paid one day a week of AB; it had no part in plan, "
+                "analyses or text"
+            ),
+            "competing_interests": (
+                "invented: AB took part in a course paid by an invented maker of implants; CD has none"
+            ),
+            "data_available": (
+                "both extractors' records, the agreed records and every decision are in the folder of the review"
+            ),
+            "code_available": "metakit in the version named under Software computes all results from that folder",
         },
         "population": "Adults with painful trapeziometacarpal arthritis after failed treatment without operation (invented)",
         "eligibility": {

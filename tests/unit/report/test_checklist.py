@@ -156,6 +156,22 @@ def test_states_follow_from_the_review() -> None:
     assert empty["17"] == empty["12"] == empty["20b"] == empty["22"] == "blank"
 
 
+# Page and others 2021, items 24b and 25 to 27 (from memory): where the protocol is, support, interests, data and code.
+def test_openness_is_answered_by_what_the_authors_state() -> None:
+    bare = states(carried_out())
+    assert (bare["24b"], bare["25"], bare["26"], bare["27"]) == ("in_part", "blank", "blank", "in_part")
+    told = {
+        "protocol_available": "a register",
+        "funding": "none",
+        "competing_interests": "none",
+        "data_available": "on request",
+    }
+    some = states(carried_out(fields={"review": told}))
+    assert (some["24b"], some["25"], some["26"], some["27"]) == ("typed", "typed", "typed", "in_part")
+    told["code_available"] = "with the data"
+    assert states(carried_out(fields={"review": told}))["27"] == "typed"
+
+
 def test_not_reported_in_the_protocol_is_no_answer() -> None:
     assert states(carried_out(fields={"review": {"registration": "not_reported"}}))["24a"] == "blank"
 

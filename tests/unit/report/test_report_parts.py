@@ -59,6 +59,17 @@ def test_sources_are_numbered_by_first_mention() -> None:
         citations.number("wan_2015")
 
 
+def test_the_methods_say_what_the_authors_state_about_the_review() -> None:
+    bare, _ = methods_of(carried_out())
+    assert "Support:" not in bare and "Competing interests:" not in bare
+    told, _ = methods_of(
+        carried_out(
+            funding="a  fund.", competing_interests="none", data_available="with us", code_available="there"
+        )
+    )
+    assert "Support: a fund. Competing interests: none. Data: with us. Code: there." in told
+
+
 def test_other_choices_are_told_by_kind_with_counts_and_without_studies() -> None:
     findings = carried_out(plan(), plan(id="again", tau2="paule_mandel"))
     rows = [row for finding in findings.analyses for row in finding.sensitivity]

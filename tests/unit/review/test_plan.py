@@ -111,3 +111,16 @@ def test_the_demonstration_was_amended_by_a_comparison_and_two_explorations() ->
         "analyses: complications_pyrocarbon added",
         "explorations: concern_about_bias added, year_and_complications added",
     )
+
+
+def test_what_authors_say_about_the_review_is_no_part_of_the_plan() -> None:
+    said = {
+        "funding": "a fund",
+        "competing_interests": "none",
+        "data_available": "here",
+        "code_available": "here",
+    }
+    said |= {"protocol_available": "register", "authors": "AB", "registration": "12"}
+    plain = plan_hash(plan_parts({"review": {"question": "which?"}, "icc": 0.3}))
+    assert plan_hash(plan_parts({"review": {"question": "which?", **said}, "icc": 0.3})) == plain
+    assert plan_hash(plan_parts({"review": {"question": "whether?", **said}, "icc": 0.3})) != plain
