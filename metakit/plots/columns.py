@@ -13,6 +13,7 @@ GAP = 9.0
 TIGHT_GAP = 6.0
 MARGIN = 7.0
 NOT_ESTIMABLE = "not estimable"
+MOST_HEADING_LINES = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,3 +283,16 @@ def estimate_lines(
 def group_label_lines(group: ForestGroup, width: float, type_: Type, measure: TextWidth) -> tuple[str, ...]:
     """Return a group's heading across the figure."""
     return wrap(clean_text(group.label), type_.body, width - 2 * MARGIN, measure, bold=True)
+
+
+def heading_lines(
+    heading: str, place: tuple[float, float], *, type_: Type, measure: TextWidth
+) -> tuple[tuple[str, ...], bool]:
+    """Return the lines of a column's heading, and whether its middle was cut for being too long.
+
+    The beginning is the name of an arm, the end says what is counted: both stay.
+    """
+    lines = wrap(clean_text(heading), type_.body, place[1] - place[0], measure, bold=True)
+    if len(lines) <= MOST_HEADING_LINES:
+        return lines, False
+    return (*lines[: MOST_HEADING_LINES - 4], "…", *lines[-3:]), True

@@ -14,6 +14,7 @@ from metakit.plots.columns import (
     Words,
     estimate_lines,
     group_label_lines,
+    heading_lines,
     label_lines,
     plan_columns,
     under_label,
@@ -60,7 +61,7 @@ class Layout:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Pen:
-    """What every step of the layout needs."""
+    """What every step of the layout needs; `cut_headings` gathers those to tell in full below."""
 
     content: ForestContent
     wording: Wording
@@ -70,6 +71,7 @@ class _Pen:
     leading: float
     pad: float
     largest: float
+    cut_headings: list[str] = field(default_factory=list)
 
 
 def lay_out(content: ForestContent, *, width_mm: float, measure: TextWidth) -> Layout:
@@ -139,6 +141,7 @@ def _lay_out(
         right_words=content.right_words, top=bottom, type_=type_, measure=measure,
     )  # fmt: skip
     notes = forest_notes(content, wording, layout.scene)
+    notes += [f"Heading in full: {heading}." for heading in pen.cut_headings]
     layout.scene.height = MARGIN + add_notes(layout.scene, notes, top=bottom, type_=type_, measure=measure)
     return layout
 
@@ -168,8 +171,10 @@ def _headings(pen: _Pen, top: float) -> float:
     # lines, how many of them are bold, place, whether they end there
     blocks = [(study, named, columns.study[0], False), (estimate, len(name), columns.estimate[1], True)]
     for heading, (start, end) in zip(content.headings, columns.cells, strict=False):
-        lines = list(wrap(clean_text(heading), size, end - start, pen.measure, bold=True))
-        blocks.append((lines, len(lines), end, True))
+        shown, cut = heading_lines(heading, (start, end), type_=pen.type_, measure=pen.measure)
+        blocks.append((list(shown), len(shown), end, True))
+        if cut:
+            pen.cut_headings.append(heading)
     if columns.weight is not None:
         blocks.append((["Weight", "%"], 1, columns.weight[1], True))
     height = max(len(lines) for lines, *_ in blocks) * LEADING * size

@@ -161,3 +161,16 @@ def test_a_narrow_figure_stacks_what_it_cannot_set_side_by_side() -> None:
 def test_widths_that_no_page_has_are_refused(width_mm: float) -> None:
     with pytest.raises(UsageError, match="80 to 400 mm"):
         laid("one", width_mm)
+
+
+def test_a_heading_of_two_hundred_characters_is_cut_in_its_middle_and_told_in_full_below() -> None:
+    long = "An arm that never ends and " * 8 + "LRTI events/thumbs"
+    content = one_group(3, headings=(long, "B events/thumbs"))
+    scene = lay_out(content, width_mm=180, measure=text_width).scene
+    heading = [line.text for line in scene.lines if line.role == "heading"]
+    assert heading.count("…") == 1
+    assert "events/" in " ".join(heading[heading.index("…") :])
+    told = " ".join(line.text for line in scene.lines if line.role == "note")
+    assert f"Heading in full: {long}." in " ".join(told.split())
+    short = lay_out(one_group(3, headings=("A", "B")), width_mm=180, measure=text_width).scene
+    assert "Heading in full" not in " ".join(line.text for line in short.lines)
