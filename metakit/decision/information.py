@@ -31,7 +31,8 @@ CONTESTED = (
 class InformationSize:
     """What one adequately powered trial would need in both arms together, against what there is.
 
-    `unit` is thumbs or thumb-years; `inputs` shows what the size was computed from.
+    `unit` is thumbs or thumb-years; `inputs` shows what the size was computed from. Thumbs are rounded up in
+    each arm (Fleiss 2003), thumb-years in both together.
     """
 
     needed: float
@@ -56,8 +57,13 @@ def _reach(alpha: float, power: float) -> tuple[float, float]:
     return float(-special.ndtri(alpha / 2)), float(special.ndtri(power))
 
 
+def _both_arms(one_arm: float) -> float:
+    """Return twice the thumbs of one arm, which are whole: each arm is rounded up, not their sum."""
+    return float(2 * np.ceil(one_arm))
+
+
 def size_for_risks(first: float, second: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
-    """Return the thumbs in both arms together that tell two risks apart.
+    """Return the thumbs in both arms together, each rounded up, that tell two risks apart.
 
     Parameters
     ----------
@@ -74,18 +80,18 @@ def size_for_risks(first: float, second: float, *, alpha: float = ALPHA, power: 
     Examples
     --------
     >>> size_for_risks(0.20, 0.15)
-    1811.0
+    1812.0
     """
     if first == second or not (0 <= first <= 1 and 0 <= second <= 1):
         raise UsageError("two different risks between 0 and 1 are needed")
     a, b = _reach(alpha, power)
     mean = (first + second) / 2
     root = a * np.sqrt(2 * mean * (1 - mean)) + b * np.sqrt(first * (1 - first) + second * (1 - second))
-    return float(np.ceil(2 * (root / (first - second)) ** 2))
+    return _both_arms((root / (first - second)) ** 2)
 
 
 def size_for_means(difference: float, sd: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
-    """Return the thumbs in both arms together that show a difference of means.
+    """Return the thumbs in both arms together, each rounded up, that show a difference of means.
 
     Examples
     --------
@@ -95,7 +101,7 @@ def size_for_means(difference: float, sd: float, *, alpha: float = ALPHA, power:
     if difference == 0 or sd <= 0:
         raise UsageError("a difference other than 0 and a standard deviation above 0 are needed")
     a, b = _reach(alpha, power)
-    return float(np.ceil(4 * ((a + b) * sd / difference) ** 2))
+    return _both_arms(2 * ((a + b) * sd / difference) ** 2)
 
 
 def size_for_rates(first: float, second: float, *, alpha: float = ALPHA, power: float = POWER) -> float:
@@ -202,6 +208,7 @@ def information_of(
         return None
     smallest = thresholds.smallest
     tail = "two-sided error 5 %, power 80 %"
+    whole = f"{tail}, each arm rounded up"
     if measure.name == "mean_difference":
         sd = typical_sd(finding.numbers)
         if sd is None:
@@ -210,17 +217,17 @@ def information_of(
             needed=size_for_means(smallest, sd),
             present=sum(thumbs_of(study) for study in finding.numbers),
             unit="thumbs",
-            inputs=f"difference {smallest:g}, standard deviation {sd:.3g} of the comparator arms, {tail}",
+            inputs=f"difference {smallest:g}, standard deviation {sd:.3g} of the comparator arms, {whole}",
         )
     if main is None:
         return None
     base, step = main.baseline.value, smallest / 100
     other = base - step if base > step else base + step
-    inputs = f"{100 * base:.3g} against {100 * other:.3g} {thresholds.unit}, {tail}"
+    inputs = f"{100 * base:.3g} against {100 * other:.3g} {thresholds.unit}"
     if main.baseline.per_year:
         years = sum(side.numbers.get("time", 0.0) for study in finding.numbers for side in study.sides)
         return InformationSize(
-            needed=size_for_rates(base, other), present=years, unit="thumb-years", inputs=inputs
+            needed=size_for_rates(base, other), present=years, unit="thumb-years", inputs=f"{inputs}, {tail}"
         )
     if not 0 <= other <= 1:
         return None
@@ -228,7 +235,7 @@ def information_of(
         needed=size_for_risks(base, other),
         present=sum(side.effective.get("total", 0.0) for study in finding.numbers for side in study.sides),
         unit="thumbs (after the design effect)",
-        inputs=inputs,
+        inputs=f"{inputs}, {whole}",
     )
 
 

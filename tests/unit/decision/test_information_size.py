@@ -74,6 +74,8 @@ def test_size_of_a_published_example() -> None:
     # published: Fleiss, Levin & Paik 2003, table A.4 (from memory): risks 0.10 and 0.05, error 5 %, power 80 %, about
     # 435 in each arm without correction for continuity.
     assert size_for_risks(0.10, 0.05) / 2 == pytest.approx(435, abs=1)
+    # published: the same table (from memory): 0.20 and 0.15, 906 in each arm: 905.4 is rounded up, then doubled.
+    assert size_for_risks(0.20, 0.15) == 2 * 906
 
 
 def test_rates_agree_with_simulation() -> None:
