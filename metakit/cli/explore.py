@@ -54,7 +54,8 @@ def command(
         str | None, typer.Option(help="One-sided p values of the selection model: 0.025,0.5.")
     ] = None,
     favoured: Annotated[
-        str | None, typer.Option(help="Side that selection may favour: higher or lower effects.")
+        str | None,
+        typer.Option(help="Side that selection may favour (PET-PEESE: of the effect): higher or lower."),
     ] = None,
     all_subsets: Annotated[
         bool, typer.Option("--all-subsets", help="Pool every subset (a seeded million beyond 20 studies).")

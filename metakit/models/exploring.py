@@ -61,7 +61,7 @@ def explore(
     """Run what is asked for and return the answers by method, ready for JSON.
 
     `tests` names small-study tests and adjustments (PET-PEESE, selection model, limit meta-analysis);
-    `cut_points` and `favoured` belong to the selection model.
+    `cut_points` belong to the selection model, `favoured` to it and to PET-PEESE.
 
     Raises
     ------

@@ -16,11 +16,14 @@ from metakit.models.small_study_adjustments import (
     AdjustedEstimate,
     Adjustment,
     AdjustmentOptions,
+    Side,
+    stated_side,
 )
 from metakit.numerics.small_study import on_a_line, precision_regression
 
-THRESHOLD = 0.10
-"""Two-sided p of the intercept of PET below which PEESE is used (one-sided 5 %; common practice)."""
+THRESHOLD = 0.05
+"""One-sided p of the intercept of PET, in the favoured direction, below which PEESE is used (Stanley &
+Doucouliagos 2014; from memory)."""
 
 CANNOT_TELL = (
     "Sensitivity analysis: PET-PEESE carries the line through the studies on to a study without sampling "
@@ -62,7 +65,10 @@ class PrecisionLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PetPeese(AdjustedEstimate):
-    """Both regressions; `chosen` says which of them is the estimate."""
+    """Both regressions; `chosen` says which of them is the estimate.
+
+    `one_sided_p` is that of PET's intercept against effects on the `favoured` side.
+    """
 
     method: ClassVar[str] = "pet_peese"
     label: ClassVar[str] = "PET-PEESE"
@@ -70,12 +76,16 @@ class PetPeese(AdjustedEstimate):
     pet: PrecisionLine
     peese: PrecisionLine
     chosen: str
+    favoured: Side
+    one_sided_p: float
     df: int
 
     def details(self) -> dict[str, Any]:
         """Return both regressions."""
         return {
             "chosen": self.chosen,
+            "favoured": self.favoured,
+            "one_sided_p": self.one_sided_p,
             "df": self.df,
             "pet": self.pet.to_json(),
             "peese": self.peese.to_json(),
@@ -89,13 +99,31 @@ def pet_peese(effect: FloatArray, variance: FloatArray, options: AdjustmentOptio
     ----------
     effect, variance : ndarray, shape (k,)
     options : AdjustmentOptions
-        `level`.
+        `level`; `favoured` is the side on which an effect counts as genuine. Where nobody names one, it is
+        that of the inverse-variance mean: the test then asks whether the effect that the studies show
+        outlives the extrapolation, and an intercept on the other side keeps PET.
+
+    Raises
+    ------
+    UsageError
+        For an unknown side.
+    NotEstimableError
+        Where the effects lie exactly on a line.
+
+    References
+    ----------
+    Stanley TD, Doucouliagos H (2014). Res Synth Methods 5:60-78.
     """
+    stated = stated_side(options)
+    favoured: Side = stated or ("lower" if np.average(effect, weights=1 / variance) < 0 else "higher")
     pet = _line(effect, variance, np.sqrt(variance), options.level)
     peese = _line(effect, variance, variance, options.level)
-    chosen = "peese" if pet.p_value < THRESHOLD else "pet"
+    toward = pet.statistic if favoured == "higher" else -pet.statistic
+    one_sided = float(special.stdtr(len(effect) - 2, -toward))
+    chosen = "peese" if one_sided < THRESHOLD else "pet"
     line = peese if chosen == "peese" else pet
-    why = "differs" if chosen == "peese" else "does not differ"
+    why = "lies" if chosen == "peese" else "does not lie"
+    side = f"on the side of {favoured} effects{'' if stated else ', that of the mean,'}"
     return PetPeese(
         k=len(effect),
         level=options.level,
@@ -104,13 +132,15 @@ def pet_peese(effect: FloatArray, variance: FloatArray, options: AdjustmentOptio
         interval=line.interval,
         cannot_tell=CANNOT_TELL,
         notes=(
-            f"The intercept of PET {why} from no difference at p below {THRESHOLD:g}; the estimate is that "
+            f"The intercept of PET {why} {side} at a one-sided p below {THRESHOLD:g}; the estimate is that "
             f"of {chosen.upper()}. Where effect and standard error are linked by arithmetic, as for ratios "
             "of rare events, both lean on that link.",
         ),
         pet=pet,
         peese=peese,
         chosen=chosen,
+        favoured=favoured,
+        one_sided_p=one_sided,
         df=len(effect) - 2,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar
 
 import numpy as np
 from scipy import optimize, special
@@ -18,6 +18,8 @@ from metakit.models.small_study_adjustments import (
     AdjustedEstimate,
     Adjustment,
     AdjustmentOptions,
+    Side,
+    stated_side,
 )
 from metakit.models.trim_and_fill import missing_side
 from metakit.numerics.selection_likelihood import SteppedStudies, log_likelihood, stepped
@@ -64,7 +66,7 @@ class SelectionModel(AdjustedEstimate):
     method: ClassVar[str] = "selection_model"
     label: ClassVar[str] = "step-function selection model"
 
-    favoured: Literal["higher", "lower"]
+    favoured: Side
     steps: tuple[SelectionStep, ...]
     tau2: float
     unadjusted: float
@@ -124,10 +126,8 @@ def selection_model(effect: FloatArray, variance: FloatArray, options: Adjustmen
     ConvergenceError
         Where the likelihood has no settled maximum.
     """
-    if options.favoured not in (None, "higher", "lower"):
-        raise UsageError(f"favoured effects are 'higher' or 'lower', not {options.favoured!r}")
-    leaning = "higher" if missing_side(effect, variance) == "left" else "lower"
-    favoured: Literal["higher", "lower"] = "lower" if (options.favoured or leaning) == "lower" else "higher"
+    leaning: Side = "higher" if missing_side(effect, variance) == "left" else "lower"
+    favoured = stated_side(options) or leaning
     sign = -1.0 if favoured == "lower" else 1.0
     # A likelihood in units of the typical error: the answer then does not depend on the unit of the effects.
     unit = float(np.sqrt(np.median(variance)))

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.registry import Registry
 from metakit.core.results import Limits
-from metakit.errors import NotEstimableError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.models.small_study import FEWEST
 
 FEWEST_AT_ALL = 5
@@ -63,13 +63,34 @@ class AdjustmentOptions:
 
     `tau2` is the estimator of a limit meta-analysis. `cut_points` are one-sided p values of a selection
     model; None takes the default, which is thinned where an interval holds no study. `favoured` is the side
-    that selection is thought to favour; None takes the side to which small studies lean.
+    that selection is thought to favour; None takes, in a selection model, the side to which small studies
+    lean, and in PET-PEESE that of the mean.
     """
 
     level: float = 0.95
     tau2: str = "reml"
     cut_points: tuple[float, ...] | None = None
     favoured: str | None = None
+
+
+Side = Literal["higher", "lower"]
+
+
+def stated_side(options: AdjustmentOptions) -> Side | None:
+    """Return the side that somebody named as favoured, None where nobody did.
+
+    Raises
+    ------
+    UsageError
+        For any other word.
+    """
+    if options.favoured is None:
+        return None
+    if options.favoured == "higher":
+        return "higher"
+    if options.favoured == "lower":
+        return "lower"
+    raise UsageError(f"favoured effects are 'higher' or 'lower', not {options.favoured!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

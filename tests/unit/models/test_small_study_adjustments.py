@@ -70,13 +70,38 @@ def test_both_lines_agree_with_statsmodels_to_nine_digits(table: EffectTable) ->
         assert line.slope_standard_error == pytest.approx(theirs.bse[1], rel=1e-9)
         assert line.p_value == pytest.approx(theirs.pvalues[0], rel=1e-9)
         assert list(line.interval) == pytest.approx(list(theirs.conf_int()[0]), rel=1e-9)
-    assert found.chosen == ("peese" if found.pet.p_value < 0.1 else "pet")
+    side = 1.0 if found.favoured == "higher" else -1.0
+    assert side * np.average(table.effect, weights=1 / table.variance) > 0
+    one_sided = stats.t.sf(side * found.pet.statistic, found.df)
+    assert found.one_sided_p == pytest.approx(one_sided, rel=1e-9)
+    assert found.chosen == ("peese" if one_sided < 0.05 else "pet")
     assert found.estimate == (found.peese if found.chosen == "peese" else found.pet).estimate
 
 
 def test_the_two_examples_choose_differently() -> None:
     chosen = {small_study_adjustment(table, "pet_peese").to_json()["chosen"] for table in (BCG, MAGNESIUM)}
     assert chosen == {"pet", "peese"}
+
+
+# Stanley & Doucouliagos 2014 (from memory): the test of PET is one-sided, at 5 %, in the favoured direction.
+def test_an_intercept_on_the_other_side_keeps_pet() -> None:
+    for table, sides in ((MAGNESIUM, ("higher", "lower")), (turned(MAGNESIUM), ("lower", "higher"))):
+        found = [
+            small_study_adjustment(table, "pet_peese", options=AdjustmentOptions(favoured=side))
+            for side in sides
+        ]
+        assert [(item.to_json()["chosen"], item.to_json()["favoured"]) for item in found] == [
+            ("peese", sides[0]), ("pet", sides[1]),
+        ]  # fmt: skip
+        assert found[0].to_json()["one_sided_p"] + found[1].to_json()["one_sided_p"] == pytest.approx(1)
+        assert "that of the mean" not in found[0].notes[0]
+    with pytest.raises(UsageError, match="'sideways'"):
+        small_study_adjustment(MAGNESIUM, "pet_peese", options=AdjustmentOptions(favoured="sideways"))
+
+
+def turned(table: EffectTable) -> EffectTable:
+    """Return the same studies with the sign of their effects turned."""
+    return replace(table, effect=-table.effect)
 
 
 def brute_log_likelihood(
