@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from functools import cache
-from pathlib import Path
 
 import pytest
 
@@ -14,17 +13,21 @@ from metakit.report.page import Page
 from metakit.report.sections import explorations, robustness
 from metakit.report.sections.explorations import Questioned, Told
 from metakit.report.sections.robustness import Surviving
-from metakit.review.folder import open_folder
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.moderator_shapes import MODERATORS
-from metakit.synthesis.run import synthesise
 
-ROOT = Path(__file__).parents[3]
+_shared: list[Findings] = []
+
+
+@pytest.fixture(autouse=True, scope="module")
+def demonstration(demo_findings: Findings) -> None:
+    """Take what the demonstration review found from the fixture that computes it once a run."""
+    _shared[:] = [demo_findings]
 
 
 @cache
 def page() -> Page:
-    findings: Findings = synthesise(open_folder(ROOT / "demo_studies"))
+    (findings,) = _shared
     results = tuple(
         ResultPart(
             finding=item, anchor=f"{RESULT}{item.plan.id}", label=item.term.label, forest=None, funnel=None
