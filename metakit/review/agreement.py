@@ -1,7 +1,8 @@
 """How well two people agree: categories (kappa) and numbers (limits of agreement).
 
 Sources: Cohen 1960 and Fleiss 1981 (kappa and its standard error, through statsmodels), Byrt 1993 (the
-prevalence- and bias-adjusted kappa), Bland & Altman 1986 (limits of agreement).
+prevalence- and bias-adjusted kappa of two categories; of k it is (k p - 1) / (k - 1), p being the share on
+which both agree, k the categories that could be chosen), Bland & Altman 1986 (limits of agreement).
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ class CategoryAgreement:
     """Agreement of two people on categories.
 
     `kappa` and its interval are None where everything was put into one category by both: chance agreement
-    is then complete and kappa is not defined. `adjusted_kappa` is the prevalence- and bias-adjusted one.
+    is then complete and kappa is not defined. `adjusted_kappa` is the prevalence- and bias-adjusted one,
+    None where only one category is known of.
     """
 
     n: int
@@ -52,7 +54,7 @@ class NumberAgreement:
 
 
 def category_agreement(
-    first: Sequence[str], second: Sequence[str], *, level: float = 0.95
+    first: Sequence[str], second: Sequence[str], *, choices: int | None = None, level: float = 0.95
 ) -> CategoryAgreement:
     """Compare two people's categories, item by item.
 
@@ -60,6 +62,9 @@ def category_agreement(
     ----------
     first, second : sequence of str, length n
         What each person put each item into, in the same order.
+    choices : int, optional
+        How many categories could be chosen, for the adjusted kappa; those that somebody chose when left out.
+        Categories nobody chose count: chance would have fallen on them too.
     level : float
         Level of the interval of kappa (large-sample standard error).
 
@@ -71,7 +76,8 @@ def category_agreement(
     References
     ----------
     Fleiss JL 1981, Statistical Methods for Rates and Proportions, 2nd ed., section 13.1; Byrt T, Bishop J,
-    Carlin JB 1993, J Clin Epidemiol 46:423-429.
+    Carlin JB 1993, J Clin Epidemiol 46:423-429, for two categories; for more of them, chance agreement of
+    1 / k (Bennett EM, Alpert R, Goldstein AC 1954, Public Opin Q 18:303-308; from memory).
     """
     if len(first) != len(second) or not first:
         raise ValueError("two sequences of one positive length are needed")
@@ -80,11 +86,13 @@ def category_agreement(
     table = np.zeros((len(categories), len(categories)))
     np.add.at(table, ([index[name] for name in first], [index[name] for name in second]), 1)
     n, same = len(first), int(np.trace(table))
+    count = max(choices or 0, len(categories))
+    adjusted = (count * same / n - 1) / (count - 1) if count > 1 else None
     if len(categories) == 1:
         note = "both put every item into the same single category: kappa is not defined"
         return CategoryAgreement(
             n=n, same=same, categories=categories, proportion_same=1.0, level=level,
-            kappa=None, kappa_interval=None, adjusted_kappa=None, note=note,
+            kappa=None, kappa_interval=None, adjusted_kappa=adjusted, note=note,
         )  # fmt: skip
     from scipy import special
     from statsmodels.stats.inter_rater import cohens_kappa
@@ -95,7 +103,6 @@ def category_agreement(
     if error < SMALLEST_ERROR:  # zero but for rounding: one person used a single category
         error = 0.0
     half = float(special.ndtri(0.5 + level / 2)) * error
-    count = len(categories)
     return CategoryAgreement(
         n=n,
         same=same,
@@ -103,7 +110,7 @@ def category_agreement(
         proportion_same=same / n,
         kappa=kappa,
         kappa_interval=Limits(max(kappa - half, -1.0), min(kappa + half, 1.0)) if error > 0 else None,
-        adjusted_kappa=(count * same / n - 1) / (count - 1),
+        adjusted_kappa=adjusted,
         level=level,
         note="" if error > 0 else "the large-sample error is zero here: no interval can be given",
     )

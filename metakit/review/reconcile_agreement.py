@@ -10,6 +10,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.results import Limits
+from metakit.forms.tree import MISSING_CODES
 from metakit.review.agreement import (
     CategoryAgreement,
     NumberAgreement,
@@ -19,6 +20,9 @@ from metakit.review.agreement import (
 from metakit.review.reconcile_match import Compared, Kind
 
 FEWEST_STUDIES = 5
+BLANK = "(blank)"
+NOT_ON_THE_LIST = frozenset((BLANK, *MISSING_CODES))
+"""What stands in a choice beside the terms of its list."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +67,9 @@ def field_agreements(items: Sequence[Compared]) -> tuple[FieldAgreement, ...]:
     """Return the agreement on each field, the worst first.
 
     Choices get kappa with its interval and the prevalence-adjusted kappa, where nothing typed counts as a
-    category of its own; numbers the share that is the same and, where both typed one, limits of agreement.
+    category of its own, as does a code such as not_reported that somebody typed; the adjusted kappa takes all
+    answers of the form's list as possible, or those typed where several may be chosen. Numbers get the share
+    that is the same and, where both typed one, limits of agreement.
     """
     groups: dict[tuple[str, str], list[Compared]] = {}
     for item in items:
@@ -78,7 +84,13 @@ def _field(field: str, topic: str, items: Sequence[Compared]) -> FieldAgreement:
     categories = numbers = None
     if kind == "choice":
         pairs = [_pair(item) for item in items]
-        categories = category_agreement([one for one, _ in pairs], [two for _, two in pairs])
+        choices = max(item.choices for item in items)
+        beside = {answer for pair in pairs for answer in pair} & NOT_ON_THE_LIST
+        categories = category_agreement(
+            [one for one, _ in pairs],
+            [two for _, two in pairs],
+            choices=choices + len(beside) if choices else None,
+        )
     if kind == "number":
         both = [
             (item.first.number, item.second.number)
@@ -171,8 +183,8 @@ def _kappas(tables: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _pair(item: Compared) -> tuple[str, str]:
     """Return both categories; where both mean the same, the spelling of the first stands for both."""
-    one = item.first.typed or "(blank)"
-    return one, one if item.same else (item.second.typed or "(blank)")
+    one = item.first.typed or BLANK
+    return one, one if item.same else (item.second.typed or BLANK)
 
 
 def agreement_rows(fields: Sequence[FieldAgreement]) -> list[list[str]]:

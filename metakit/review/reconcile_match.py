@@ -31,13 +31,18 @@ class Side:
     number: float | None = None
 
 
+YES_OR_NO = 2
+"""Answers to a question of yes or no."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
     """One field of one study as two people have it.
 
     `address` names the field by what its entries are, not by their position:
     `outcomes[A/key_pinch/final/12/months].mean`. `field` is its place in the form. `kind` entry is a whole
-    entry or group that only one person has. `wording` marks free text, which needs no decision.
+    entry or group that only one person has. `wording` marks free text, which needs no decision. `choices` is
+    how many answers the form's list holds where one of them is chosen, 0 elsewhere.
     """
 
     study: str
@@ -49,6 +54,7 @@ class Compared:
     second: Side
     same: bool
     wording: bool = False
+    choices: int = 0
 
     @property
     def needs_decision(self) -> bool:
@@ -260,7 +266,15 @@ def _compared(
         second=sides[1],
         same=same(one, two),
         wording=kind == "text" and spec.type == "text" and words >= LONG_WORDING,
+        choices=_choices(spec) if kind == "choice" else 0,
     )
+
+
+def _choices(spec: FieldSpec) -> int:
+    """Return how many answers there are to choose one from; 0 where several may be chosen."""
+    if FIELD_TYPES[spec.type].many:
+        return 0
+    return len(spec.terms) if spec.terms else YES_OR_NO
 
 
 def same(one: Entry | None, two: Entry | None) -> bool:

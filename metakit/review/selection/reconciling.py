@@ -16,7 +16,7 @@ from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.files import AGREED, CONFLICTS, selection_folder
 from metakit.review.selection.reading import Selection
-from metakit.review.selection.screening import STAGES, Decision, Stage, decision_of, read_decisions
+from metakit.review.selection.screening import DECISIONS, STAGES, Decision, Stage, decision_of, read_decisions
 from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, table_text
 
 if TYPE_CHECKING:
@@ -48,7 +48,9 @@ def screening_agreement(selection: Selection, *, level: float = 0.95) -> dict[St
     from metakit.review.agreement import category_agreement
 
     return {
-        stage: category_agreement([one for one, _ in pairs], [two for _, two in pairs], level=level)
+        stage: category_agreement(
+            [one for one, _ in pairs], [two for _, two in pairs], choices=len(DECISIONS[stage]), level=level
+        )
         for stage in STAGES
         if (pairs := selection.screening.pairs[stage])
     }

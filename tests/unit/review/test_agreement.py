@@ -4,7 +4,10 @@ import math
 
 import pytest
 
+from metakit.core.records import Place
 from metakit.review.agreement import category_agreement, number_agreement
+from metakit.review.reconcile_agreement import field_agreements
+from metakit.review.reconcile_match import Compared, Side
 
 
 def test_kappa_of_fleiss() -> None:
@@ -51,6 +54,32 @@ def test_kappa_of_a_two_by_two_table() -> None:
     found = category_agreement(first, second)
     assert found.kappa == pytest.approx(0.67, abs=0.005)
     assert found.adjusted_kappa == pytest.approx(2 * 33 / 39 - 1)
+
+
+def test_the_adjusted_kappa_counts_the_answers_that_nobody_chose() -> None:
+    # Bennett, Alpert & Goldstein 1954 (from memory): (k p - 1) / (k - 1). Here p = 0.9 and k of 2, 4 and 10, by hand.
+    first, second = ["a"] * 18 + ["b"] * 2, ["a"] * 18 + ["a"] * 2
+    for choices, expected in ((None, 0.8), (1, 0.8), (4, 2.6 / 3), (10, 8 / 9)):
+        assert category_agreement(first, second, choices=choices).adjusted_kappa == pytest.approx(expected)
+    assert category_agreement(["a"] * 5, ["a"] * 5, choices=3).adjusted_kappa == 1.0
+    assert category_agreement(["a"] * 5, ["a"] * 5).adjusted_kappa is None
+
+
+def compared(number: int, one: str, two: str, choices: int) -> Compared:
+    return Compared(
+        study=f"S{number}", address="f", field="f", topic="", kind="choice", same=one == two, choices=choices,
+        first=Side(typed=one, place=Place(file="f", line=1, column=1), source=""),
+        second=Side(typed=two, place=Place(file="f", line=1, column=1), source=""),
+    )  # fmt: skip
+
+
+def test_blank_and_codes_count_beside_the_answers_of_the_list() -> None:
+    answers = [("a", "a")] * 8 + [("a", ""), ("not_reported", "a")]
+    for choices, expected in ((4, (6 * 0.8 - 1) / 5), (0, (3 * 0.8 - 1) / 2)):
+        items = [compared(number, *pair, choices) for number, pair in enumerate(answers)]
+        (field,) = field_agreements(items)
+        assert field.categories is not None
+        assert field.categories.adjusted_kappa == pytest.approx(expected)
 
 
 def test_a_single_category_of_one_person_gives_no_interval() -> None:
