@@ -129,7 +129,7 @@ def _headings(
     type_: style.Type,
     measure: TextWidth,
 ) -> float:
-    names = wrap(content.label_heading, type_.body, label, measure, bold=True)
+    names = wrap(clean_text(content.label_heading), type_.body, label, measure, bold=True)
     figures = [
         (part, place == 0)
         for place, text in enumerate(content.numbers_heading)

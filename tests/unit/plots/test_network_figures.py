@@ -55,7 +55,12 @@ def network(
 
 @pytest.mark.parametrize(
     ("techniques", "studies", "names", "parts", "width"),
-    [(2, 1, (), 1, 85), (3, 3, (), 1, 85), (13, 30, HOSTILE[:13], 1, 85), (12, 16, (), 3, 85), (30, 60, (), 1, 120)],
+    [
+        (2, 1, (), 1, 85), (3, 3, (), 1, 85), (13, 30, HOSTILE[:13], 1, 85), (12, 16, (), 3, 85),
+        (4, 8, HOSTILE[3:7], 1, 85),  # the reference has characters that no font can draw
+        (4, 8, HOSTILE[:-5:-1], 1, 85),  # the reference has 200 characters without a place to break
+        (30, 60, (), 1, 120),
+    ],
 )  # fmt: skip
 def test_nothing_is_cut_or_covered(
     techniques: int, studies: int, names: tuple[str, ...], parts: int, width: float
