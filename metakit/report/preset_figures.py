@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from metakit.plots.presets import PRESETS, Preset
 from metakit.plots.save import figure_bytes
 from metakit.report.figures import ReportFigures
+from metakit.report.network_figures import NARROW
 
 
 def preset_files(
@@ -22,7 +23,10 @@ def preset_files(
     files: dict[str, bytes] = {}
     for preset in [PRESETS[name] for name in dict.fromkeys(names)]:
         progress(f"drawing all figures for {preset.name.replace('_', ' ')}")
+        narrow = {id(network.parts.get(NARROW)) for network in figures.networks}
         for part in figures.all:
+            if id(part) in narrow:
+                continue  # at a preset's width it is the geometry once more
             drawn = part.drawn(width_mm=preset.width_mm)
             for place, figure in enumerate(drawn, 1):
                 which = f"-{place}" if len(drawn) > 1 else ""

@@ -8,12 +8,16 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from matplotlib.figure import Figure
 
 from metakit.core.records import NetworkPlan
 from metakit.errors import UnknownNameError
 from metakit.plots.network_registry import NETWORK_FIGURES
+from metakit.plots.presets import PRESETS
+from metakit.report.figures import ReportFigures
 from metakit.report.network_figures import draw_network
 from metakit.report.network_tables import fragile_lines, leagues
+from metakit.report.preset_figures import preset_files
 from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
@@ -129,6 +133,24 @@ def test_figures_are_drawn_again_at_the_width_of_a_preset(findings: Findings) ->
             assert drawn, name
             for figure in drawn:
                 assert 25.4 * figure.get_size_inches()[0] == pytest.approx(wide, abs=0.1), name
+
+
+def test_a_preset_holds_each_figure_of_a_network_once(
+    findings: Findings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    widths: list[float] = []
+
+    def measured(figure: Figure, kind: str, *, dpi: int) -> bytes:
+        widths.append(25.4 * figure.get_size_inches()[0])
+        return b""
+
+    monkeypatch.setattr("metakit.report.preset_figures.figure_bytes", measured)
+    network = draw_network(findings.networks[0], "01", ())
+    drawn = ReportFigures(overview=None, overview_parts=(), results=(), networks=(network,))
+    files = preset_files(drawn, ["slide"], progress=lambda text: None)
+    assert widths == pytest.approx([150.0] * len(widths), abs=0.1)
+    assert len(files) == len(PRESETS["slide"].kinds) * (len(network.parts) - 1)
+    assert not any("narrow" in name for name in files)
 
 
 def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:
