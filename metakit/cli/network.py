@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json
+from metakit.cli.running import answer_json, say
 
 NAME = "network"
 HELP = """Compare all techniques of a network of studies, and their components.
@@ -115,6 +115,9 @@ def command(
         answer_json(found.to_json())
     elif drawing is None:
         typer.echo(network_text(found))
+    if sum(len(item.part.arms.studies) for item in found.parts) == 1:
+        say("metakit: one study is no network: its own contrasts are all there is, and nothing was pooled.")
+        raise typer.Exit(3)
 
 
 def words(text: str | None) -> tuple[str, ...]:

@@ -14,12 +14,15 @@ CONTRAST_COLUMNS = ("technique_1", "technique_2", "effect", "standard_error")
 def arms_of_table(table: Table, measure: str) -> NetworkArms:
     """Return the network arms of a table of arms or of contrasts.
 
+    Two arms of a study with one technique are combined where a column `arm` tells them apart; without one
+    the second row is more likely a slip, and is refused.
+
     Raises
     ------
     UnreadableError
         If columns are missing.
     DataError
-        With every cell that cannot be used.
+        With every cell that cannot be used, and every arm that stands twice.
     """
     if measure not in ARM_MEASURES:
         raise UnknownNameError("network measure", measure, ARM_MEASURES)
@@ -58,7 +61,32 @@ def arms_of_table(table: Table, measure: str) -> NetworkArms:
             measure, text["study"], text["technique_1"], text["technique_2"],
             data["effect"], data["standard_error"], file=table.file,
         )  # fmt: skip
+    _refuse_doubles(table, text["study"], text["technique"])
     return arms_from_counts_or_means(measure, text["study"], text["technique"], data, file=table.file)
+
+
+def _refuse_doubles(table: Table, studies: list[str], techniques: list[str]) -> None:
+    """Name every row that repeats the arm of an earlier one."""
+    arms = [text_of(cell).strip() for cell in table.columns.get("arm", [""] * len(studies))]
+    first: dict[tuple[str, str, str], int] = {}
+    doubles = []
+    for line, *key in zip(table.lines, studies, techniques, arms, strict=True):
+        study, technique, arm = key
+        before = first.setdefault((study, technique, arm), line)
+        if before != line:
+            doubles.append(
+                Problem(
+                    file=table.file,
+                    line=line,
+                    field="technique",
+                    what=f"study {study} has an arm with {technique} on line {before} already",
+                    found=technique,
+                    allowed="one row an arm",
+                    hint="add the two up in one row, or tell two arms apart in a column 'arm'",
+                )
+            )
+    if doubles:
+        raise DataError(doubles)
 
 
 def better_words(better: str | None) -> bool | None:

@@ -96,13 +96,23 @@ def test_a_technique_without_events_has_no_estimate_and_is_named(
 
 
 @pytest.mark.parametrize("model", MODELS)
-def test_duplicate_arms_are_combined_and_said(metakit_command, tmp_path: Path, model: str) -> None:
+def test_duplicate_arms_are_refused_with_their_lines(metakit_command, tmp_path: Path, model: str) -> None:
     twice = LOOP.replace("a,x,3,40\n", "a,x,1,15\na,x,2,25\n")
+    said = metakit_command("network", table(tmp_path, twice), "--measure", "odds_ratio", "--model", model)
+    assert said.status == 1
+    assert ":3:" in said.err and "study a has an arm with x on line 2 already" in said.err
+    assert "column 'arm'" in said.err and said.out == ""
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_arms_told_apart_are_combined_and_said(metakit_command, tmp_path: Path, model: str) -> None:
+    lines = [f"{line},{line.split(',')[1]}" for line in LOOP.splitlines()]
+    twice = "\n".join(lines).replace("a,x,3,40,x", "a,x,1,15,x high\na,x,2,25,x low") + "\n"
+    path = tmp_path / "told_apart.csv"
+    path.write_text("study,technique,events,total,arm\n" + twice, encoding="utf-8")
     answers = [
-        metakit_command(
-            "network", table(tmp_path, body), "--measure", "odds_ratio", "--model", model, "--json"
-        ).answer
-        for body in (twice, LOOP)
+        metakit_command("network", file, "--measure", "odds_ratio", "--model", model, "--json").answer
+        for file in (path, table(tmp_path, LOOP))
     ]
     assert answers[0]["comparisons"] == answers[1]["comparisons"]
     assert "2 arms with x were combined into one" in " ".join(answers[0]["assumptions"])
@@ -115,7 +125,8 @@ def test_unknown_reference_and_a_single_study(metakit_command, tmp_path: Path, m
     assert unknown.status == 3
     assert "no study has the reference 'yy'; did you mean y?" in unknown.err
     single = metakit_command("network", table(tmp_path, LOOP[:18]), *options)
-    assert single.status == 0
+    assert single.status == 3
+    assert "one study is no network" in single.err
     assert "One study (a): its own contrasts are shown, nothing is pooled." in single.out
 
 
