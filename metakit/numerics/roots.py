@@ -13,7 +13,7 @@ from metakit.numerics.weights import IndexArray
 LIMIT = 200
 """Iterations after which a row is reported as not converged; bisection alone needs fewer."""
 
-STEP_TOLERANCE = 3e-6
+STEP_TOLERANCE = 1e-6
 """Relative Newton step that ends the search: the error left behind is of the order of its square."""
 
 WIDTH_TOLERANCE = 4 * float(np.finfo(float).eps)
