@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from metakit.core.results import Limits
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.thresholds import Thresholds
 from metakit.errors import UsageError
@@ -182,11 +181,6 @@ def looks(
         )
         for i, name in enumerate(names)
     )
-
-
-def monitored_interval(estimate: float, error: float, boundary: float) -> Limits:
-    """Return the interval of one look that belongs to its boundary: estimate +/- boundary times the error."""
-    return Limits(estimate - boundary * error, estimate + boundary * error)
 
 
 def thumbs_of(study: StudyNumbers) -> float:

@@ -38,13 +38,6 @@ def _t_quantile(level: float, df: float) -> float:
     return normal_quantile(level) if df == math.inf else float(special.stdtrit(df, 0.5 + level / 2))
 
 
-def two_sided_p(statistic: FloatArray, df: FloatArray) -> FloatArray:
-    """Return the two-sided p value of a t statistic; infinite `df` means the normal distribution."""
-    distance = -np.abs(statistic)
-    finite = np.where(np.isfinite(df), df, 1.0)
-    return np.where(np.isfinite(df), 2 * special.stdtr(finite, distance), 2 * special.ndtr(distance))
-
-
 def chi_squared_quantile(probability: float, df: FloatArray) -> FloatArray:
     """Return the chi-squared quantile at `probability` (lower tail)."""
     return np.asarray(special.chdtri(df, 1 - probability), dtype=float)

@@ -10,7 +10,6 @@ from scipy import stats
 
 from metakit.decision.information import (
     looks,
-    monitored_interval,
     size_for_means,
     size_for_rates,
     size_for_risks,
@@ -106,7 +105,6 @@ def test_cumulative_evidence_is_held_against_its_boundary() -> None:
     assert [look.information for look in found] == [pytest.approx(0.5), pytest.approx(1.0)]
     assert [look.beyond for look in found] == [False, True]
     assert found[0].boundary == pytest.approx(2.963, abs=1e-3)
-    assert monitored_interval(1.0, 0.5, 2.0) == (0.0, 2.0)
 
 
 def test_a_study_that_takes_information_away_keeps_the_boundary() -> None:
