@@ -72,7 +72,10 @@ def command(
         typer.Option(help="Address of a Dask scheduler for the subsets, or 'local' for a local cluster."),
     ] = None,
     tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
-    interval: Annotated[str, typer.Option(help="Interval for the mean.")] = "hartung_knapp_floor",
+    interval: Annotated[
+        str | None,
+        typer.Option(help="Interval of means and coefficients: hartung_knapp_floor, hartung_knapp, t, wald."),
+    ] = None,
     zero_cells: Annotated[str | None, typer.Option(help="What to do with zero cells.")] = None,
     level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,

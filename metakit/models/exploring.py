@@ -15,7 +15,7 @@ from metakit.measures.registry import MEASURES
 from metakit.models import all_subsets as subsets
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
-from metakit.models.meta_regression import meta_regression
+from metakit.models.meta_regression import meta_regression, test_of_interval
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,
@@ -55,13 +55,14 @@ def explore(
     favoured: str | None = None,
     all_subsets: SubsetRequest | None = None,
     tau2: str = "reml",
-    interval: str = "hartung_knapp_floor",
+    interval: str | None = None,
     level: float = 0.95,
 ) -> dict[str, Any]:
     """Run what is asked for and return the answers by method, ready for JSON.
 
     `tests` names small-study tests and adjustments (PET-PEESE, selection model, limit meta-analysis);
-    `cut_points` belong to the selection model, `favoured` to it and to PET-PEESE.
+    `cut_points` belong to the selection model, `favoured` to it and to PET-PEESE. A named `interval` is
+    that of every answer, the coefficients of the regression included.
 
     Raises
     ------
@@ -69,22 +70,26 @@ def explore(
         If nothing was asked for.
     """
     answer: dict[str, Any] = {"measure": table.measure}
+    mean_interval = interval or "hartung_knapp_floor"
     if moderators:
-        found = meta_regression(table, moderators, tau2=tau2, level=level, permutations=permutations)
+        test = test_of_interval(interval) if interval else "knapp_hartung"
+        found = meta_regression(
+            table, moderators, tau2=tau2, test=test, level=level, permutations=permutations
+        )
         answer["meta_regression"] = found.to_json()
     if subgroup:
         grouped = subgroups(
-            table, subgroup, common_tau2=common_tau2, tau2=tau2, interval=interval, level=level
+            table, subgroup, common_tau2=common_tau2, tau2=tau2, interval=mean_interval, level=level
         )
         answer["subgroups"] = grouped.to_json()
     if leave_one_out:
-        rows = influences.leave_one_out(table, tau2=tau2, interval=interval, level=level)
+        rows = influences.leave_one_out(table, tau2=tau2, interval=mean_interval, level=level)
         answer["leave_one_out"] = [row.to_json() for row in rows]
     if influence:
         answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=tau2)]
     if cumulative:
         rows = influences.cumulative(
-            table, numbers_of(table, cumulative), tau2=tau2, interval=interval, level=level
+            table, numbers_of(table, cumulative), tau2=tau2, interval=mean_interval, level=level
         )
         answer["cumulative"] = [row.to_json() for row in rows]
     for name in tests:
@@ -101,7 +106,12 @@ def explore(
     if trim_and_fill:
         usable = table.select(table.estimable)
         filled = filling.trim_and_fill(
-            usable.effect, usable.variance, estimator=trim_and_fill, tau2=tau2, interval=interval, level=level
+            usable.effect,
+            usable.variance,
+            estimator=trim_and_fill,
+            tau2=tau2,
+            interval=mean_interval,
+            level=level,
         )
         answer["trim_and_fill"] = filled.to_json()
     if all_subsets is not None:

@@ -19,7 +19,7 @@ from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.notes import SetAside
 from metakit.core.registry import Registry
 from metakit.core.results import Limits, TestStatistic
-from metakit.errors import ConvergenceError, NotEstimableError
+from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.models.design_matrix import Moderators, moderators
 from metakit.numerics import meta_regression as kernel
 
@@ -46,7 +46,28 @@ for _name, _kernel in (
 ):
     RESIDUAL_TAU2_ESTIMATORS.add(ResidualTau2Estimator(name=_name, kernel=_kernel))
 
-TESTS = ("knapp_hartung", "knapp_hartung_floor", "wald")
+TESTS = ("knapp_hartung", "knapp_hartung_floor", "t", "wald")
+UNSCALED = ("t", "wald")
+TEST_OF_INTERVAL = {
+    "hartung_knapp": "knapp_hartung",
+    "hartung_knapp_floor": "knapp_hartung_floor",
+    "t": "t",
+    "wald": "wald",
+}
+"""The test of coefficients that goes with an interval of a mean: the same errors and quantiles."""
+
+
+def test_of_interval(interval: str) -> str:
+    """Return the test of coefficients by the name of an interval of a mean.
+
+    Raises
+    ------
+    UnknownNameError
+        For an interval that regressions do not have.
+    """
+    if interval not in TEST_OF_INTERVAL:
+        raise UnknownNameError("interval of a meta-regression", interval, TEST_OF_INTERVAL)
+    return TEST_OF_INTERVAL[interval]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,8 +178,6 @@ def meta_regression(
         With fewer than 4 residual degrees of freedom, or a design that cannot be fitted.
     """
     if test not in TESTS:
-        from metakit.errors import UnknownNameError
-
         raise UnknownNameError("test of coefficients", test, TESTS)
     estimator = RESIDUAL_TAU2_ESTIMATORS[tau2]
     made = moderators(table, names)
@@ -265,7 +284,7 @@ def _statistics(
         )
     fit = kernel.regress(y, 1.0 / (v + between.tau2[..., None]), x)
     factor = np.ones_like(fit.q)
-    if test != "wald":
+    if test not in UNSCALED:
         factor = fit.q / (x.shape[-2] - x.shape[-1])
         factor = np.maximum(factor, 1.0) if test == "knapp_hartung_floor" else factor
     errors = np.sqrt(np.diagonal(fit.covariance, axis1=-2, axis2=-1) * factor[..., None])
@@ -274,7 +293,7 @@ def _statistics(
 
 
 def _factor(ratio: float, test: str) -> float:
-    if test == "wald":
+    if test in UNSCALED:
         return 1.0
     return max(ratio, 1.0) if test == "knapp_hartung_floor" else ratio
 

@@ -18,6 +18,7 @@ from scipy import stats
 from metakit.core.effects import EffectTable
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.models.batch import random_effects_batch
+from metakit.models.exploring import explore
 from metakit.models.influence import cumulative, influence, leave_one_out
 from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS, meta_regression
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
@@ -66,6 +67,27 @@ def test_bcg_latitude_as_published() -> None:
     assert slope.estimate == pytest.approx(-0.0327, abs=5e-5)
     assert slope.standard_error == pytest.approx(0.0034, abs=5e-5)
     assert found.tau2 == pytest.approx(0.004, abs=5e-4)
+
+
+# Errors of a named interval by their definitions: Wald's is the root of the model's variance, Knapp & Hartung 2003
+# multiply it by residual Q over its degrees of freedom (6 decimals: computed at 50 digits, see the next test).
+@pytest.mark.parametrize(
+    ("interval", "error", "df"),
+    [("wald", 0.006276, math.inf), ("t", 0.006276, 11), ("hartung_knapp", 0.007517, 11)],
+)
+def test_naming_an_interval_of_an_exploration_computes_exactly_that(
+    interval: str, error: float, df: float
+) -> None:
+    slope = explore(BCG, moderators=["latitude"], interval=interval)["meta_regression"]["coefficients"][1]
+    assert slope["standard_error"] == pytest.approx(error, abs=5e-7)
+    quantile = stats.norm.ppf(0.975) if math.isinf(df) else stats.t.ppf(0.975, df)
+    half = (slope["interval"][1] - slope["interval"][0]) / 2
+    assert half == pytest.approx(quantile * slope["standard_error"], rel=1e-12)
+
+
+def test_an_interval_that_regressions_lack_is_refused_with_what_there_is() -> None:
+    with pytest.raises(UnknownNameError, match="wald"):
+        explore(BCG, moderators=["latitude"], interval="profile_likelihood")
 
 
 # computed at 50 digits; tolerance 9 digits, the one for iterated estimates.
