@@ -1,6 +1,6 @@
 """Write the invented demonstration review: `python tests/demo/generate_demo.py [FOLDER]`.
 
-Every run gives the same bytes; tests/unit/demo holds the committed files against a fresh run. Two invented
+Every run gives the same bytes; tests/demo holds the committed files against a fresh run. Two invented
 extractors' records are written, then reconciled by metakit itself with the planted decisions: the agreed records
 and their history are what `metakit reconcile` makes of them.
 """

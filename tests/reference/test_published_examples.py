@@ -118,7 +118,7 @@ ANSWERED_ELSEWHERE = {
     "handbook_sd": "test_certified_conversions",
     "wan_luo": "test_certified_conversions",
     "parkinson_nma": "test_certified_network",
-    "handbook_nnt_rr": "tests/unit/decision/test_absolute_effects.py",
+    "handbook_nnt_rr": "tests/unit/decision/test_absolute.py",
     "kappa_fleiss": "METHODS section 7 (agreement)",
 }
 OUTSIDE_OF_METAKIT = {

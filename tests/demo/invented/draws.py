@@ -30,7 +30,7 @@ from invented.truth import (
 )
 
 Floats = NDArray[np.float64]
-# The first of 20260119, 20260219, ... that gives a usable teaching set (tests/unit/demo/test_demo_seed.py checks it):
+# The first of 20260119, 20260219, ... that gives a usable teaching set (tests/demo/test_demo_seed.py checks it):
 # complications of every arm between 3 and 45 %, 10-26 % in the register, 7-16 % after denervation, some after MP
 # fusion; revisions of a series between 0.3 and 5 per 100 thumb-years, in both arms of DEMO-07 and in one of DEMO-05;
 # a later report that counts no less than the earlier one. No difference between techniques was looked at, so that

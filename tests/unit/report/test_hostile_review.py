@@ -23,7 +23,7 @@ from metakit.review.folder import open_folder
 from metakit.synthesis.run import synthesise
 from tests.unit.report.hostile_review import write_hostile_review
 from tests.unit.report.many_studies import many_studies
-from tests.unit.report.test_hostile_page import HTML, OURS
+from tests.unit.report.test_page import HTML, OURS
 from tests.unit.synthesis.invented import Folder, counted, measured, plan, protocol, series_plan, study
 
 LARGEST_PAGE = 4_500_000

@@ -15,7 +15,7 @@ from metakit.decision.unit_decision import UnitDecision
 from metakit.report.unit_page import write_unit_page
 from tests.unit.decision.test_unit_decision import SCENARIO, WEIGHTS
 from tests.unit.decision.units import COMPLICATIONS, HEAD, SCORES, decided
-from tests.unit.report.test_hostile_page import HOSTILE, HTML, OURS
+from tests.unit.report.test_page import HOSTILE, HTML, OURS
 
 
 @pytest.fixture(scope="module")

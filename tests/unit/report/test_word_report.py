@@ -23,7 +23,7 @@ from metakit.report.word_document import reads_from_right
 from metakit.report.word_report import report_document
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
-from tests.unit.report.test_hostile_page import HOSTILE, hostile_folder
+from tests.unit.report.test_page import HOSTILE, hostile_folder
 from tests.unit.synthesis.invented import Folder, plan, protocol, series_plan, trial
 
 

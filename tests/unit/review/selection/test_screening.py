@@ -35,7 +35,7 @@ from metakit.review.selection.reconciling import (
 )
 from metakit.review.selection.screening import Decision, settle
 from tests.unit.review.selection.stored import EXPORTS, HEAD, change, finished_review
-from tests.unit.review.selection.test_stored_selection import problems, selection
+from tests.unit.review.selection.test_flow import problems, selection
 
 TODAY = datetime.date(2026, 1, 12)
 

@@ -15,7 +15,7 @@ from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import RULES, Context
 from metakit.forms.yaml_nodes import read_bytes
 
-REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
+REVIEW = Path(__file__).parents[3] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
 SEARCH = (REVIEW.parent / "search.yaml").read_text(encoding="utf-8")
@@ -1192,7 +1192,7 @@ SIZES_CASES = [
     ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumbs: 9, comparisons: [lrti_vs_trap]}\n", "error", "no comparison of this id", "baselines[1].comparisons"),
     ("baseline_counts", "unit_of_analysis: thumbs\n", BASELINE + "events: 5, thumb_years: 2.5}\n", "", "", ""),
 ]  # fmt: skip
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 UNIT = (ROOT / "demo_studies" / "unit.yaml").read_text(encoding="utf-8")
 UNIT_CASES = [
     ("unit_names", "  - {id: lrti, technique", "  - {id: trapeziectomy_alone, technique", "error", "stands on line 13 already", "techniques[2].id"),

@@ -23,7 +23,7 @@ from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from metakit.workbench import ReviewFindings, open_review
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 HTML = "{http://www.w3.org/1999/xhtml}"
 
 
