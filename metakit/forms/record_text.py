@@ -51,7 +51,7 @@ def _write_map(
 ) -> None:
     lead = first or indent
     for key, value in node.entries:
-        name = f"{lead}{_scalar(key.text)}:"
+        name = f"{lead}{scalar_text(key.text)}:"
         lead = indent
         flow = _flow(value)
         fits = flow is not None and (isinstance(value, ScalarNode) or len(name) + 1 + len(flow) <= WIDTH)
@@ -75,15 +75,18 @@ def _write_map(
 def _flow(node: Node) -> str | None:
     """Return a node on one line, or None when it holds collections of collections."""
     if isinstance(node, ScalarNode):
-        return _scalar(node.text)
+        return scalar_text(node.text)
     if isinstance(node, ListNode):
-        items = [_scalar(item.text) for item in node.items if isinstance(item, ScalarNode)]
+        items = [scalar_text(item.text) for item in node.items if isinstance(item, ScalarNode)]
         return f"[{', '.join(items)}]" if len(items) == len(node.items) else None
-    pairs = [f"{_scalar(k.text)}: {_scalar(v.text)}" for k, v in node.entries if isinstance(v, ScalarNode)]
+    pairs = [
+        f"{scalar_text(k.text)}: {scalar_text(v.text)}" for k, v in node.entries if isinstance(v, ScalarNode)
+    ]
     return "{" + ", ".join(pairs) + "}" if len(pairs) == len(node.entries) else None
 
 
-def _scalar(text: str) -> str:
+def scalar_text(text: str) -> str:
+    """Return a text as YAML reads it back: plain where it may stand so, in double quotes elsewhere."""
     if _PLAIN.fullmatch(text) and text.casefold() not in _NOTHING:
         return text
     return _BREAKS.sub(lambda found: f"\\u{ord(found.group()):04x}", json.dumps(text, ensure_ascii=False))
