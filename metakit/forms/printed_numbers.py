@@ -38,8 +38,8 @@ class Printed:
     """What a printed cell says.
 
     `values` are plain numbers as they would be typed, by name: `value`, `events`, `total`, `percent`, `mean`,
-    `spread`, `first`, `second`, `estimate`, `lower`, `upper`. `marks` are footnote marks split off, `told` what
-    was not literal, and `question` why nothing can be taken without asking.
+    `spread`, `first`, `second`, `estimate`, `lower`, `upper`. `marks` are footnote marks split off, `told`
+    what was not literal, and `question` why nothing can be taken without asking.
     """
 
     shape: Shape
@@ -117,7 +117,7 @@ def without_marks(text: str) -> tuple[str, tuple[str, ...]]:
 
 
 def is_mark(character: str) -> bool:
-    """Whether a character is a footnote mark wherever it stands: raised, lowered, circled, or a usual sign."""
+    """Whether a character is a footnote mark wherever it stands: raised, lowered, circled, a usual sign."""
     if character in SIGNS:
         return True
     decomposition = unicodedata.decomposition(character)
