@@ -68,7 +68,9 @@ class EvidenceBody:
     """One answer, ready to be judged.
 
     Differences are technique less comparator, in `unit` (per 100 thumbs, per 100 thumb-years, or the unit of
-    a score). `spread` is where 95 % of true effects lie by tau alone, `prediction` the prediction interval.
+    a score). `spread` is where 95 % of true effects lie by tau alone, `spread_at_limits` the same at tau's
+    lower and upper limit, `prediction` the prediction interval, `doubled` the interval of the difference with
+    twice the assumed spread.
     `absolute` holds one entry a baseline, the comparator arms first. `effect` is the pooled effect with its
     limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else None.
     """
@@ -93,6 +95,8 @@ class EvidenceBody:
     difference: tuple[float, float, float] | None = None
     prediction: Limits | None = None
     spread: Limits | None = None
+    spread_at_limits: tuple[Limits, Limits] | None = None
+    doubled: Limits | None = None
     tau: float | None = None
     tau_words: str = ""
     thresholds: Thresholds | None = None
@@ -135,7 +139,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     spread_of = _spread_result(finding)
     tau2 = spread_of.heterogeneity.tau2 if spread_of else None
     tau = math.sqrt(tau2) if tau2 is not None else None
-    difference = prediction = spread = None
+    difference = prediction = spread = at_limits = None
     if to_difference is not None:
         ends = [to_difference(value) for value in (result.estimate, *result.interval)]
         difference = (ends[0], ends[1], ends[2])
@@ -143,7 +147,14 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         if ahead is not None:
             prediction = Limits(*(to_difference(limit) for limit in ahead.interval))
         if tau is not None and result.k > 1:
-            spread = Limits(*(to_difference(result.estimate + s * NORMAL_95 * tau) for s in (-1, 1)))
+            spread = _spread_by(to_difference, result.estimate, tau)
+            ends_of_tau = spread_of.heterogeneity.tau2_interval if spread_of else None
+            if ends_of_tau is not None:
+                low, high = (math.sqrt(max(limit, 0.0)) for limit in ends_of_tau)
+                at_limits = (
+                    _spread_by(to_difference, result.estimate, low),
+                    _spread_by(to_difference, result.estimate, high),
+                )
     exceeding, basis = _exceeding(result, main, thresholds, difference, factor)
     small, reason = _small_study(finding)
     return EvidenceBody(
@@ -169,6 +180,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         difference=difference,
         prediction=prediction,
         spread=spread,
+        spread_at_limits=at_limits,
         tau=tau,
         tau_words=_tau_words(spread_of, result, tau, measure, scale),
         thresholds=thresholds,
@@ -279,6 +291,11 @@ def _to_difference(
     if baseline is None and measure.name != "mean_difference":
         return None
     return _ToDifference(measure, finding.plan.scale, baseline)
+
+
+def _spread_by(to_difference: _ToDifference, estimate: float, tau: float) -> Limits:
+    """Return where 95 % of true effects lie at this tau."""
+    return Limits(*(to_difference(estimate + sign * NORMAL_95 * tau) for sign in (-1, 1)))
 
 
 def _spread_result(finding: AnalysisFinding) -> PoolResult | None:

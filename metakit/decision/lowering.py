@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
+from metakit.core.results import Limits
+from metakit.decision.certainty_rules import rule
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import (
     DOMAINS,
-    DOUBT,
-    HALF,
-    MISSING_SHARE,
     Domain,
     Proposal,
     holds,
@@ -17,6 +18,7 @@ from metakit.decision.proposals import (
     start_of,
     weight_at_least,
 )
+from metakit.decision.thresholds import Thresholds
 from metakit.synthesis.spoken import count, listed
 
 NOTHING_TO_CROSS = "The protocol names no smallest important difference in a unit that fits this answer"
@@ -38,13 +40,20 @@ def risk_of_bias(body: EvidenceBody) -> Proposal:
         open_ = "whether these studies are worse than what the low start already stands for"
         return Proposal(domain="risk_of_bias", levels=0, reason=reason, open=open_)
     # Everything is at least of severity 0, so there always is one.
-    level = max((s for s in range(4) if weight_at_least(body.studies, s) >= HALF - 1e-9), default=0)
+    level = max(
+        (s for s in range(4) if weight_at_least(body.studies, s) >= rule("half_of_the_weight") - 1e-9),
+        default=0,
+    )
     half = f" At least half of the weight is at “{names[level]}” or worse." if level else ""
     return Proposal(domain="risk_of_bias", levels=-level, reason=reason + half)
 
 
 def inconsistency(body: EvidenceBody) -> Proposal:
-    """Lower by the thresholds between true effects (by tau), with the prediction interval beside them."""
+    """Lower by the thresholds between true effects, by tau; few studies lower only by tau's lower limit.
+
+    The prediction interval and tau's upper limit lower nothing; where they hold a threshold they are told and
+    asked about, so that a small tau from few studies is never taken for agreement.
+    """
     k = len(body.studies)
     if k < 2:
         return Proposal(
@@ -56,27 +65,59 @@ def inconsistency(body: EvidenceBody) -> Proposal:
         return Proposal(
             domain="inconsistency", levels=0, reason=reason, open="how far the studies' own effects lie apart"
         )
-    few = " With so few studies tau is hardly known." if k < 5 else ""
-    ahead = f"; prediction interval {span(body.prediction, body.unit)}" if body.prediction else ""
-    where = (
-        f"95 % of true effects would lie from {span(body.spread, body.unit)}"
-        if body.tau > 0
-        else "no spread of true effects is seen"
-    )
-    reason = f"{body.tau_words[:1].upper()}{body.tau_words[1:]}: {where}{ahead}."
+    reason = f"{body.tau_words[:1].upper()}{body.tau_words[1:]}"
+    if body.tau > 0:
+        reason += f": at this tau 95 % of true effects would lie from {span(body.spread, body.unit)}."
+    else:
+        reason += (
+            ", which does not show that studies agree: their spread may be as large as that interval says."
+        )
     if body.thresholds is None:
         return Proposal(
-            domain="inconsistency", levels=0, reason=f"{reason} {NOTHING_TO_CROSS}.{few}",
+            domain="inconsistency", levels=0, reason=f"{reason} {NOTHING_TO_CROSS}.",
             open="whether true effects differ so much that decisions would differ",
         )  # fmt: skip
     lines = holds(body.thresholds, body.spread)
-    if not lines:
-        return Proposal(domain="inconsistency", levels=0, reason=f"{reason} No threshold is crossed.{few}")
-    both = any(line < 0 for line in lines) and any(line > 0 for line in lines)
+    reason += f" {_between(lines, body.unit)}" if lines else ""
+    counted = lines
+    if k <= rule("few_studies") and body.spread_at_limits is not None:
+        counted = holds(body.thresholds, body.spread_at_limits[0])
+        if lines:
+            lowest = "its lower limit says the same" if counted else "its lower limit does not bear this out"
+            reason += f" With {count(k, 'study', 'studies')} tau is hardly known; {lowest}."
+    both = any(line < 0 for line in counted) and any(line > 0 for line in counted)
+    levels = (-2 if both else -1) if counted else 0
+    wider = _wider(body, body.thresholds, counted)
+    open_ = "whether true effects differ more than these studies can show" if wider and not levels else ""
+    return Proposal(domain="inconsistency", levels=levels, reason=" ".join([reason, *wider]), open=open_)
+
+
+def _between(lines: tuple[float, ...], unit: str) -> str:
     lie = "lies the threshold" if len(lines) == 1 else "lie the thresholds"
-    text = f"{reason} Between them {lie} {shown_lines(lines, body.unit)}"
-    text += ": some centres would see important differences one way, some the other." if both else "."
-    return Proposal(domain="inconsistency", levels=-2 if both else -1, reason=text + few)
+    both = any(line < 0 for line in lines) and any(line > 0 for line in lines)
+    text = f"Between them {lie} {shown_lines(lines, unit)}"
+    return text + (": some centres would see important differences one way, some the other." if both else ".")
+
+
+def _wider(body: EvidenceBody, thresholds: Thresholds, counted: tuple[float, ...]) -> list[str]:
+    """Tell which wider intervals hold thresholds that did not count."""
+    found = []
+    if body.prediction is not None:
+        more = tuple(line for line in holds(thresholds, body.prediction) if line not in counted)
+        if more:
+            found.append(
+                f"The prediction interval, {span(body.prediction, body.unit)}, holds "
+                f"{shown_lines(more, body.unit)}{' too' if counted else ''}."
+            )
+    if body.spread_at_limits is not None:
+        highest = body.spread_at_limits[1]
+        more = tuple(line for line in holds(thresholds, highest) if line not in counted)
+        if more:
+            found.append(
+                f"At tau's upper limit true effects would lie from {span(highest, body.unit)}, past "
+                f"{shown_lines(more, '')}{' too' if counted else ''}."
+            )
+    return found
 
 
 def indirectness(body: EvidenceBody) -> Proposal:
@@ -89,7 +130,7 @@ def indirectness(body: EvidenceBody) -> Proposal:
         found.append("The outcome is a measurement that patients do not feel.")
     unfit = {name for _, names in body.unfit_definitions for name in names}
     share = sum(study.share for study in body.studies if study.name in unfit)
-    if share >= HALF:
+    if share >= rule("half_of_the_weight"):
         levels -= 1
         found.append(f"Studies with {100 * share:.0f} % of the weight count something else than the outcome.")
     elif unfit:
@@ -102,7 +143,7 @@ def indirectness(body: EvidenceBody) -> Proposal:
 
 
 def imprecision(body: EvidenceBody) -> Proposal:
-    """Lower by thresholds inside the absolute interval; without one, look at the information size."""
+    """Lower by thresholds inside the absolute interval; where there is none, by the information size."""
     if body.difference is None or body.thresholds is None:
         low, high = body.effect[1:]
         crosses = low < body.null < high
@@ -112,23 +153,96 @@ def imprecision(body: EvidenceBody) -> Proposal:
             domain="imprecision", levels=-1 if crosses else 0, reason=text,
             open="whether both ends of the interval would be decided alike",
         )  # fmt: skip
-    limits = (body.difference[1], body.difference[2])
+    limits = Limits(body.difference[1], body.difference[2])
     lines = holds(body.thresholds, limits)
-    start = f"The absolute interval, {span(limits, body.unit)},"
     if lines:
-        text = f"{start} holds {count(len(lines), 'threshold')}: {shown_lines(lines, body.unit)}."
-        return Proposal(domain="imprecision", levels=-min(len(lines), 3), reason=text)
-    text = f"{start} holds no threshold ({shown_lines(body.thresholds.lines, body.unit)})."
+        return _crossing(body, limits, lines, body.thresholds)
+    text = (
+        f"The absolute interval, {span(limits, body.unit)}, holds no threshold "
+        f"({shown_lines(body.thresholds.lines, body.unit)})."
+    )
+    levels, more, open_ = _information(body, body.thresholds)
+    asked = [open_] if open_ else []
+    asked += _twice_the_spread(body, body.thresholds, lines)
+    return Proposal(
+        domain="imprecision", levels=levels, reason=f"{text} {more}".strip(), open="; ".join(asked)
+    )
+
+
+def _crossing(
+    body: EvidenceBody, limits: Limits, lines: tuple[float, ...], thresholds: Thresholds
+) -> Proposal:
+    """Propose for an interval that holds thresholds."""
+    estimate = body.difference[0] if body.difference else 0.0
+    text = (
+        f"The absolute interval, {span(limits, body.unit)}, holds {count(len(lines), 'threshold')}: "
+        f"{shown_lines(lines, body.unit)}."
+    )
+    levels = int(rule("one_threshold_crossed" if len(lines) == 1 else "two_thresholds_crossed"))
+    if len(lines) == 1:
+        (line,) = lines
+        past = limits.upper - line if estimate < line else line - limits.lower
+        if past >= rule("far_past") * thresholds.smallest:
+            levels = int(rule("two_thresholds_crossed"))
+            text += " It runs past it by at least another smallest important difference."
+    large = thresholds.large
+    unbounded = limits.lower == -math.inf and limits.upper == math.inf
+    if unbounded or (large is not None and {-large, large} <= set(lines)):
+        levels = int(rule("benefit_to_harm"))
+        text += " It runs from a large benefit to a large harm."
+    elif body.events is not None and body.events < rule("fewest_events"):
+        levels = int(rule("benefit_to_harm"))
+        text += f" {count(round(body.events), 'event')} in all studies are too few for any belief."
+    asked = _twice_the_spread(body, thresholds, lines)
+    return Proposal(domain="imprecision", levels=levels, reason=text, open="; ".join(asked))
+
+
+def _twice_the_spread(body: EvidenceBody, thresholds: Thresholds, lines: tuple[float, ...]) -> list[str]:
+    """Ask about the interval under twice the assumed spread, where few studies leave tau to assumptions."""
+    if body.doubled is None or len(body.studies) > rule("few_studies"):
+        return []
+    more = tuple(line for line in holds(thresholds, body.doubled) if line not in lines)
+    if not more:
+        return []
+    return [
+        f"whether centres differ so much that the interval with twice the spread, "
+        f"{span(body.doubled, body.unit)}, which holds {shown_lines(more, body.unit)} too, should count"
+    ]
+
+
+def _information(body: EvidenceBody, thresholds: Thresholds) -> tuple[int, str, str]:
+    """Return levels, words and what stays open on the information behind an effect that crosses nothing."""
+    large = large_effect_here(body, thresholds)
+    if large is None:
+        return 0, "", "whether an effect of this size from so many thumbs is believable"
+    if not large:
+        return 0, "The effect is not large, so that its information size is not asked for.", ""
     size = body.information
     if size is None:
-        return Proposal(
-            domain="imprecision", levels=0, reason=text, open="whether there is enough information"
-        )
-    text += (
-        f" Information: {size.present:.0f} of {size.needed:.0f} {size.unit} that one trial would need "
-        f"({size.inputs})."
+        return 0, "", "whether there is enough information for so large an effect"
+    text = (
+        f"The effect is large; information: {size.present:.0f} of {size.needed:.0f} {size.unit} that one "
+        f"trial would need ({size.inputs})."
     )
-    return Proposal(domain="imprecision", levels=0 if size.met else -1, reason=text)
+    if size.met:
+        return 0, text, ""
+    far = size.share < rule("far_short_share")
+    return int(rule("information_far_short" if far else "information_short")), text, ""
+
+
+def large_effect_here(body: EvidenceBody, thresholds: Thresholds) -> bool | None:
+    """Say whether an effect is large: by its relative reduction, or a difference by the protocol's own size.
+
+    None where neither is known.
+    """
+    if body.ratio is not None:
+        ratio = body.ratio[0]
+        return min(ratio, 1 / ratio) < 1 - rule("large_relative_reduction") if ratio > 0 else True
+    if body.difference is not None and thresholds.large is not None:
+        return abs(body.difference[0]) >= thresholds.large
+    if body.difference is not None and abs(body.difference[0]) < thresholds.smallest:
+        return False
+    return None
 
 
 def publication_bias(body: EvidenceBody) -> Proposal:
@@ -137,7 +251,7 @@ def publication_bias(body: EvidenceBody) -> Proposal:
     test = body.small_study
     if test is not None:
         found.append(f"{test.label}: p = {test.p_value:.2f} in {test.k} studies; other causes are possible.")
-        levels = -1 if test.p_value < DOUBT else 0
+        levels = -1 if test.p_value < rule("test_in_doubt") else 0
     elif body.small_study_reason:
         found.append(f"{body.small_study_reason[:1].upper()}{body.small_study_reason[1:]}.")
     if body.not_reported:
@@ -146,7 +260,7 @@ def publication_bias(body: EvidenceBody) -> Proposal:
             f"{listed(list(body.not_reported))} measured the outcome without a usable result "
             f"({100 * share:.0f} % of the studies)."
         )
-        levels = -1 if share >= MISSING_SHARE else levels
+        levels = -1 if share >= rule("not_reported_share") else levels
     tied = sum(study.share for study in body.studies if study.industry_tie == "yes")
     if tied > 0:
         found.append(f"Studies with {100 * tied:.0f} % of the weight have ties to a maker of implants.")
@@ -156,45 +270,6 @@ def publication_bias(body: EvidenceBody) -> Proposal:
     )  # fmt: skip
 
 
-def intransitivity(body: EvidenceBody) -> Proposal:
-    """Lower an estimate that leans on other comparisons between which characteristics differ."""
-    facts = body.network
-    if facts is None:
-        raise ValueError("intransitivity needs the facts of a network")
-    indirect = 1 - facts.direct_share
-    reason = f"{100 * indirect:.0f} % of the estimate is indirect."
-    if facts.unlike:
-        reason += f" The comparisons on the way differ in {listed(list(facts.unlike))}."
-    return Proposal(
-        domain="intransitivity", levels=-1 if facts.unlike and indirect >= HALF else 0, reason=reason,
-        open="whether a patient of one comparison could have been in any other",
-    )  # fmt: skip
-
-
-def incoherence(body: EvidenceBody) -> Proposal:
-    """Lower where direct and indirect evidence disagree by more than what matters."""
-    facts = body.network
-    if facts is None:
-        raise ValueError("incoherence needs the facts of a network")
-    if facts.direct is None or facts.indirect is None:
-        which = "direct" if facts.direct is None else "indirect"
-        return Proposal(
-            domain="incoherence", levels=0, reason=f"There is no {which} evidence to compare with.",
-            open="incoherence cannot be seen here",
-        )  # fmt: skip
-    gap = facts.direct[0] - facts.indirect[0]
-    matters = body.thresholds is not None and abs(gap) >= body.thresholds.smallest
-    doubt = facts.disagreement_p is not None and facts.disagreement_p < DOUBT
-    test = f", p = {facts.disagreement_p:.2f}" if facts.disagreement_p is not None else ""
-    reason = (
-        f"Direct {span((facts.direct[1], facts.direct[2]), body.unit)}, indirect "
-        f"{span((facts.indirect[1], facts.indirect[2]), body.unit)}{test}."
-    )
-    apart = facts.direct[1] > facts.indirect[2] or facts.direct[2] < facts.indirect[1]
-    levels = -2 if matters and apart else -1 if matters and doubt else 0
-    return Proposal(domain="incoherence", levels=levels, reason=reason)
-
-
 DOMAINS.add(
     Domain(name="risk_of_bias", propose=risk_of_bias, references=("grade_overview", "grade_nonrandomised"))
 )
@@ -202,13 +277,11 @@ DOMAINS.add(Domain(name="inconsistency", propose=inconsistency, references=("gra
 DOMAINS.add(Domain(name="indirectness", propose=indirectness, references=("grade_overview",)))
 DOMAINS.add(
     Domain(
-        name="imprecision", propose=imprecision, references=("grade_imprecision", "grade_imprecision_context")
+        name="imprecision",
+        propose=imprecision,
+        references=("grade_imprecision", "grade_imprecision_context", "core_grade_imprecision"),
     )
 )
 DOMAINS.add(
     Domain(name="publication_bias", propose=publication_bias, references=("grade_overview", "sterne_2011"))
 )
-DOMAINS.add(
-    Domain(name="intransitivity", propose=intransitivity, network_only=True, references=("grade_network",))
-)
-DOMAINS.add(Domain(name="incoherence", propose=incoherence, network_only=True, references=("grade_network",)))

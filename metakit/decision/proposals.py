@@ -7,7 +7,7 @@ References
 ----------
 GRADE guidance: Guyatt 2011 (J Clin Epidemiol 64:383-394 and following), Schünemann 2019 (111:105-114, studies
 without randomisation), Zeng 2022 (150:216-224) and Schünemann 2022 (150:225-242) on imprecision, Guyatt 2023
-(158:70-83) on inconsistency. Read from memory; the cut-offs on shares of weight are ours, and said.
+(158:70-83) on inconsistency. The numbers stand in `certainty_rules.py`, each with its source and standing.
 """
 
 from __future__ import annotations
@@ -32,10 +32,6 @@ SEVERITY = {
 }
 """Levels that an overall judgement of a study stands for; serious concern takes two (Schünemann 2019)."""
 NOT_APPRAISED = 1
-HALF = 0.5
-MISSING_SHARE = 0.2
-DOUBT = 0.10
-"""A small-study test below this p value is a reason to look, as is usual for these weak tests."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +59,8 @@ class Domain:
 
 
 DOMAINS: Registry[Domain] = Registry(
-    "domain of certainty", ("metakit.decision.lowering", "metakit.decision.raising")
+    "domain of certainty",
+    ("metakit.decision.lowering", "metakit.decision.network_lowering", "metakit.decision.raising"),
 )
 
 

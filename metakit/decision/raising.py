@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from metakit.decision.certainty_rules import rule
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import DOMAINS, Domain, Proposal, relative
 
-LARGE, VERY_LARGE = 2.0, 5.0
-"""Risk ratios (or their inverse) that Guyatt 2011 (guideline 9) calls large and very large."""
 FROM_TRIALS = "Only evidence without any randomised trial can be raised."
 
 
@@ -18,13 +17,14 @@ def large_effect(body: EvidenceBody) -> Proposal:
         return Proposal(
             domain="large_effect", levels=0, reason="Large is defined for ratios; this is a difference."
         )
+    large, very_large = rule("large_ratio"), rule("very_large_ratio")
     estimate, low, high = body.ratio
     far = max(estimate, 1 / estimate) if estimate > 0 else float("inf")
-    levels = 2 if far >= VERY_LARGE else 1 if far >= LARGE else 0
+    levels = 2 if far >= very_large else 1 if far >= large else 0
     if low <= 1 <= high:
         levels = 0
     reason = (
-        f"Ratio {relative(body)}; {LARGE:g} or more (or its inverse) counts as large, {VERY_LARGE:g} as very "
+        f"Ratio {relative(body)}; {large:g} or more (or its inverse) counts as large, {very_large:g} as very "
         "large."
     )
     return Proposal(domain="large_effect", levels=levels, reason=reason, open="whether bias could explain it")
