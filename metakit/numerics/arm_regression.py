@@ -15,12 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from metakit.numerics.spread_integral import GivenTau
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 # Singular values below this fraction of the largest count as zero: columns are 0/1 memberships or their
 # products, weighted, so a genuine direction is never this weak.
 RANK_TOLERANCE = 1e-9
+
+CHUNK = 1 << 20
+"""Numbers worked on at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -192,3 +197,61 @@ def restricted_score_and_likelihood(
         + float(residual @ weighted_residual)
     )
     return score, likelihood
+
+
+def fit_arms_given_tau(
+    x: FloatArray, study: IntArray, value: FloatArray, variance: FloatArray, tau: FloatArray
+) -> GivenTau:
+    """Regress arm values on columns under study intercepts at each of J values of tau.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n, p)
+    study, value, variance : ndarray, shape (n,)
+    tau : ndarray, shape (J,)
+        Standard deviation of a contrast between studies.
+
+    Returns
+    -------
+    GivenTau
+        Coefficients and covariances as `fit_arms` gives them at each tau (minimum norm, pseudo-inverse).
+    """
+    basis = estimable_basis(x, study)
+    narrow = x @ basis
+    parts = [
+        _given_tau(narrow, study, value, variance, some)
+        for some in np.array_split(tau, max(1, -(-tau.size * narrow.size // CHUNK)))
+    ]
+    coefficients = np.concatenate([part.coefficients for part in parts])
+    covariance = np.concatenate([part.covariance for part in parts])
+    return GivenTau(
+        tau=tau,
+        coefficients=coefficients @ basis.T,
+        covariance=np.asarray(basis @ covariance @ basis.T),
+        log_likelihood=np.concatenate([part.log_likelihood for part in parts]),
+    )
+
+
+def _given_tau(
+    x: FloatArray, study: IntArray, value: FloatArray, variance: FloatArray, tau: FloatArray
+) -> GivenTau:
+    weight = 1.0 / (variance + tau[:, None] ** 2 / 2.0)
+    starts = starts_of(study)
+    runs = np.diff(np.concatenate((starts, [study.size])))
+    total = np.add.reduceat(weight, starts, axis=-1)
+    both = np.column_stack((x, value))
+    mean = np.add.reduceat(weight[..., None] * both, starts, axis=-2) / total[..., None]
+    both = both - np.repeat(mean, runs, axis=-2)
+    columns, y = both[..., :-1], both[..., -1]
+    weighted = weight[..., None] * columns
+    information = np.swapaxes(columns, -1, -2) @ weighted
+    covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    coefficients = (covariance @ (np.swapaxes(weighted, -1, -2) @ y[..., None]))[..., 0]
+    residual = y - (columns @ coefficients[..., None])[..., 0]
+    log_likelihood = -0.5 * (
+        np.log(total).sum(axis=-1)
+        - np.log(weight).sum(axis=-1)
+        + np.linalg.slogdet(information)[1]
+        + np.vecdot(weight * residual, residual)
+    )
+    return GivenTau(tau=tau, coefficients=coefficients, covariance=covariance, log_likelihood=log_likelihood)

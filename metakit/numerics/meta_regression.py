@@ -13,6 +13,7 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.roots import newton_in_bracket
+from metakit.numerics.spread_integral import GivenTau
 from metakit.numerics.weights import IndexArray
 
 GRID = np.geomspace(1e-7, 1e7, 29)
@@ -66,6 +67,28 @@ def regress(effect: FloatArray, weight: FloatArray, design: FloatArray) -> Regre
         residual=residual,
         q=np.vecdot(weight * residual, residual),
         leverage=np.vecdot(q, q),
+    )
+
+
+def regress_given_tau(
+    effect: FloatArray, variance: FloatArray, design: FloatArray, tau: FloatArray
+) -> GivenTau:
+    """Fit effect on design at each of J values of tau, with the restricted likelihood.
+
+    Parameters
+    ----------
+    effect, variance : ndarray, shape (k,)
+    design : ndarray, shape (k, p), full column rank
+    tau : ndarray, shape (J,)
+    """
+    weight = 1.0 / (variance + tau[:, None] ** 2)
+    fit = regress(effect, weight, design)
+    log_likelihood = 0.5 * (np.log(weight).sum(axis=-1) + np.linalg.slogdet(fit.covariance)[1] - fit.q)
+    return GivenTau(
+        tau=tau,
+        coefficients=fit.coefficients,
+        covariance=fit.covariance,
+        log_likelihood=log_likelihood,
     )
 
 
