@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from metakit.core.returns import AngleBand, ArmReturns, Finding, SubgroupValue
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +25,61 @@ class Place:
 
     def __str__(self) -> str:
         return f"{self.file}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """An interval of values; None is open. `lower_inside`, `upper_inside`: whether an end belongs to it."""
+
+    lower: float | None = None
+    upper: float | None = None
+    lower_inside: bool = False
+    upper_inside: bool = False
+    as_reported: str = ""
+
+    def holds(self, value: float) -> bool:
+        """Say whether a value lies within."""
+        above = self.lower is None or value > self.lower or (self.lower_inside and value == self.lower)
+        below = self.upper is None or value < self.upper or (self.upper_inside and value == self.upper)
+        return above and below
+
+    def meets(self, other: Band) -> bool:
+        """Say whether two bands have a value in common."""
+        for one, two in ((self, other), (other, self)):
+            if one.upper is not None and two.lower is not None:
+                touch = one.upper_inside and two.lower_inside
+                if one.upper < two.lower or (one.upper == two.lower and not touch):
+                    return False
+        return True
+
+    def __str__(self) -> str:
+        low = "" if self.lower is None else f"{self.lower:g}"
+        high = "" if self.upper is None else f"{self.upper:g}"
+        if low and high:
+            if low == high:
+                return low
+            over = "" if self.lower_inside else "over "
+            return f"{over}{low} to {'' if self.upper_inside else 'under '}{high}"
+        if low:
+            return f"{low} and more" if self.lower_inside else f"over {low}"
+        return (f"up to {high}" if self.upper_inside else f"under {high}") if high else "any"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Angle:
+    """MP hyperextension of an arm in degrees (beyond neutral positive), as typed or with its sign turned.
+
+    `unusable` says why the numbers are None although typed.
+    """
+
+    mean: float | None = None
+    standard_deviation: float | None = None
+    median: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    over_30: int | None = None
+    measured: str = ""
+    unusable: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +104,9 @@ class Arm:
 
     `components` is already expanded (composites replaced by their parts). `thumbs` and `patients` are the
     numbers analysed (treated if the report gives only those). `partly_given` maps a component
-    given to some of the arm to the number of thumbs that got it.
+    given to some of the arm to the number of thumbs that got it. `mp_treated_band` is the report's own rule
+    for treating the MP joint. `osteophyte_option` is what was done to the whole arm. `reconstruction` are the
+    components that bring the metacarpal back to the index.
     """
 
     id: str
@@ -61,6 +121,10 @@ class Arm:
     age_mean: float | None = None
     women: int | None = None
     mp_preoperative_mean: float | None = None
+    mp_preoperative: Angle = field(default_factory=Angle)
+    mp_treated_band: Band | None = None
+    osteophyte_option: str = "osteophyte_not_reported"
+    reconstruction: tuple[str, ...] = ()
     mixed: bool = False
     partly_given: Mapping[str, int] = field(default_factory=dict)
     follow_up: FollowUp = field(default_factory=FollowUp)
@@ -107,6 +171,7 @@ class OutcomeValue:
     third_quartile: float | None = None
     minimum: float | None = None
     maximum: float | None = None
+    limit: Band | None = None
     conversion: str = ""
     unusable: str = ""
     source: str = ""
@@ -142,7 +207,10 @@ class ContrastValue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyRecord:
-    """One study as one extractor (or the agreement of two) typed it."""
+    """One study as one extractor (or the agreement of two) typed it.
+
+    `returns`, `findings`, `mp_bands` and `subgroups` are empty for records of forms that do not ask for them.
+    """
 
     id: str
     label: str
@@ -157,6 +225,10 @@ class StudyRecord:
     arms: tuple[Arm, ...]
     outcomes: tuple[OutcomeValue, ...]
     contrasts: tuple[ContrastValue, ...] = ()
+    returns: tuple[ArmReturns, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    mp_bands: tuple[AngleBand, ...] = ()
+    subgroups: tuple[SubgroupValue, ...] = ()
     file: str = ""
     sha256: str = ""
     fields: Mapping[str, Any] = field(default_factory=dict)

@@ -13,7 +13,7 @@ from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Group, Missing, Value
-from metakit.review.typed import source_text
+from metakit.review.typed_fields import source_text
 
 Entry = Value | Group | tuple[Group, ...]
 Kind = Literal["choice", "number", "text", "entry"]

@@ -2,14 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Literal, cast
 
-from metakit.core.records import Arm, ContrastValue, FollowUp, OutcomeValue, Place, Reporting, StudyRecord
+from metakit.core.records import (
+    Angle,
+    Arm,
+    ContrastValue,
+    FollowUp,
+    OutcomeValue,
+    Place,
+    Reporting,
+    StudyRecord,
+)
+from metakit.core.returns import SubgroupValue
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
 from metakit.forms.units import Conversion, conversion
+from metakit.review.typed_fields import (
+    FLEXION,
+    HYPEREXTENSION,
+    band_of,
+    months_of,
+    source_text,
+    term_of,
+    units_of,
+)
+from metakit.review.typed_returns import bands_of, findings_of, returns_of
 
 _LOCATIONS = {
     "mean": "mean",
@@ -27,7 +46,6 @@ _MIRRORED = (
     ("first_quartile", "third_quartile"),
     ("interval_lower", "interval_upper"),
 )
-FLEXION = "positive_is_flexion"
 
 
 def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRecord:
@@ -44,7 +62,7 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
     sha256 : str
         Of the file's bytes.
     """
-    design = _term(form, "design.type", group.text("design.type"))
+    design = term_of(form, "design.type", group.text("design.type"))
     design_group = design.facts.text("design_group") if design else "series"
     return StudyRecord(
         id=group.text("study.id"),
@@ -60,25 +78,14 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
         arms=tuple(_arm(arm, form) for arm in group.groups("arms")),
         outcomes=tuple(_outcome(entry, form, file) for entry in group.groups("outcomes")),
         contrasts=tuple(_contrast(entry, form) for entry in group.groups("contrasts")),
+        returns=returns_of(group, form),
+        findings=findings_of(group),
+        mp_bands=bands_of(group, form),
+        subgroups=tuple(_subgroup(entry, form, file) for entry in group.groups("subgroups")),
         file=file,
         sha256=sha256,
         fields=group.plain(),
     )
-
-
-def _term(form: Form, path: str, name: str) -> Term | None:
-    spec = form.find(path)
-    return spec.terms.get(name) if spec else None
-
-
-def _units(form: Form) -> Mapping[str, Term]:
-    spec = form.find("outcomes.measured_in")
-    return spec.terms if spec else {}
-
-
-def _months(group: Group, field: str, unit: str, form: Form) -> float | None:
-    value, convert = group.number(field), conversion(unit, "months", _units(form))
-    return None if value is None or convert is None else convert(value)
 
 
 def _first(*values: int | None) -> int | None:
@@ -88,14 +95,13 @@ def _first(*values: int | None) -> int | None:
 def _arm(arm: Group, form: Form) -> Arm:
     technique = arm.text("technique")
     thumbs = _first(arm.integer("thumbs.analysed"), arm.integer("thumbs.operated"))
-    angle, sign = arm.number("mp_preoperative.mean"), arm.text("mp_preoperative.sign")
-    if angle is not None and sign != "positive_is_hyperextension":
-        angle = -angle if sign == FLEXION else None
+    angle = _angle(arm.group("mp_preoperative"))
+    components = expand(term_of(form, "arms.technique", technique), arm.words("components"))
     return Arm(
         id=arm.text("id"),
         label=arm.text("label"),
         technique=technique,
-        components=expand(_term(form, "arms.technique", technique), arm.words("components")),
+        components=components,
         mp_option=arm.text("mp_option"),
         st_option=arm.text("st_option"),
         patients=_first(arm.integer("patients.analysed"), arm.integer("patients.operated")),
@@ -103,7 +109,11 @@ def _arm(arm: Group, form: Form) -> Arm:
         bilateral=arm.integer("bilateral"),
         age_mean=arm.number("age.mean"),
         women=arm.integer("women"),
-        mp_preoperative_mean=angle,
+        mp_preoperative_mean=angle.mean,
+        mp_preoperative=angle,
+        mp_treated_band=band_of(arm, "mp_treated_band"),
+        osteophyte_option=_osteophytes(arm, components),
+        reconstruction=tuple(part for part in components if _holds(form, part)),
         mixed=bool(arm.flag("mixed")),
         partly_given={
             part.text("component"): count
@@ -114,10 +124,55 @@ def _arm(arm: Group, form: Form) -> Arm:
     )
 
 
+def _angle(typed: Group) -> Angle:
+    sign, over, measured = typed.text("sign"), typed.integer("over_30"), typed.text("measured")
+    mean, median, low, high = (typed.number(name) for name in ("mean", "median", "minimum", "maximum"))
+    numbers = (mean, median, low, high)
+    if sign not in (HYPEREXTENSION, FLEXION) and any(number is not None for number in numbers):
+        unclear = "the report does not say which direction is positive"
+        return Angle(over_30=over, measured=measured, unusable=unclear)
+    if sign == FLEXION:
+        mean, median, high, low = (None if number is None else -number for number in numbers)
+    return Angle(
+        mean=mean,
+        standard_deviation=typed.number("standard_deviation"),
+        median=median,
+        minimum=low,
+        maximum=high,
+        over_30=over,
+        measured=measured,
+    )
+
+
+OSTEOPHYTES_REMOVED = "mc_base_osteophytectomy"
+
+
+def _osteophytes(arm: Group, components: tuple[str, ...]) -> str:
+    told = arm.flag("metacarpal_osteophyte_removed")
+    if OSTEOPHYTES_REMOVED in components or told:
+        return "osteophyte_removed"
+    return "osteophyte_left" if told is False else "osteophyte_not_reported"
+
+
+def _holds(form: Form, part: str) -> bool:
+    term = term_of(form, "arms.components", part)
+    return term is not None and bool(term.facts.flag("holds_metacarpal"))
+
+
+def _subgroup(entry: Group, form: Form, file: str) -> SubgroupValue:
+    return SubgroupValue(
+        value=_outcome(entry, form, file),
+        mp_option=entry.text("mp_option"),
+        st_option=entry.text("st_option"),
+        osteophyte_option=entry.text("osteophyte_option"),
+        mp_before=band_of(entry, "mp_before"),
+    )
+
+
 def _follow_up(group: Group, thumbs: int | None, form: Form) -> FollowUp:
     unit = group.text("unit")
     times = {
-        name: _months(group, field, unit, form)
+        name: months_of(group, field, unit, form)
         for name, field in (
             ("mean", "mean"),
             ("standard_deviation", "standard_deviation"),
@@ -139,9 +194,9 @@ def _follow_up(group: Group, thumbs: int | None, form: Form) -> FollowUp:
 
 
 def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
-    term = _term(form, "outcomes.outcome", entry.text("outcome"))
+    term = term_of(form, "outcomes.outcome", entry.text("outcome"))
     label = entry.text("time.label")
-    months = _months(entry, "time.value", entry.text("time.unit"), form)
+    months = months_of(entry, "time.value", entry.text("time.unit"), form)
     time_label = label or f"{entry.typed('time.value')} {entry.text('time.unit')}".strip()
     if label == "before_surgery" and months is None:
         months = 0.0
@@ -155,8 +210,10 @@ def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
         outcome=entry.text("outcome"),
         months=months,
         time_label=time_label,
-        unit_of_analysis=cast('Literal["thumbs", "patients", "unclear"]', entry.text("unit_of_analysis")),
-        reporting=cast("Reporting", entry.text("reporting")),
+        unit_of_analysis=cast(
+            'Literal["thumbs", "patients", "unclear"]', entry.text("unit_of_analysis") or "thumbs"
+        ),
+        reporting=cast("Reporting", entry.text("reporting") or "reported"),
         author_definition=entry.text("author_definition"),
         definition=entry.text("definition"),
         events=entry.integer("events"),
@@ -167,6 +224,7 @@ def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
         n=entry.integer("n"),
         kind=cast('Literal["final", "change", "baseline"]', entry.text("kind") or "final"),
         interval_level=None if level is None else level / 100,
+        limit=band_of(entry, "limit"),
         conversion=how,
         unusable=unusable,
         source=source_text(entry.group("source")),
@@ -177,7 +235,7 @@ def _outcome(entry: Group, form: Form, file: str) -> OutcomeValue:
 
 def _contrast(entry: Group, form: Form) -> ContrastValue:
     label, unit = entry.text("time.label"), entry.text("time.unit")
-    months, typed = _months(entry, "time.value", unit, form), entry.text("p_value")
+    months, typed = months_of(entry, "time.value", unit, form), entry.text("p_value")
     level = entry.number("interval.level")
     return ContrastValue(
         arm=entry.text("arm"),
@@ -212,7 +270,7 @@ def _measured(entry: Group, term: Term | None, form: Form) -> tuple[dict[str, An
     if typed == "unclear" or entry.missing("measured_in") is not None:
         return nothing, "", "the report does not state the unit; the number stays in the record"
     if typed and unit and typed != unit:
-        convert = conversion(typed, unit, _units(form))
+        convert = conversion(typed, unit, units_of(form))
         if convert is None:
             return nothing, "", f"no conversion from {typed} to {unit}"
         if not convert.identity:
@@ -242,15 +300,3 @@ def _description(convert: Conversion, entry: Group) -> str:
         else ""
     )
     return f"{convert}{shown}"
-
-
-def source_text(source: Group) -> str:
-    """Write a source in words: page 5, table 3."""
-    parts = [
-        f"{name} {source.text(name)}"
-        for name in ("page", "table", "figure", "supplement")
-        if source.text(name)
-    ]
-    if source.flag("digitised"):
-        parts.append("read off the figure")
-    return ", ".join(parts)

@@ -25,7 +25,7 @@ NEARLY_ALL = 0.9
 
 NO_PROCEDURE = {
     "", "mp_none", "mp_not_reported", "mp_by_reconstruction",
-    "st_none", "st_inspected_normal", "st_not_reported",
+    "st_none", "st_inspected_normal", "st_not_reported", "st_arthritis_left",
 }  # fmt: skip
 """Options at the neighbouring joints that are findings or silence rather than parts of the operation."""
 
