@@ -88,6 +88,8 @@ def test_equal_sampling_variances_give_the_linear_mixed_model() -> None:
     fit = fit_three_level(by_cluster(EFFECT, np.full(N, v), np.ones((N, 1)), CLUSTER))
     frame = pd.DataFrame({"y": EFFECT, "cluster": CLUSTER})
     mixed = smf.mixedlm("y ~ 1", frame, groups="cluster").fit(reml=True, method="lbfgs")
+    if not mixed.converged:
+        pytest.skip("the other library's optimiser did not converge on this processor")
     assert fit.between == pytest.approx(float(mixed.cov_re.iloc[0, 0]), rel=1e-4)
     assert fit.within + v == pytest.approx(mixed.scale, rel=1e-4)
     assert fit.coefficients[0] == pytest.approx(mixed.fe_params.iloc[0], rel=1e-6)
