@@ -31,9 +31,8 @@ def pooled_table(
     level: float,
 ) -> PooledTable:
     """Read a table, compute the effects of its studies and pool them."""
-    from metakit.forms.tables import read_table
-    from metakit.measures.tables import effects_of_table
+    from metakit.measures.printed import effects_of_file
     from metakit.models.pool import pool
 
-    effects = effects_of_table(read_table(file), measure=measure, scale=scale, zero_cells=zero_cells)
+    effects = effects_of_file(file, measure=measure, scale=scale, zero_cells=zero_cells)
     return PooledTable(effects, pool(effects, model=model, tau2=tau2, interval=interval, level=level))

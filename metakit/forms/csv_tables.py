@@ -45,7 +45,12 @@ def csv_rows(content: bytes, name: str) -> SheetRows:
     text = decoded(content, name, largest=LARGEST_CSV, empty_hint="a header, then one row a study")
     if isinstance(text, Problem):
         raise UnreadableError([text])
-    separator = _separator(text, name)
+    rows = rows_of_text(text, _separator(text, name), name)
+    return SheetRows(file=name, rows=rows, exact=True)
+
+
+def rows_of_text(text: str, separator: str, name: str) -> list[tuple[int, list[Cell]]]:
+    """Cut a text into filled rows of cells with their line numbers; errors as for `read_csv`."""
     rows: list[tuple[int, list[Cell]]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     line = 1
@@ -61,7 +66,7 @@ def csv_rows(content: bytes, name: str) -> SheetRows:
             line = reader.line_num + 1
     except csv.Error as error:
         raise UnreadableError([_broken(error, name, line)]) from None
-    return SheetRows(file=name, rows=rows, exact=True)
+    return rows
 
 
 def _broken(error: csv.Error, name: str, line: int) -> Problem:

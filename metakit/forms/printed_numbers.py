@@ -167,7 +167,11 @@ def _numbers_made_plain(text: str, told: list[str], decimal_comma: bool) -> str:
         if commas != pointed:
             told.append(f"{pointed} is read with a decimal comma")
         return commas
-    thousands = re.sub(r"(?<![\d.,])\d{1,3}(?:,\d{3}){2,}(?![\d,])", lambda m: m[0].replace(",", ""), pointed)
+    thousands = re.sub(
+        r"(?<![\d.,])\d{1,3}(?:(?:,\d{3}){2,}(?![\d,])|(?:,\d{3})+(?=\.\d))",
+        lambda m: m[0].replace(",", ""),
+        pointed,
+    )
     if thousands != pointed:
         told.append(f"{pointed} is read with commas between thousands")
     return thousands

@@ -29,6 +29,7 @@ class SheetRows:
     exact: bool
     letters: Sequence[str] = ()
     problems: Sequence[Problem] = ()
+    told: Sequence[str] = ()
 
 
 def text_problem(cell: Cell) -> str:

@@ -20,13 +20,16 @@ class Table:
 
     `columns` maps each name of the header to its cells, in file order; text stays text ('NA', '007', '1e3'),
     a workbook's numbers and dates stay what they are, an empty cell is ''. `lines` are the row numbers as
-    people count them in the file; `letters` the column letters of a workbook, empty for CSV.
+    people count them in the file; `letters` the column letters of a workbook, empty for CSV. `told` says what
+    was not read literally, `left_out` which studies have no numbers, with the reason.
     """
 
     file: str
     columns: Mapping[str, tuple[Cell, ...]]
     lines: tuple[int, ...]
     letters: Mapping[str, str]
+    told: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
 
     def __len__(self) -> int:
         return len(self.lines)

@@ -25,7 +25,7 @@ MOST_MEMBERS = 1_000
 EMPTY_ROWS_AT_END = 1_000
 
 
-def read_workbook(path: Path, name: str) -> SheetRows:
+def read_workbook(path: Path, name: str, sheet: str = "") -> SheetRows:
     """Read the rows of a workbook's table.
 
     The table is on the only filled sheet, or on the only one whose header has a column `study`. Cells are
@@ -53,7 +53,7 @@ def read_workbook(path: Path, name: str) -> SheetRows:
                 name, f"the workbook is damaged ({type(error).__name__})", hint="save it again as .xlsx"
             ) from None
         try:
-            return _read(values, formulas, name)
+            return _read(values, formulas, name, sheet)
         except UnreadableError:
             raise
         except Exception as error:
@@ -104,10 +104,15 @@ def check_package(path: Path, name: str) -> None:
         raise _stop(name, "the workbook carries macros", hint="save it as .xlsx without macros")
 
 
-def _read(values: Any, formulas: Any, name: str) -> SheetRows:
+def _read(values: Any, formulas: Any, name: str, wanted: str) -> SheetRows:
     filled: list[tuple[str, list[tuple[int, list[Cell]]], list[Problem]]] = []
+    titles = [sheet.title for sheet in values.worksheets]
+    if wanted and wanted not in titles:
+        raise _stop(name, f"there is no sheet {wanted!r}", allowed=", ".join(titles))
     for sheet in values.worksheets:
         problems: list[Problem] = []
+        if wanted and sheet.title != wanted:
+            continue
         rows = list(_rows(sheet, formulas[sheet.title], name, problems))
         if rows:
             filled.append((sheet.title, rows, problems))
@@ -115,7 +120,7 @@ def _read(values: Any, formulas: Any, name: str) -> SheetRows:
         with_study = [item for item in filled if "study" in [str(cell).strip() for cell in item[1][0][1]]]
         if len(with_study) != 1:
             sheets = ", ".join(title for title, _, _ in filled)
-            hint = "keep one sheet, or name the column of studies 'study' in one of them only"
+            hint = "name one with --sheet, or keep one sheet"
             raise _stop(name, f"several sheets hold values ({sheets}); which is the table?", hint=hint)
         filled = with_study
     if not filled:

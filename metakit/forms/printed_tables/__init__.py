@@ -1,0 +1,1 @@
+"""Tables as journals and spreadsheets print them, read without renaming what is unambiguous."""
