@@ -148,10 +148,10 @@ OSTEOPHYTES_REMOVED = "mc_base_osteophytectomy"
 
 
 def _osteophytes(arm: Group, components: tuple[str, ...]) -> str:
-    told = arm.flag("metacarpal_osteophyte_removed")
-    if OSTEOPHYTES_REMOVED in components or told:
+    told = arm.text("metacarpal_osteophyte_removed")
+    if OSTEOPHYTES_REMOVED in components or told == "yes":
         return "osteophyte_removed"
-    return "osteophyte_left" if told is False else "osteophyte_not_reported"
+    return "osteophyte_left" if told == "no" else "osteophyte_not_reported"
 
 
 def _holds(form: Form, part: str) -> bool:

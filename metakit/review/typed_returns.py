@@ -34,18 +34,18 @@ def _returns(entry: Group, record: Group, form: Form) -> ArmReturns:
     counts = [
         CauseCount(
             cause=cause.text("cause"),
-            thumbs=cause.integer("thumbs") or 0,
+            thumbs=cause.integer("count") or 0,
             as_reported=cause.text("as_reported"),
             months=cause.number("months"),
             source=source_text(cause.group("source")),
         )
         for cause in record.groups("return_causes")
-        if cause.text("arm") == arm and cause.text("kind") == kind and cause.integer("thumbs") is not None
+        if cause.text("arm") == arm and cause.text("kind") == kind and cause.integer("count") is not None
     ]
     return ArmReturns(
         arm=arm,
         kind=cast('Literal["operation", "lived_with"]', kind),
-        thumbs=entry.integer("thumbs"),
+        thumbs=entry.integer("count"),
         total=entry.integer("total"),
         causes=tuple(count for count in counts if count.cause != NOT_STATED),
         not_stated=sum(count.thumbs for count in counts if count.cause == NOT_STATED),
@@ -53,13 +53,13 @@ def _returns(entry: Group, record: Group, form: Form) -> ArmReturns:
         operations=tuple(
             SecondOperation(
                 operation=operation.text("operation"),
-                thumbs=operation.integer("thumbs") or 0,
+                thumbs=operation.integer("count") or 0,
                 cause=operation.text("cause"),
                 as_reported=operation.text("as_reported"),
                 source=source_text(operation.group("source")),
             )
             for operation in record.groups("second_operations")
-            if kind == OPERATION and operation.text("arm") == arm and operation.integer("thumbs") is not None
+            if kind == OPERATION and operation.text("arm") == arm and operation.integer("count") is not None
         ),
         months_mean=months_of(after, "mean", unit, form),
         months_median=months_of(after, "median", unit, form),
@@ -77,14 +77,14 @@ def findings_of(record: Group) -> tuple[Finding, ...]:
             arm=entry.text("arm"),
             finding=entry.text("finding"),
             option=entry.text("option"),
-            thumbs=entry.integer("thumbs") or 0,
+            thumbs=entry.integer("count") or 0,
             total=entry.integer("total"),
             limit=band_of(entry, "limit"),
             as_reported=entry.text("as_reported"),
             source=source_text(entry.group("source")),
         )
         for entry in record.groups("findings")
-        if entry.integer("thumbs") is not None
+        if entry.integer("count") is not None
     )
 
 
@@ -92,7 +92,7 @@ def bands_of(record: Group, form: Form) -> tuple[AngleBand, ...]:
     """Return the thumbs in bands of MP hyperextension; a band typed in flexion is turned."""
     found = []
     for entry in record.groups("mp_bands"):
-        band, thumbs = band_of(entry, "band"), entry.integer("thumbs")
+        band, thumbs = band_of(entry, "band"), entry.integer("count")
         if band is None or thumbs is None:
             continue
         label, unit, sign = entry.text("time.label"), entry.text("time.unit"), entry.text("sign")

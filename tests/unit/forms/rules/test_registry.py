@@ -14,9 +14,11 @@ from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import RULES, Context
 from metakit.forms.yaml_nodes import read_bytes
+from tests.unit.forms.rules.returns_cases import RETURN_CASES, SECTIONS
 
 REVIEW = Path(__file__).parents[3] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
+RETURNS = STUDY + SECTIONS
 PROTOCOL = (REVIEW / "protocol.yaml").read_text(encoding="utf-8")
 SEARCH = (REVIEW.parent / "search.yaml").read_text(encoding="utf-8")
 CERTAINTY = (REVIEW.parent / "certainty.yaml").read_text(encoding="utf-8")
@@ -1204,6 +1206,7 @@ EVERY_CASE = [
     (text, case)
     for text, cases in (
         (STUDY, STUDY_CASES),
+        (RETURNS, RETURN_CASES),
         (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
         (SEARCH, SEARCH_CASES),
         (CERTAINTY, CERTAINTY_CASES),
@@ -1215,8 +1218,15 @@ EVERY_CASE = [
 
 @pytest.mark.parametrize(
     ("text", "rules"),
-    [(STUDY, "study"), (PROTOCOL, "protocol"), (SEARCH, "search"), (CERTAINTY, "certainty"), (UNIT, "unit")],
-    ids=["study", "protocol", "search", "certainty", "unit"],
+    [
+        (STUDY, "study"),
+        (RETURNS, "study"),
+        (PROTOCOL, "protocol"),
+        (SEARCH, "search"),
+        (CERTAINTY, "certainty"),
+        (UNIT, "unit"),
+    ],
+    ids=["study", "returns", "protocol", "search", "certainty", "unit"],
 )
 def test_sound_record_breaks_no_rule(text: str, rules: str) -> None:
     assert [problem for name in shipped().form(rules).rules for problem in problems_of(text, name)] == []
