@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
+from metakit.core.beside import Companion, Posterior
 from metakit.core.notes import Assumption, SetAside
 
 if TYPE_CHECKING:
@@ -100,6 +101,12 @@ class PoolResult:
 
     `back_transform` maps the analysis scale to natural units (exp for ratios); it is a function of the
     measure, not state of the model.
+
+    `inference` names the rule that answered (an entry of INFERENCES; empty when a model was named),
+    `likelihood` how the studies' numbers entered it (an entry of LIKELIHOODS): pass it on to analyses of a
+    part of the same studies, so that it does not change with them. `beside` holds the same studies answered
+    in other ways. `posterior` is there where the interval is a posterior one: every probability that is said
+    of the answer comes from it.
     """
 
     model: ClassVar[str] = ""
@@ -116,6 +123,10 @@ class PoolResult:
     notes: tuple[str, ...] = ()
     references: tuple[str, ...] = ()
     converged: bool = True
+    inference: str = ""
+    likelihood: str = ""
+    beside: tuple[Companion, ...] = ()
+    posterior: Posterior | None = None
 
     @property
     def k(self) -> int:
@@ -144,6 +155,8 @@ class PoolResult:
         answer: dict[str, Any] = {
             "measure": self.measure,
             "model": self.model,
+            "inference": self.inference or None,
+            "likelihood": self.likelihood or None,
             "tau2_estimator": getattr(self, "tau2_estimator", None),
             "interval_method": self.mean.method,
             "level": self.level,
@@ -175,6 +188,7 @@ class PoolResult:
                 }
                 for row in self.studies
             ],
+            "beside": [item.to_json() for item in self.beside],
             "set_aside": [{"study": item.study, "reason": item.reason} for item in self.set_aside],
             "assumptions": [str(item) for item in self.assumptions],
             "notes": list(self.notes),

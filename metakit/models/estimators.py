@@ -238,6 +238,12 @@ for _prediction in (
         references=("partlett_riley_2017",),
     ),
     PredictionMethod(
+        name="hartung_knapp_floor",
+        label="Hartung-Knapp form with the variance factor not below 1, k - 1 degrees of freedom",
+        kernel=prediction.hartung_knapp_floor_prediction,
+        references=("partlett_riley_2017", "rover_2015"),
+    ),
+    PredictionMethod(
         name="bootstrap",
         label="parametric bootstrap",
         kernel=prediction.bootstrap_prediction,

@@ -15,6 +15,8 @@ from metakit.core.results import PoolResult
 class PoolOptions:
     """The choices of one analysis; None means the default for the data at hand.
 
+    `inference` is an entry of INFERENCES, `likelihood` one of LIKELIHOODS: the rule by which every number of
+    a review is made, and how counts enter where that was decided for a whole comparison before.
     `extra` holds options that belong to a single model (a prior, a variant of a one-stage model).
     """
 
@@ -23,6 +25,8 @@ class PoolOptions:
     interval: str | None = None
     tau2_interval: str | None = None
     prediction: str | None = None
+    inference: str | None = None
+    likelihood: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -52,5 +56,6 @@ MODELS: Registry[Model] = Registry(
         "metakit.models.stratified",
         "metakit.models.one_stage",
         "metakit.models.bayesian",
+        "metakit.models.half_normal",
     ),
 )

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.half_normal import Given, TauMixture, mix_over_tau
+from metakit.numerics.mixtures import NormalMixturePosterior
 from metakit.numerics.weights import IndexArray
 
 CHUNK = 1 << 16
@@ -110,6 +111,55 @@ def half_normal_effects(
     >>> [round(float(value), 3) for value in (found.median, found.lower, found.upper)]
     [0.375, -0.302, 1.065]
     """
+    return _answers(
+        effect, variance, present, scale, (mean_location, mean_deviation), threshold, level, spread, None
+    )
+
+
+def half_normal_posterior(
+    effect: ArrayLike,
+    variance: ArrayLike,
+    *,
+    scales: tuple[float, ...] = (0.5,),
+    mean_location: float = 0.0,
+    mean_deviation: float = np.inf,
+    threshold: float = 0.0,
+    level: float = 0.95,
+) -> tuple[HalfNormalAnswers, tuple[NormalMixturePosterior, ...]]:
+    """Pool the normal effects of one analysis, and keep the posterior as well.
+
+    Parameters
+    ----------
+    effect, variance : array_like, shape (k,)
+    scales : tuple of float
+        Scales of the prior of tau, one answer each.
+    mean_location, mean_deviation, threshold, level
+        As for `half_normal_effects`.
+
+    Returns
+    -------
+    HalfNormalAnswers
+        Every array has one entry a scale.
+    tuple of NormalMixturePosterior
+        One a scale.
+    """
+    kept: dict[int, NormalMixturePosterior] = {}
+    prior = (mean_location, mean_deviation)
+    found = _answers(effect, variance, None, np.array(scales), prior, threshold, level, True, kept)
+    return found, tuple(kept[row] for row in range(len(scales)))
+
+
+def _answers(
+    effect: ArrayLike,
+    variance: ArrayLike,
+    present: BoolArray | None,
+    scale: ArrayLike,
+    mean_prior: tuple[float, float],
+    threshold: ArrayLike,
+    level: float,
+    spread: bool,
+    kept: dict[int, NormalMixturePosterior] | None,
+) -> HalfNormalAnswers:
     y, v = np.asarray(effect, dtype=float), np.asarray(variance, dtype=float)
     here = np.ones(1, dtype=bool) if present is None else np.asarray(present, dtype=bool)
     s, limit = np.asarray(scale, dtype=float), np.asarray(threshold, dtype=float)
@@ -128,12 +178,12 @@ def half_normal_effects(
     found = {name: np.full(len(y), np.nan) for name in names}
     found["share"] = np.zeros((len(y), k))
     rows = max(1, CHUNK // (64 * k))
-    prior = (mean_location, 0.0 if np.isinf(mean_deviation) else mean_deviation**-2)
+    prior = (mean_prior[0], 0.0 if np.isinf(mean_prior[1]) else mean_prior[1] ** -2)
     for first in range(0, len(y), rows):
         part = slice(first, first + rows)
         _pool(
             y[part], v[part], here[part].astype(float), s[part], prior, limit[part], level, spread,
-            {name: column[part] for name, column in found.items()},
+            {name: column[part] for name, column in found.items()}, kept,
         )  # fmt: skip
     return HalfNormalAnswers(
         **{name: column.reshape((*leading, *column.shape[1:])) for name, column in found.items()}
@@ -150,6 +200,7 @@ def _pool(
     level: float,
     spread: bool,
     into: dict[str, FloatArray],
+    kept: dict[int, NormalMixturePosterior] | None,
 ) -> None:
     """Answer for one chunk of analyses, writing into views of the columns."""
     precision = here / variance
@@ -188,6 +239,20 @@ def _pool(
         spread=spread,
     ):
         _write(mixture, variance, here, anchor, threshold, level, spread, into)
+        if kept is not None:
+            kept |= _posteriors(mixture, anchor)
+
+
+def _posteriors(mixture: TauMixture, anchor: FloatArray) -> dict[int, NormalMixturePosterior]:
+    return {
+        int(row): NormalMixturePosterior(
+            weight=mixture.weight[at],
+            mean=anchor[row] + mixture.mean[at, 0],
+            deviation=np.sqrt(mixture.variance[at, 0]),
+            new_deviation=np.sqrt(mixture.variance[at, 0] + mixture.tau[at] ** 2),
+        )
+        for at, row in enumerate(mixture.rows)
+    }
 
 
 def _write(

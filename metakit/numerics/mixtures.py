@@ -1,8 +1,11 @@
-"""Quantiles of mixtures of normals, one a row."""
+"""Mixtures of normals: quantiles of many at once, and one as the posterior of an analysis."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import special
 
 from metakit.core.effects import FloatArray
@@ -11,6 +14,44 @@ from metakit.numerics.weights import IndexArray
 
 _STEPS = 12
 _TAIL = 9.5  # standard deviations beyond which a normal component holds nothing that matters
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NormalMixturePosterior:
+    """The mean effect and the effect in a new centre, as mixtures of J normals with common weights.
+
+    Parameters
+    ----------
+    weight, mean, deviation, new_deviation : ndarray, shape (J,)
+        On the analysis scale; `deviation` is of the mean effect, `new_deviation` of that in a new centre.
+    """
+
+    weight: FloatArray
+    mean: FloatArray
+    deviation: FloatArray
+    new_deviation: FloatArray
+
+    def below(self, value: ArrayLike, *, new_centre: bool = False) -> FloatArray:
+        """Return the probability below each value."""
+        at = np.asarray(value, dtype=float)
+        deviation = self.new_deviation if new_centre else self.deviation
+        return np.asarray(np.vecdot(self.weight, special.ndtr((at[..., None] - self.mean) / deviation)))
+
+    def quantile(self, probability: ArrayLike, *, new_centre: bool = False) -> FloatArray:
+        """Return the value with each probability below it; infinite at 0 and 1."""
+        asked = np.asarray(probability, dtype=float)
+        flat = asked.ravel()
+        found = np.where(flat > 0.5, np.inf, -np.inf)
+        inside = (flat > 0) & (flat < 1)
+        shape = (int(inside.sum()), len(self.weight))
+        deviation = self.new_deviation if new_centre else self.deviation
+        found[inside] = mixture_quantile(
+            np.broadcast_to(self.weight, shape),
+            np.broadcast_to(self.mean, shape),
+            np.broadcast_to(deviation, shape),
+            flat[inside],
+        )
+        return found.reshape(asked.shape)
 
 
 def mixture_quantile(

@@ -12,7 +12,7 @@ from scipy import special
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.distributions import t_quantile
 from metakit.numerics.quadratic_forms import contrast_form_below
-from metakit.numerics.weights import IndexArray, Studies, Weighted, weigh
+from metakit.numerics.weights import IndexArray, Studies, Weighted, greater, weigh
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +56,18 @@ def higgins_thompson_spiegelhalter(studies: Studies, weights: Weighted, level: f
 def hartung_knapp_prediction(studies: Studies, weights: Weighted, level: float) -> PredictionIntervals:
     """Mean +/- t(k - 1) sqrt(tau2 + SE^2) with Hartung and Knapp's SE (Partlett & Riley 2017)."""
     return _around_mean(studies, weights, level, df=studies.count - 1, scaled=True)
+
+
+def hartung_knapp_floor_prediction(studies: Studies, weights: Weighted, level: float) -> PredictionIntervals:
+    """Mean +/- t(k - 1) sqrt(tau2 + SE^2) with the SE of the floored Hartung-Knapp interval.
+
+    It therefore always holds that interval, and like it exists from two studies on.
+    """
+    factor = greater(weights.squares() / studies.spare, 1.0)
+    df = studies.count - 1
+    reach = t_quantile(level, df) * np.sqrt(weights.tau2 + factor / weights.total + _TINY)
+    estimate = studies.anchor_effect + weights.mean
+    return studies.unfold(PredictionIntervals(estimate - reach, estimate + reach, df, df < np.inf))
 
 
 _TINY = float(np.finfo(float).tiny)

@@ -1,0 +1,125 @@
+"""How a review infers: the default for every number of it, and how counts enter.
+
+An inference is chosen for a whole review, never for one outcome. Which likelihood the numbers enter by
+follows from the measure and from how rare the event is in the whole comparison, decided once and then passed
+on to every analysis of a part of it.
+
+References
+----------
+Friede et al. (2017); Rover et al. (2021); Lilienthal et al. (2024); Rover, Knapp & Friede (2015).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from metakit.core.effects import EffectTable
+from metakit.core.registry import Registry
+from metakit.measures.registry import MEASURES
+
+RARE = 0.05
+"""Share of persons with the event below which counts enter by their conditional likelihood (a risk ratio),
+and a risk difference is no headline: common practice of ours, no source."""
+NEAR_RARE = (0.04, 0.06)
+"""Between these shares both likelihoods of a risk ratio are shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inference:
+    """One rule for every pooled number of a review."""
+
+    name: str
+    label: str
+    about: str
+    references: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Likelihood:
+    """How the numbers of one study enter, given its own true effect."""
+
+    name: str
+    label: str
+    references: tuple[str, ...]
+
+
+INFERENCES: Registry[Inference] = Registry("inference")
+INFERENCES.add(
+    Inference(
+        name="half_normal",
+        label="random effects, spread between centres integrated over a half-normal prior",
+        about="Effects are taken to differ between centres by a spread tau that is not estimated by one "
+        "number but averaged over, with a half-normal prior; the interval is a credible one.",
+        references=("friede_2017", "friede_2017_few", "rover_2021", "lilienthal_2024"),
+    )
+)
+INFERENCES.add(
+    Inference(
+        name="hartung_knapp",
+        label="random effects by restricted maximum likelihood, Hartung-Knapp interval with a floor",
+        about="Tau is estimated by restricted maximum likelihood; the interval uses the t distribution on "
+        "k - 1 degrees of freedom with a variance factor of at least 1. Two studies have no headline.",
+        references=("rover_2015", "viechtbauer_2005"),
+    )
+)
+DEFAULT_INFERENCE = "half_normal"
+
+LIKELIHOODS: Registry[Likelihood] = Registry("likelihood")
+for _likelihood in (
+    Likelihood(
+        name="normal",
+        label="normal effects with known variances",
+        references=("friede_2017", "rover_2021"),
+    ),
+    Likelihood(
+        name="conditional_binomial",
+        label="binomial, given each study's events in both arms",
+        references=("cai_2010", "stijnen_2010"),
+    ),
+    Likelihood(
+        name="conditional_hypergeometric",
+        label="non-central hypergeometric, given each study's margins",
+        references=("stijnen_2010",),
+    ),
+    Likelihood(name="binomial", label="binomial", references=("stijnen_2010",)),
+    Likelihood(name="poisson", label="Poisson", references=("stijnen_2010",)),
+):
+    LIKELIHOODS.add(_likelihood)
+
+
+def overall_risk(table: EffectTable) -> float | None:
+    """Return all events over all persons of a comparison; None without counts of persons."""
+    data = table.data
+    if not {"events_1", "total_1", "events_2", "total_2"} <= set(data):
+        return None
+    events = float(np.sum(data["events_1"]) + np.sum(data["events_2"]))
+    return events / float(np.sum(data["total_1"]) + np.sum(data["total_2"]))
+
+
+def likelihood_of(table: EffectTable) -> str:
+    """Return the likelihood by which studies of this measure enter; one cell more or less decides nothing.
+
+    Examples
+    --------
+    >>> from metakit.measures.tables import effect_sizes
+    >>> rows = {"study": ["A"], "events_1": [1], "total_1": [90], "events_2": [3], "total_2": [88]}
+    >>> likelihood_of(effect_sizes(rows, measure="risk_ratio"))
+    'conditional_binomial'
+    """
+    measure = MEASURES[table.measure]
+    if not set(measure.columns) <= set(table.data):
+        return "normal"
+    if measure.name == "rate_ratio":
+        return "conditional_binomial"
+    if measure.name == "odds_ratio":
+        return "conditional_hypergeometric"
+    if measure.name == "proportion" and table.scale == "logit":
+        return "binomial"
+    if measure.name == "rate" and table.scale == "log":
+        return "poisson"
+    risk = overall_risk(table)
+    if measure.name == "risk_ratio" and risk is not None and risk < RARE:
+        return "conditional_binomial"
+    return "normal"
