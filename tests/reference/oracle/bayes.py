@@ -48,6 +48,42 @@ class Node:
     variance: Number
 
 
+def tau_masses(
+    log_density: Callable[[Number], Number], scale: Number
+) -> tuple[list[tuple[Number, Number]], Number]:
+    """Lay double-exponential nodes on (0, infinity), halving the step until 32 digits are still.
+
+    Returns (tau, probability) and the normaliser of the density. The density should peak near one and `scale` lie
+    where it lives.
+    """
+    half_pi = mp.pi / 2
+
+    def rows(start: Number, step: Number) -> list[tuple[Number, Number]]:
+        found = []
+        for side in (1, -1):
+            place = start if side > 0 else start - step
+            while abs(place) < 6:
+                tau = scale * mp.exp(half_pi * mp.sinh(place))
+                mass = mp.exp(log_density(tau)) * tau * half_pi * mp.cosh(place)
+                if mass > mpf(10) ** (-50):
+                    found.append((tau, mass))
+                place += side * step
+        return found
+
+    step = mpf(1) / 8
+    found = rows(mpf(0), step)
+    answer = step * total(mass for _, mass in found)
+    for _ in range(6):
+        found += rows(step / 2, step)
+        step /= 2
+        finer = step * total(mass for _, mass in found)
+        settled = abs(finer - answer) < mpf(10) ** (-32) * finer
+        answer = finer
+        if settled:
+            return [(tau, step * mass / answer) for tau, mass in found], answer
+    raise ArithmeticError("the posterior of tau did not settle")
+
+
 class Posterior:
     """The joint posterior of tau and mu for effects y with variances v.
 
@@ -69,7 +105,8 @@ class Posterior:
         self.top = mpf(0)
         scale = mp.sqrt(total(v) / len(v))
         self.top = max(self.log_density(scale * mp.power(2, i)) for i in range(-12, 8))
-        self.nodes = self._nodes(scale)
+        masses, self.normaliser = tau_masses(self.log_density, scale)
+        self.nodes = [Node(tau, mass, *self.conditional(tau)[:2]) for tau, mass in masses]
 
     def conditional(self, tau: Number) -> tuple[Number, Number, Number]:
         """Return mean and variance of mu given tau, and the log marginal likelihood up to a constant."""
@@ -85,42 +122,6 @@ class Posterior:
     def log_density(self, tau: Number) -> Number:
         """Return the unnormalised log posterior density of tau."""
         return self.conditional(tau)[2] + self.log_prior(tau) - self.top
-
-    def _nodes(self, scale: Number) -> list[Node]:
-        """Lay double-exponential nodes on (0, infinity), halving the step until 32 digits are still."""
-        half_pi = mp.pi / 2
-
-        def rows(start: Number, step: Number) -> list[tuple[Number, Number]]:
-            found = []
-            for side in (1, -1):
-                place = start if side > 0 else start - step
-                while abs(place) < 6:
-                    tau = scale * mp.exp(half_pi * mp.sinh(place))
-                    mass = mp.exp(self.log_density(tau)) * tau * half_pi * mp.cosh(place)
-                    if mass > mpf(10) ** (-50):
-                        found.append((tau, mass))
-                    place += side * step
-            return found
-
-        step = mpf(1) / 8
-        found = rows(mpf(0), step)
-        answer = step * total(mass for _, mass in found)
-        for _ in range(6):
-            found += rows(step / 2, step)
-            step /= 2
-            finer = step * total(mass for _, mass in found)
-            settled = abs(finer - answer) < mpf(10) ** (-32) * finer
-            answer = finer
-            if settled:
-                break
-        else:
-            raise ArithmeticError("the posterior of tau did not settle")
-        self.normaliser = answer
-        nodes = []
-        for tau, mass in found:
-            mean, variance, _ = self.conditional(tau)
-            nodes.append(Node(tau, step * mass / answer, mean, variance))
-        return nodes
 
     # --- moments and quantiles ---
 
