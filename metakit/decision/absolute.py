@@ -17,13 +17,13 @@ from scipy import optimize, special
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, PoolResult
+from metakit.core.written import ratio
 from metakit.errors import UsageError
 from metakit.measures.absolute import effect_needed, number_needed, risk_with
 from metakit.measures.registry import Measure
 from metakit.synthesis.absolute import CUT
 from metakit.synthesis.baseline import Baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
-from metakit.synthesis.spoken import ratio
 
 _REACH, _PANEL, _POINTS = 8.0, 0.125, 32
 """Normal scores of the baseline that are integrated over, in panels of as many points."""

@@ -13,11 +13,14 @@ import numpy as np
 
 from metakit.core.records import BaselinePlan, Protocol, StudyRecord
 from metakit.core.results import Limits, PoolResult
+from metakit.core.written import fixed
 from metakit.decision.absolute import AbsoluteDifference, difference_of
 from metakit.decision.information import InformationSize, information_of, thumbs_of
+from metakit.decision.signed_text import answer_words
 from metakit.decision.thresholds import Thresholds
 from metakit.errors import MetakitError
 from metakit.measures.absolute import risk_with
+from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
 from metakit.review.appraisal import appraisal_of
@@ -26,7 +29,6 @@ from metakit.synthesis.baseline import Baseline, baseline_from_counts
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.reported_effects import HAZARD_RATIO
-from metakit.synthesis.spoken import count, fixed, natural_values
 
 NORMAL_95 = 1.959963984540054
 
@@ -115,13 +117,6 @@ class EvidenceBody:
     def designs(self) -> frozenset[str]:
         """Design groups of the studies."""
         return frozenset(study.design_group for study in self.studies)
-
-
-def answer_words(result: PoolResult, measure: Measure, scale: str | None) -> str:
-    """Return an answer as the text that a signature stands under."""
-    values = natural_values(result, measure, scale)
-    k = count(result.k, "study", "studies")
-    return f"{measure.label} {values.show(values.estimate)} ({values.interval}), {k}"
 
 
 def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from metakit.core.results import Limits
+from metakit.core.written import count, listed
 from metakit.decision.certainty_rules import rule
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import (
@@ -19,7 +20,6 @@ from metakit.decision.proposals import (
     weight_at_least,
 )
 from metakit.decision.thresholds import Thresholds
-from metakit.synthesis.spoken import count, listed
 
 NOTHING_TO_CROSS = "The protocol names no smallest important difference in a unit that fits this answer"
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from metakit.core.written import listed
 from metakit.decision.certainty_rules import rule
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import DOMAINS, Domain, Proposal, span
-from metakit.synthesis.spoken import listed
 
 
 def intransitivity(body: EvidenceBody) -> Proposal:

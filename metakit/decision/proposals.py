@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 from metakit.core.registry import Registry
 from metakit.core.results import Limits
+from metakit.core.written import count, listed, ratio, signed
 from metakit.decision.evidence import EvidenceBody, StudyEvidence
 from metakit.decision.thresholds import Thresholds
-from metakit.synthesis.spoken import MINUS, count, fixed, listed, ratio
 
 SEVERITY = {
     "low": 0,
@@ -113,15 +113,6 @@ def severity_of(study: StudyEvidence) -> int:
 def shown_lines(lines: tuple[float, ...], unit: str) -> str:
     """Write thresholds: `5 fewer and 5 more` in words of the unit."""
     return f"{listed([signed(line) for line in lines])} {unit}".strip()
-
-
-def signed(value: float) -> str:
-    """Write a difference with its sign and about two digits."""
-    decimals = 0 if abs(value) >= 9.95 else 1 if abs(value) >= 0.95 else 2
-    text = fixed(value, decimals)
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return text if text.startswith(MINUS) or text == "0" else f"+{text}"
 
 
 def span(limits: Limits | tuple[float, float], unit: str) -> str:

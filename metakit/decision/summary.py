@@ -6,15 +6,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from metakit.core.written import count, per_100, ratio, signed
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.certainty import Certainty
 from metakit.decision.evidence import EvidenceBody
-from metakit.decision.proposals import signed, span
+from metakit.decision.proposals import span
 from metakit.decision.statements import statement
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.reported_effects import HAZARD_RATIO
-from metakit.synthesis.spoken import count, per_100, ratio
 from metakit.synthesis.windows import window
 
 MOST_OUTCOMES = 7

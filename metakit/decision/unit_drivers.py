@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.optimize import brentq
 
+from metakit.core.written import fixed, ratio
 from metakit.decision.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.unit_cells import Cell, baseline_value
 from metakit.measures.absolute import effect_needed
 from metakit.measures.registry import MEASURES
-from metakit.synthesis.spoken import fixed, ratio
 
 HALF_TO_DOUBLE = 2.0
 _GRID = 400

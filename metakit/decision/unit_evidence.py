@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from metakit.core.records import Protocol
+from metakit.core.written import count, listed
 from metakit.decision.certainty import Certainty
 from metakit.decision.evidence import body_of
 from metakit.decision.expected import rate_for_risk
@@ -15,7 +16,6 @@ from metakit.decision.thresholds import Thresholds
 from metakit.decision.unit import Unit
 from metakit.decision.unit_cells import Cell, baseline_value
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.windows import LAST, time_of, window
 
 SERIES = "single-arm series: it compares nothing and cannot show that a technique is better or worse"

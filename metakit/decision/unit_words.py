@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from metakit.core.written import listed, per_100, signed
 from metakit.decision.unit_answer import Expectation, Range
 from metakit.decision.unit_cells import Cell
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.synthesis.cautions import FEWEST_EVENTS, FEWEST_STUDIES, total_events
-from metakit.synthesis.spoken import fixed, listed, per_100
 from metakit.synthesis.words import lower_first
 
 FIRST = (
@@ -161,10 +161,8 @@ def score_words(item: Expectation) -> str:
 
 
 def _signed(found: Range, decimals: int) -> str:
-    def one(value: float) -> str:
-        return f"+{fixed(value, decimals)}" if value > 0 else fixed(value, decimals)
-
-    return f"{one(found.value)} (range {one(found.lower)} to {one(found.upper)})"
+    value, lower, upper = (signed(end, decimals) for end in (found.value, found.lower, found.upper))
+    return f"{value} (range {lower} to {upper})"
 
 
 def plain_text(found: UnitDecision) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from metakit.core.records import StudyRecord
+from metakit.core.written import count, listed
 from metakit.forms.library import vocabulary
 from metakit.forms.overall_judgement import domains_asked, has_overall
 from metakit.forms.specs import Term
@@ -17,7 +18,6 @@ from metakit.measures.registry import MEASURES
 from metakit.review.appraisal import ALL, Judgement, Overall, StudyAppraisal, appraisal_of
 from metakit.synthesis.appraisal import CONCERNS
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import count, listed
 
 STUB = 0.08
 """Length of the bar of the best level: to be seen, and next to nothing."""

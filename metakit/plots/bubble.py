@@ -10,10 +10,10 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import UsageError
+from metakit.measures.natural import Natural, natural_of
 from metakit.models.design_matrix import moderators
 from metakit.models.estimators import TAU2_ESTIMATORS
 from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS, MetaRegressionResult, meta_regression
-from metakit.plots.natural import Natural, natural_of
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 from metakit.plots.scale import Interval
@@ -135,14 +135,14 @@ def bubble_content(
 
 
 def _sentence(fit: MetaRegressionResult, moderator: str, factor: bool) -> str:
-    from metakit.plots.numbers import show_linear, show_p
+    from metakit.core.written import fixed, p_value
 
     name = moderator.replace("_", " ")
     explained = "" if fit.r2 is None else (
-        f" The moderator takes away {show_linear(100 * fit.r2, 0)} % of the variance between studies."
+        f" The moderator takes away {fixed(100 * fit.r2, 0)} % of the variance between studies."
     )  # fmt: skip
     what = f"Differences between the levels of {name}" if factor else f"Slope of {name}"
-    return f"{what}: {show_p(fit.omnibus.p_value)}.{explained}"
+    return f"{what}: {p_value(fit.omnibus.p_value)}.{explained}"
 
 
 def bubble_text(content: BubbleContent) -> str:

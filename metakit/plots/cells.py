@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.effects import EffectTable
+from metakit.core.written import amount
 from metakit.measures.registry import Measure
-from metakit.plots.numbers import show_count
 
 _COUNTS = {"two_arm_counts", "one_arm_counts"}
 _RATES = {"two_arm_rates", "one_arm_rates"}
@@ -50,7 +50,7 @@ def study_cells(measure: Measure, table: EffectTable, i: int) -> tuple[str, ...]
 
     def count(name: str) -> str:
         value = number(name)
-        return "–" if value is None else show_count(value)
+        return "–" if value is None else amount(value)
 
     def score(name: str) -> str:
         value = number(name)
@@ -75,7 +75,7 @@ def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tu
     def total(name: str) -> str:
         column = table.data.get(name)
         sum_ = None if column is None else float(column[list(used)].sum())
-        return "–" if sum_ is None or sum_ != sum_ else show_count(sum_)
+        return "–" if sum_ is None or sum_ != sum_ else amount(sum_)
 
     if measure.family in _COUNTS:
         return tuple(f"{total('events' + arm)}/{total('total' + arm)}" for arm in _suffixes(measure))

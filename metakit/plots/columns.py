@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from metakit.core.written import decimals_for, on_axis, raised, shares
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
-from metakit.plots.numbers import decimals_for, raised, shares, show
 from metakit.plots.style import Type
 from metakit.plots.text import TextWidth, clean_text, wrap
 
@@ -58,7 +58,7 @@ def word_everything(content: ForestContent) -> Wording:
         decimals = max(decimals, 1)
 
     def say(value: float) -> str:
-        return show(value, content.axis, decimals)
+        return on_axis(value, content.axis, decimals)
 
     weights = _shown_weights(content, wording)
     for row, weight in zip(content.rows, weights, strict=True):

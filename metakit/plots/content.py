@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from metakit.core.written import Axis
 from metakit.measures.registry import Scale
-from metakit.plots.numbers import Axis
 
 
 def _check_interval(what: str, estimate: float, lower: float, upper: float, axis: Axis) -> None:

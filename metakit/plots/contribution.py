@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.core.written import fixed
 from metakit.models.influence import Influence, influence
 from metakit.plots import style
 from metakit.plots.bubble import estimator_of
@@ -16,7 +17,6 @@ from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_axis, add_notes
 from metakit.plots.frame import Frame, add_caption, add_vertical_axis, gutter, start_scene, vertical_axis
 from metakit.plots.marks import Panel
-from metakit.plots.numbers import show_linear
 from metakit.plots.point_labels import Named, add_names
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
@@ -78,12 +78,10 @@ def contribution_text(content: ContributionContent) -> str:
     """Return the words that stand for the picture."""
     total = math.fsum(point.to_q for point in content.points)
     most = sorted(content.points, key=lambda point: -point.to_q)[:3]
-    shares = (
-        [f"{point.study} {show_linear(100 * point.to_q / total, 0)} %" for point in most] if total else []
-    )
+    shares = [f"{point.study} {fixed(100 * point.to_q / total, 0)} %" for point in most] if total else []
     moves = max(content.points, key=lambda point: point.shift)
     lead = f"What each of {len(content.points)} studies adds to Q, against what it does to the mean."
-    parts = f" Most of Q {show_linear(total, 1)} comes from {', '.join(shares)}." if shares else " Q is zero."
+    parts = f" Most of Q {fixed(total, 1)} comes from {', '.join(shares)}." if shares else " Q is zero."
     return f"{lead}{parts} The mean moves most without {moves.study}."
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from metakit.core.written import decimals_for, fixed
 from metakit.decision.unit_answer import Expectation
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers
-from metakit.plots.numbers import decimals_for, show_linear
 from metakit.plots.scale import Interval
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def _when(found: UnitDecision, name: str) -> str:
 
 
 def _numbers(expected: float, lower: float, upper: float) -> str:
-    return f"{show_linear(expected, 0 if expected >= 9.95 else 1)} ({lower:.0f} to {upper:.0f})"
+    return f"{fixed(expected, 0 if expected >= 9.95 else 1)} ({lower:.0f} to {upper:.0f})"
 
 
 def expected_text(content: ExpectedContent) -> str:
@@ -154,13 +154,12 @@ def driver_text(content: DriverContent) -> str:
     """Return the words that stand for the figure of drivers."""
     decimals = decimals_for([max(abs(row.at_high - row.at_low) for row in content.rows)])
     rows = [
-        f"{row.name} ({row.limits}): "
-        f"{show_linear(row.at_low, decimals)} to {show_linear(row.at_high, decimals)}"
+        f"{row.name} ({row.limits}): {fixed(row.at_low, decimals)} to {fixed(row.at_high, decimals)}"
         for row in content.rows
     ]
     return (
         f"{content.axis_name}; below 0 {content.left_words}. At the estimates "
-        f"{show_linear(content.difference, decimals)}. One input at a time: {'; '.join(rows)}."
+        f"{fixed(content.difference, decimals)}. One input at a time: {'; '.join(rows)}."
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from metakit.plots.numbers import Axis, show_p
+from metakit.core.written import Axis, p_value
 
 Side = Literal["left", "right", "neither", "unknown"]
 
@@ -76,7 +76,7 @@ class DirectionsContent:
             share, low, high = (f"{100 * value:.0f}" for value in self.share)
             parts.append(
                 f"Share on the right side {share} %, {100 * self.level:g} % exact interval {low} to "
-                f"{high} %, sign test {show_p(self.p_value)}."
+                f"{high} %, sign test {p_value(self.p_value)}."
             )
         if self.spread is not None:
             low, middle, high = map(self.show, self.spread)

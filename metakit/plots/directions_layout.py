@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from metakit.core.written import p_value
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.directions_content import DirectionRow, DirectionsContent, Side
 from metakit.plots.footing import add_axis, add_directions, add_notes
 from metakit.plots.frame import start_scene
 from metakit.plots.marks import Panel
-from metakit.plots.numbers import show_p
 from metakit.plots.scale import AxisPlan, plan_axis
 from metakit.plots.scene import LEADING, Align, Bubble, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
@@ -138,7 +138,7 @@ def _without_direction(sheet: _Sheet, row: DirectionRow, top: float) -> float:
 def _share(sheet: _Sheet, content: DirectionsContent, share: tuple[float, float, float], top: float) -> float:
     """Add the share of studies on the right, from none to all, with its exact interval."""
     scene, type_ = sheet.scene, sheet.type_
-    test = f", sign test {show_p(content.p_value)}" if content.p_value is not None else ""
+    test = f", sign test {p_value(content.p_value)}" if content.p_value is not None else ""
     words = f"Share of studies on the right side, with its {100 * content.level:g} % exact interval{test}"
     lines = wrap(words, type_.small, scene.width - 2 * MARGIN, sheet.measure, bold=True)
     top = scene.paragraph(lines, x=MARGIN, top=top, size=type_.small, bold=True, role="part") + 3

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from metakit.core.written import Axis
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.marks import Panel
-from metakit.plots.numbers import Axis
 from metakit.plots.scale import AxisPlan, choose_ticks, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.core.written import listed, p_value
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import NetworkAnalysis
 from metakit.network.components import ComponentModel
@@ -10,9 +11,7 @@ from metakit.plots.network_forest import interval_of, number_lines, rows_text
 from metakit.plots.network_marks import EstimateMark
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords, network_natural
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
-from metakit.plots.numbers import show_p
 from metakit.plots.registry import Built
-from metakit.synthesis.spoken import listed
 
 
 def network_components_content(
@@ -50,7 +49,7 @@ def network_components_content(
     notes = [
         f"Diamond: effect of adding this part, everything else equal, if parts add up; line: its "
         f"{100 * model.level:.4g} % interval.",
-        f"Do parts add up? Q {test.value:.1f} on {test.df:g} degrees of freedom, {show_p(test.p_value)}; a "
+        f"Do parts add up? Q {test.value:.1f} on {test.df:g} degrees of freedom, {p_value(test.p_value)}; a "
         "large p value is no proof."
         if test
         else "Whether parts add up cannot be tested here.",

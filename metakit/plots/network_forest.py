@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from metakit.core.written import count, decimals_for, on_axis
 from metakit.errors import NotEstimableError
+from metakit.measures.natural import Natural
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.splitting import indirect_evidence
 from metakit.plots.footing import axis_name
-from metakit.plots.natural import Natural
 from metakit.plots.network_marks import SHAPES, EstimateMark
 from metakit.plots.network_registry import (
     NETWORK_FIGURES,
@@ -15,11 +16,9 @@ from metakit.plots.network_registry import (
     network_natural,
 )
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
-from metakit.plots.numbers import decimals_for, show
 from metakit.plots.registry import Built
 from metakit.plots.scale import Interval
 from metakit.synthesis.network_words import Evidence
-from metakit.synthesis.spoken import count
 
 KINDS: dict[Evidence, str] = {
     "direct": "direct only",
@@ -121,7 +120,7 @@ def number_lines(natural: Natural, interval: Interval, peers: list[Interval]) ->
     """Return estimate and interval as two lines, with the decimals of all rows."""
     factor = 100 if natural.axis == "percent" else 1
     decimals = decimals_for(factor * (upper - lower) for _, lower, upper in peers)
-    estimate, lower, upper = (show(value, natural.axis, decimals) for value in interval)
+    estimate, lower, upper = (on_axis(value, natural.axis, decimals) for value in interval)
     return estimate, f"{lower} to {upper}"
 
 

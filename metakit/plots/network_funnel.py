@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
+from metakit.core.written import count
 from metakit.errors import NotEstimableError
+from metakit.measures.natural import Natural
 from metakit.network.analysis import NetworkAnalysis
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
@@ -21,14 +23,12 @@ from metakit.plots.frame import (
     with_vertical_ticks,
 )
 from metakit.plots.marks import Panel
-from metakit.plots.natural import Natural
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords, network_natural
 from metakit.plots.point_labels import Named, add_names
 from metakit.plots.registry import Built
 from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import Bubble, Stroke
 from metakit.plots.text import TextWidth
-from metakit.synthesis.spoken import count
 
 if TYPE_CHECKING:
     from metakit.plots.scene import Scene

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
+from metakit.core.written import count
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords
 from metakit.plots.registry import Built
-from metakit.synthesis.spoken import count
 
 MOST_SEARCHED = 60
 """Techniques up to which the order of the column is improved; beyond, the first guess stands."""

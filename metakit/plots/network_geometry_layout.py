@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from metakit.core.written import amount, count
 from metakit.plots import style
 from metakit.plots.columns import GAP, MARGIN
 from metakit.plots.footing import add_notes
 from metakit.plots.frame import start_scene
 from metakit.plots.network_geometry import GeometryContent, GeometryEdge, GeometryNode, GeometryPart
-from metakit.plots.numbers import show_count
 from metakit.plots.point_labels import Box
 from metakit.plots.scene import LEADING, Bubble, Line, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
-from metakit.synthesis.spoken import count
 
 THICKEST = 7.0
 THINNEST = 0.7
@@ -104,7 +103,7 @@ def _sheet(content: GeometryContent, width: float, type_: style.Type, measure: T
 
 
 def _size(node: GeometryNode) -> str:
-    return "–" if node.size is None else show_count(node.size)
+    return "–" if node.size is None else amount(node.size)
 
 
 def _headings(scene: Scene, sheet: _Sheet, content: GeometryContent, top: float) -> float:

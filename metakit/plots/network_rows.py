@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from metakit.core.written import Axis
 from metakit.plots import style
 from metakit.plots.columns import GAP, MARGIN
 from metakit.plots.footing import add_axis, add_directions, add_notes
 from metakit.plots.frame import start_scene
 from metakit.plots.marks import Panel
 from metakit.plots.network_marks import EstimateMark, Mark, draw_mark
-from metakit.plots.numbers import Axis
 from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from metakit.core.written import p_value
 from metakit.errors import NotEstimableError
+from metakit.measures.natural import Natural
 from metakit.network.analysis import NetworkAnalysis
 from metakit.network.inconsistency import Split
 from metakit.plots.footing import axis_name
-from metakit.plots.natural import Natural
 from metakit.plots.network_forest import interval_of, number_lines, rows_text
 from metakit.plots.network_marks import BridgeMark, EstimateMark
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords, network_natural
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
-from metakit.plots.numbers import show_p
 from metakit.plots.registry import Built
 from metakit.plots.scale import Interval
 from metakit.synthesis.network_words import Evidence
@@ -88,7 +88,7 @@ def _row(
     return NetworkRow(
         label=words.pair(split.technique, split.comparator),
         quiet=(f"direct {said[0]}, indirect {said[1]}",),
-        numbers=(*number_lines(natural, difference, differences), show_p(split.p_value)),
+        numbers=(*number_lines(natural, difference, differences), p_value(split.p_value)),
         marks=(
             direct,
             indirect,

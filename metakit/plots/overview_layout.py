@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from metakit.core.written import decimals_for, on_axis
 from metakit.plots import style
 from metakit.plots.columns import GAP, MARGIN
 from metakit.plots.content import OverviewContent, OverviewRow
 from metakit.plots.footing import add_axis, add_notes, shown_unit
 from metakit.plots.marks import Panel, arrow_head
-from metakit.plots.numbers import decimals_for, show
 from metakit.plots.scale import Interval, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
@@ -118,7 +118,7 @@ def _numbers(row: OverviewRow, peers: tuple[OverviewRow, ...]) -> tuple[str, ...
     alike = [peer.interval for peer in peers if (peer.axis, peer.unit) == (row.axis, row.unit)]
     decimals = decimals_for(factor * (known[2] - known[1]) for known in alike if known is not None)
     decimals = max(decimals, 1) if row.axis == "percent" else decimals
-    estimate, lower, upper = (show(value, row.axis, decimals) for value in row.interval)
+    estimate, lower, upper = (on_axis(value, row.axis, decimals) for value in row.interval)
     return estimate, f"{lower} to {upper}"
 
 

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.core.written import fixed
 from metakit.errors import UsageError
+from metakit.measures.natural import Natural, natural_of
 from metakit.models.exploring import numbers_of
 from metakit.models.influence import SubsetEstimate, cumulative, leave_one_out
 from metakit.models.pool import pool
@@ -16,8 +18,6 @@ from metakit.plots.bubble import estimator_of
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
 from metakit.plots.forest import forest_figure
 from metakit.plots.forest_content import neutral_words
-from metakit.plots.natural import Natural, natural_of
-from metakit.plots.numbers import show_linear
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 from metakit.plots.result_words import mean_label, method_words
@@ -62,7 +62,7 @@ def repeated_content(
     for answer, label in zip(answers, labels, strict=True):
         estimate, (lower, upper) = answer.estimate, answer.interval
         middle, low, high = (natural.value(value) for value in (estimate, lower, upper))
-        spread = show_linear(math.sqrt(max(answer.tau2, 0.0)), 2)
+        spread = fixed(math.sqrt(max(answer.tau2, 0.0)), 2)
         rows.append(
             ForestRow(
                 study=label,
@@ -101,7 +101,7 @@ def _summary(whole: PoolResult | None, natural: Natural) -> ForestSummary | None
     tau2 = whole.heterogeneity.tau2
     return ForestSummary(
         label="All studies", estimate=middle, lower=low, upper=high,
-        cells=(show_linear(math.sqrt(tau2), 2) if tau2 is not None else "–",),
+        cells=(fixed(math.sqrt(tau2), 2) if tau2 is not None else "–",),
     )  # fmt: skip
 
 

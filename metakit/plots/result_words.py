@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from metakit.core.results import Limits, PoolResult
-from metakit.plots.numbers import show_linear, show_p
+from metakit.core.written import fixed, p_value
 
 _LEADS = {
     "common_effect": "Common-effect mean",
@@ -63,7 +63,7 @@ def _two_figures(value: float) -> str:
     decimals = 2 if abs(value) < 0.0095 or abs(value) >= 0.095 else 3
     if 0 < abs(value) < 0.0095:
         decimals = min(1 - math.floor(math.log10(abs(value))), 6)
-    return show_linear(value, decimals)
+    return fixed(value, decimals)
 
 
 def _range(limits: Limits, *, power: float = 1.0, factor: float = 1.0) -> str:
@@ -85,17 +85,15 @@ def spread_words(result: PoolResult, scale: str) -> str:
     if het.q is not None:
         freedom = "degree" if het.q.df == 1 else "degrees"
         sentences.append(
-            f"Test of equal effects: Q {show_linear(het.q.value, 1)} on {het.q.df:g} {freedom} of freedom, "
-            f"{show_p(het.q.p_value)}."
+            f"Test of equal effects: Q {fixed(het.q.value, 1)} on {het.q.df:g} {freedom} of freedom, "
+            f"{p_value(het.q.p_value)}."
         )
     if het.i2 is not None:
         around = ""
         if het.i2_interval:
-            low, high = (show_linear(100 * value, 0) for value in het.i2_interval)
+            low, high = (fixed(100 * value, 0) for value in het.i2_interval)
             around = f" ({low} to {high} %)"
-        sentences.append(
-            f"Share of the variation beyond chance (I²): {show_linear(100 * het.i2, 0)} %{around}."
-        )
+        sentences.append(f"Share of the variation beyond chance (I²): {fixed(100 * het.i2, 0)} %{around}.")
     return " ".join(sentences)
 
 

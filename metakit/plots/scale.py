@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median, quantiles
 
-from metakit.plots.numbers import Axis, raised, show_linear
+from metakit.core.written import Axis, fixed, raised
 
 Interval = tuple[float, float, float]
 """Estimate, lower and upper limit."""
@@ -220,4 +220,4 @@ def tick_labels(values: Sequence[float], kind: Axis) -> list[str]:
         abs(value - round(value, decimals)) > 1e-9 * max(1, abs(value)) for value in shown
     ):
         decimals += 1
-    return [show_linear(value, decimals) for value in shown]
+    return [fixed(value, decimals) for value in shown]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from metakit.core.written import fixed
 from metakit.errors import NotEstimableError
-from metakit.plots.numbers import show_linear
 from metakit.plots.scale import Interval
 from metakit.synthesis.specification_results import NOT_APPLICABLE, SpecificationCurve
 
@@ -121,7 +121,7 @@ def _sentence(curve: SpecificationCurve, count: int) -> str:
     planned = (
         "declared in the plan" if curve.planned else "a default list, not declared in the plan: exploratory"
     )
-    share = show_linear(100 * holding / count, 0)
+    share = fixed(100 * holding / count, 0)
     each = "specification" if count == 1 else "specifications"
     return f"The conclusion{what} holds in {holding} of {count} {each} ({share} %); choices {planned}."
 
@@ -137,7 +137,7 @@ def specification_text(content: SpecificationContent) -> str:
 
 
 def _said(value: float) -> str:
-    return show_linear(value, 1 if abs(value) >= 1 else 2)
+    return fixed(value, 1 if abs(value) >= 1 else 2)
 
 
 def specification_figure(content: SpecificationContent, *, width_mm: float = 180) -> Figure:

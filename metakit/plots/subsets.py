@@ -11,8 +11,8 @@ import numpy as np
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError, UsageError
+from metakit.measures.natural import Natural, natural_of
 from metakit.models.all_subsets import AllSubsets, all_subsets
-from metakit.plots.natural import Natural, natural_of
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
+from metakit.core.written import fixed
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_axis, add_directions, add_notes, axis_name
@@ -20,7 +21,6 @@ from metakit.plots.frame import (
     with_vertical_ticks,
 )
 from metakit.plots.marks import Panel
-from metakit.plots.numbers import show_linear
 from metakit.plots.scale import AxisPlan, choose_ticks
 from metakit.plots.scene import LEADING, Scene, Shape, Stroke
 from metakit.plots.subsets import CORE, ChosenCloud, SubsetsContent, subset_words
@@ -215,7 +215,7 @@ def _notes(content: SubsetsContent) -> list[str]:
         "Along the edges: the same counts added up."
     ]
     if content.chosen:
-        share = show_linear(100 * CORE, 0)
+        share = fixed(100 * CORE, 0)
         notes.append(f"Outline: where {share} % of the subsets that hold the named study lie most densely.")
     if content.outside:
         notes.append(f"{content.outside} subsets lie beyond the edges of the picture.")

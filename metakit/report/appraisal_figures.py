@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from metakit.core.written import count
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.spoken import count
 
 WIDTH_MM = 180.0
 MOST_ANSWERS = 14

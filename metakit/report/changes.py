@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from metakit.core.written import count
 from metakit.decision.certainty import Certainty
 from metakit.report.changes_reading import EarlierReport, at, by, entries, number, text
 from metakit.report.changes_words import differs, estimate_words, measure_label, new_studies, told
 from metakit.review.plan import plan_changes
-from metakit.synthesis.spoken import count
 
 Kind = Literal["changed", "added", "taken_out", "now_answered", "no_longer_answered"]
 KINDS: dict[Kind, str] = {

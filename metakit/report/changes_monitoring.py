@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from metakit.core.written import fixed
 from metakit.decision.certainty import Certainty
 from metakit.decision.information import CONTESTED, looks
 from metakit.errors import MetakitError
@@ -15,7 +16,6 @@ from metakit.measures.registry import MEASURES
 from metakit.models.exploring import numbers_of
 from metakit.models.influence import cumulative
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import fixed
 
 FEWEST = 2
 HOW = (

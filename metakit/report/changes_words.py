@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from metakit.core.written import count, fixed, listed, per_100, ratio
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.registry import MEASURES
 from metakit.report.changes_reading import at, by, entries, number, text
-from metakit.synthesis.spoken import count, fixed, listed, per_100, ratio
 
 _SAME = 1e-9
 _Found = Mapping[str, Any]

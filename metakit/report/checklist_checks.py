@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from metakit.core.written import count, listed
 from metakit.report.checklist import CHECKS, Check, Found, State
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS
-from metakit.synthesis.spoken import count, listed
 
 _Find = Callable[[Page], Found]
 NOT_DOCUMENTED = "how studies were found is not documented in the folder"

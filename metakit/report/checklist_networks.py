@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from metakit.core.written import count
 from metakit.report.checklist import Found
 from metakit.report.checklist_checks import check, given, section, typed
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS
 from metakit.synthesis.network_findings import NetworkFinding
-from metakit.synthesis.spoken import count
 
 PLAN = "protocol.yaml: networks"
 NUMBERS = "findings.json: networks"

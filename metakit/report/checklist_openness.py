@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from metakit.core.written import listed
 from metakit.report.about_text import ABOUT
 from metakit.report.checklist import Found
 from metakit.report.checklist_checks import check, given, section, typed
 from metakit.report.page import Page
-from metakit.synthesis.spoken import listed
 
 
 def _stated(page: Page, *names: str) -> Found:

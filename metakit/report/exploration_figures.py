@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.core.written import count
 from metakit.errors import MetakitError
 from metakit.report.figure_content import unit_of
 from metakit.report.figure_parts import FigurePart, figure_part
@@ -19,7 +20,6 @@ from metakit.synthesis.exploration_words import in_words, level_label, moderator
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.robustness import Robustness, robustness
-from metakit.synthesis.spoken import count
 from metakit.synthesis.words import lower_first
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.core.written import listed
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.cells import study_cells, total_cells
 from metakit.plots.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
@@ -17,7 +18,6 @@ from metakit.plots.forest_content import forest_content
 from metakit.plots.funnel_content import funnel_content
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.rows import StudyNumbers
-from metakit.synthesis.spoken import listed
 
 EFFECTIVE_NOTE = (
     "Numbers as reported. For patients with two thumbs in a study the analysis used effective numbers."

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
+from metakit.core.written import count, listed
 from metakit.measures.registry import MEASURES
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
@@ -19,7 +20,6 @@ from metakit.report.network_figures import NetworkFigures, draw_network
 from metakit.report.selection_figures import SelectionFigures, draw_selection
 from metakit.report.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.words import lower_first
 
 FOREST_MM = 180.0

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from metakit.core.results import PoolResult
+from metakit.core.written import count, listed
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
@@ -18,7 +19,6 @@ from metakit.synthesis.cohorts import NO_COHORT
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.sensitivity_table import KINDS, kind_of
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.windows import WIDE_RATIO
 from metakit.synthesis.words import lower_first
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from metakit.core.written import count, fixed, listed, p_value
 from metakit.forms.library import vocabulary
 from metakit.network.analysis import PartAnalysis
 from metakit.network.characteristics import Characteristic
@@ -13,7 +14,6 @@ from metakit.plots.network_forest import KINDS
 from metakit.synthesis.network_arms import node_label
 from metakit.synthesis.network_findings import NetworkFinding
 from metakit.synthesis.network_words import Evidence, natural, shown
-from metakit.synthesis.spoken import count, fixed, listed, p_value
 from metakit.synthesis.terms import label_of
 from metakit.synthesis.words import lower_first
 

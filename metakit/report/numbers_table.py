@@ -10,12 +10,11 @@ import numpy as np
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import Limits, StudyRow
+from metakit.core.written import fixed, ratio, shares
 from metakit.measures.registry import MEASURES
 from metakit.plots.forest_content import align
-from metakit.plots.numbers import shares
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.rows import SideNumbers, StudyNumbers
-from metakit.synthesis.spoken import fixed, ratio
 from metakit.synthesis.windows import describe_times
 
 

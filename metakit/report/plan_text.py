@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from metakit.core.written import count, listed
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.sensitivity_table import KINDS
-from metakit.synthesis.spoken import count, listed
 
 
 def plan_sentences(findings: Findings) -> Iterable[str]:

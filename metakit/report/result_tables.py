@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 from metakit.core.records import Protocol
 from metakit.core.results import PoolResult
+from metakit.core.written import fixed, p_value
+from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.result_words import how_pooled, method_words
 from metakit.report.option_words import option_words
 from metakit.synthesis.findings import AnalysisFinding, Answer
 from metakit.synthesis.sensitivity_table import planned_kinds, standing_of
-from metakit.synthesis.spoken import fixed, natural_values, p_value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from metakit.core.written import fixed, per_100, ratio
 from metakit.decision.expected import CountRange
 from metakit.decision.unit_answer import Expectation, Range
 from metakit.decision.unit_cells import CUT
@@ -11,7 +12,6 @@ from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers, shown_effect, together
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.decision.unit_words import is_thin, score_words
-from metakit.synthesis.spoken import fixed, per_100, ratio
 
 NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
 

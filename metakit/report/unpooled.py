@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from metakit.core.written import fixed, p_value
 from metakit.decision.information import thumbs_of
 from metakit.measures.registry import MEASURES
 from metakit.plots.directions_content import DirectionRow, DirectionsContent, Side
@@ -12,7 +13,6 @@ from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.numbers_table import show_numbers
 from metakit.report.result_tables import Fact
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import fixed, p_value
 from metakit.synthesis.without_pooling import UnpooledFinding, shown_effect
 
 _SIDES: dict[str, Side] = {"below": "left", "above": "right", "neither": "neither", "unknown": "unknown"}

@@ -6,6 +6,7 @@ import math
 
 from metakit.decision.proposals import DOMAINS
 from metakit.decision.summary import absolute_notes, summary_tables
+from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES
 from metakit.report.figures import ResultPart
 from metakit.report.methods_text import Cited
@@ -18,7 +19,6 @@ from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_studies import section_content
 from metakit.report.word_tables import WordRow
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import natural_values
 from metakit.synthesis.windows import window
 
 SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)

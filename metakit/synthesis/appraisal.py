@@ -13,9 +13,9 @@ from typing import Any
 
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
+from metakit.core.written import count, listed
 from metakit.review.appraisal import overall_of
 from metakit.synthesis.rows import StudyNumbers
-from metakit.synthesis.spoken import count, listed
 
 CONCERNS = {
     "low": "low concern",

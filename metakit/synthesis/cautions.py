@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.results import PoolResult
+from metakit.core.written import count, listed
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
 from metakit.review.extraction import AGREED
 from metakit.synthesis.definitions import definition_notes
 from metakit.synthesis.rows import StudyNumbers
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.windows import time_of
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from metakit.core.written import count, p_value
 from metakit.models.meta_regression import STUDIES_PER_MODERATOR
 from metakit.synthesis.explorations import Exploration
-from metakit.synthesis.spoken import count, p_value
 
 FEWEST_IN_A_GROUP = 5
 FEW_LOOKS, MANY_LOOKS = 3, 10

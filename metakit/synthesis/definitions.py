@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from metakit.core.written import listed
 from metakit.synthesis.eligible import values_of
 from metakit.synthesis.findings import DefinitionFound
 from metakit.synthesis.rows import Candidate, StudyNumbers
-from metakit.synthesis.spoken import listed
 from metakit.synthesis.terms import UNSTATED, OutcomeTerm, definition_label
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
+from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.measures.registry import MEASURES
 from metakit.models.meta_regression import Coefficient, MetaRegressionResult
 from metakit.synthesis.analysis import DESIGN_GROUPS
@@ -19,7 +20,6 @@ from metakit.synthesis.explorations import PERMUTATIONS, Exploration
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.robustness_words import Differences
-from metakit.synthesis.spoken import count, fixed, listed, p_value, ratio
 from metakit.synthesis.terms import label_of
 from metakit.synthesis.words import lower_first
 

@@ -11,13 +11,13 @@ from typing import Literal
 
 from metakit.core.notes import Assumption
 from metakit.core.records import Arm, ContrastValue, FollowUp, OutcomeValue
+from metakit.core.written import listed
 from metakit.errors import MetakitError
 from metakit.measures.registry import Measure
 from metakit.synthesis.dependence import inflated_error
 from metakit.synthesis.eligible import Question, values_of
 from metakit.synthesis.reported_effects import HAZARD_RATIO, READY_MEASURES, Counts, Ready, ready_effect
 from metakit.synthesis.rows import ArmNumbers, Candidate, Choices, SideNumbers, StudyNumbers, UnusableError
-from metakit.synthesis.spoken import listed
 from metakit.synthesis.terms import definition_label
 from metakit.synthesis.windows import choose_times, describe_times, in_window, is_wide
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from metakit.core.records import NetworkPlan
 from metakit.core.results import Limits
+from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.components import JOIN, ComponentModel
@@ -25,7 +26,6 @@ from metakit.synthesis.network_words import (
     little_behind,
     natural,
 )
-from metakit.synthesis.spoken import per_100
 from metakit.synthesis.words import lower_first
 
 

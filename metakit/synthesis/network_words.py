@@ -11,10 +11,10 @@ import numpy as np
 from metakit.core.effects import FloatArray
 from metakit.core.records import ComparisonPlan
 from metakit.core.results import Limits
+from metakit.core.written import count, fixed, per_100, ratio
 from metakit.measures.absolute import risk_with
 from metakit.measures.registry import Measure
 from metakit.network.components import ComponentEffect
-from metakit.synthesis.spoken import count, fixed, per_100, ratio
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.words import directions, lower_first, one_of
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from metakit.core.records import NetworkPlan, Protocol, StudyRecord
+from metakit.core.written import count
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure
 from metakit.network.analysis import NetworkAnalysis, analyse_network
@@ -40,7 +41,6 @@ from metakit.synthesis.network_words import (
     component_sentence,
     natural,
 )
-from metakit.synthesis.spoken import count
 from metakit.synthesis.words import lower_first
 
 

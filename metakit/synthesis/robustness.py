@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.influence import Influence, SubsetEstimate, influence, leave_one_out
@@ -21,7 +22,6 @@ from metakit.models.small_study_adjustments import (
 )
 from metakit.models.trim_and_fill import TrimAndFill, trim_and_fill
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.spoken import count, fixed, listed, p_value, ratio
 
 FEWEST_STUDIES = 4
 """With one left out three remain; two would give intervals that nobody can use."""

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from metakit.core.written import count, fixed, listed, signed
 from metakit.synthesis.sensitivity_table import SensitivityTable, ShiftRow
 from metakit.synthesis.specification_grid import LABELS
 from metakit.synthesis.specification_results import (
@@ -17,7 +18,6 @@ from metakit.synthesis.specification_results import (
     SpecificationCurve,
     SpecificationRow,
 )
-from metakit.synthesis.spoken import count, fixed, listed
 
 ENDS = 3
 """Answers shown from each end of the curve."""
@@ -37,8 +37,7 @@ class Differences:
 
     def signed(self, value: float) -> str:
         """Write a difference with its sign."""
-        text = fixed(value, self.decimals)
-        return f"+{text}" if value > 0 and float(f"{value:.{self.decimals}f}") != 0 else text
+        return signed(value, self.decimals)
 
     def size(self, value: float) -> str:
         """Write the size of a difference with its unit."""

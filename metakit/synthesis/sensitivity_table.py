@@ -16,6 +16,7 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.core.records import Protocol, SpecificationPlan, StudyRecord
 from metakit.core.results import Limits, PoolResult
+from metakit.core.written import listed
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.influence import influence
@@ -28,7 +29,6 @@ from metakit.synthesis.sensitivity import Alternative, as_numbers, other_answer,
 from metakit.synthesis.specification_grid import INVERSE_VARIANCE, USUAL, USUAL_MEASURES, option_label
 from metakit.synthesis.specification_results import Conclusion, Standing
 from metakit.synthesis.specifications import conclusion_of
-from metakit.synthesis.spoken import listed
 
 KINDS = {
     "model": "model",

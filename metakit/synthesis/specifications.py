@@ -14,6 +14,7 @@ import numpy as np
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.records import SpecificationPlan, StudyRecord
 from metakit.core.results import Limits, PoolResult
+from metakit.core.written import count, listed
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit
 from metakit.synthesis.gather import Task
@@ -27,7 +28,6 @@ from metakit.synthesis.specification_results import (
     SpecificationCurve,
     SpecificationRow,
 )
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.words import Directions
 
 FEWEST_STUDIES = 3

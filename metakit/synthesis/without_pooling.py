@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.records import ComparisonPlan
+from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.errors import MetakitError
 from metakit.measures.registry import Measure
 from metakit.models.without_pooling import FEWEST, WithoutPooling, without_pooling
 from metakit.synthesis.rows import MissingRow
-from metakit.synthesis.spoken import count, fixed, listed, p_value, ratio
 
 if TYPE_CHECKING:
     from metakit.synthesis.words import Directions

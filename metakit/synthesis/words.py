@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 from metakit.core.records import ComparisonPlan
 from metakit.core.results import PoolResult
+from metakit.core.written import count, fixed, p_value, per_100, signed
+from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
 from metakit.synthesis.findings import AbsoluteEffect, DesignSubtotal
-from metakit.synthesis.spoken import count, fixed, natural_values, p_value, per_100
 from metakit.synthesis.terms import OutcomeTerm
 
 NOUNS = {
@@ -251,11 +252,11 @@ def importance_sentence(
         return ""
     if effect is not None and effect.unit == "thumbs":
         _, lower, upper = effect.difference
-        size, span = f"{smallest:g} per 100 thumbs", f"{_signed(lower, 1)} to {_signed(upper, 1)} per 100"
+        size, span = f"{smallest:g} per 100 thumbs", f"{signed(lower, 1)} to {signed(upper, 1)} per 100"
     elif measure.name == "mean_difference":
         values = natural_values(result, measure, None)
         lower, upper = values.lower, values.upper
-        low, high = (_signed(value, values.decimals) for value in (lower, upper))
+        low, high = (signed(value, values.decimals) for value in (lower, upper))
         size, span = f"{smallest:g}{unit}", f"{low} to {high}{unit}"
     else:
         return ""
@@ -290,8 +291,3 @@ def one_of(term: OutcomeTerm) -> str:
 
 def _article(label: str) -> str:
     return f"{'an' if label[0] in 'aeiou' else 'a'} {label}"
-
-
-def _signed(value: float, decimals: int) -> str:
-    text = fixed(value, decimals)
-    return f"+{text}" if value > 0 and float(f"{value:.{decimals}f}") > 0 else text

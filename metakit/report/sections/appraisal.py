@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from metakit.core.written import count, listed
 from metakit.forms.overall_judgement import OVERALL
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
@@ -11,7 +12,6 @@ from metakit.report.result_tables import Choice, choice_row
 from metakit.review.appraisal import ALL, Judgement, Overall, StudyAppraisal, appraisal_of
 from metakit.synthesis.appraisal import CONCERNS, concern_of, shares_sentence
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.terms import label_of
 from metakit.synthesis.words import lower_first
 

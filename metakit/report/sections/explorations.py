@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from metakit.core.written import count
 from metakit.report.figure_parts import FigurePart
 from metakit.report.figures import ResultPart
 from metakit.report.page import Page
@@ -11,7 +12,6 @@ from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.credibility import CredibilityAnswer, credibility
 from metakit.synthesis.exploration_words import Explored, explored
 from metakit.synthesis.robustness_words import sign_words
-from metakit.synthesis.spoken import count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from metakit.core.written import count, listed
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.review.extraction import Extraction
 from metakit.review.reconcile_decisions import OTHER, in_words, typed_by_each
-from metakit.synthesis.spoken import count, listed
 
 
 def build(page: Page) -> Content | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.core.written import fixed
 from metakit.forms.library import vocabulary
 from metakit.plots.network_components import not_told
 from metakit.plots.network_registry import NETWORK_FIGURES
@@ -21,7 +22,6 @@ from metakit.report.network_tables import (
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.network_findings import NetworkComparison, NetworkFinding
-from metakit.synthesis.spoken import fixed
 from metakit.synthesis.windows import window
 
 BALL = "tendon_interposition"

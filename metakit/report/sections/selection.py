@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
+from metakit.core.written import count, listed
 from metakit.forms.library import shipped
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
@@ -14,7 +15,6 @@ from metakit.review.selection.reading import Selection
 from metakit.review.selection.reconciling import screening_agreement
 from metakit.review.selection.screening import STAGE_WORDS, STAGES
 from metakit.review.selection.searches import Search
-from metakit.synthesis.spoken import count, listed
 from metakit.synthesis.terms import label_of
 
 

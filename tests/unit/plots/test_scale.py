@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from metakit.plots.numbers import Axis
+from metakit.core.written import Axis
 from metakit.plots.scale import AxisPlan, choose_ticks, plan_axis
 
 

@@ -1,3 +1,5 @@
+"""How numbers are written. Every expected text is a convention of this project (status: computed, by hand)."""
+
 from __future__ import annotations
 
 import math
@@ -5,7 +7,19 @@ import random
 
 import pytest
 
-from metakit.plots.numbers import decimals_for, shares, show, show_count, show_linear, show_p, show_ratio
+from metakit.core.written import (
+    amount,
+    count,
+    decimals_for,
+    fixed,
+    listed,
+    on_axis,
+    p_value,
+    per_100,
+    ratio,
+    shares,
+    signed,
+)
 
 
 def total_tenths(shown: tuple[str, ...]) -> int:
@@ -21,14 +35,14 @@ def total_tenths(shown: tuple[str, ...]) -> int:
     ],
 )  # fmt: skip
 def test_ratios_are_shown_with_two_digits_or_decimals(value: float, text: str) -> None:
-    assert show_ratio(value) == text
+    assert ratio(value) == text
 
 
 def test_a_minus_is_a_real_minus_and_zero_has_none() -> None:
-    assert show_linear(-1.25, 1) == "−1.2"
-    assert show_linear(-0.04, 1) == "0.0"
-    assert show_linear(-math.inf, 1) == "−∞"
-    assert show_linear(-1e7, 1) == "−1.0×10⁷"
+    assert fixed(-1.25, 1) == "−1.2"
+    assert fixed(-0.04, 1) == "0.0"
+    assert fixed(-math.inf, 1) == "−∞"
+    assert fixed(-1e7, 1) == "−1.0×10⁷"
 
 
 def test_a_column_shows_a_thirtieth_of_its_narrowest_interval() -> None:
@@ -43,19 +57,19 @@ def test_a_column_shows_a_thirtieth_of_its_narrowest_interval() -> None:
 
 def test_nan_is_never_shown() -> None:
     with pytest.raises(ValueError, match="NaN"):
-        show(math.nan, "linear", 1)
+        on_axis(math.nan, "linear", 1)
 
 
 def test_percent_shows_a_hundred_times_the_fraction() -> None:
-    assert show(0.0345, "percent", 1) == "3.5"
+    assert on_axis(0.0345, "percent", 1) == "3.5"
 
 
 def test_counts_are_whole_unless_they_are_not() -> None:
-    assert [show_count(v) for v in (3.0, 38.4, 0.0)] == ["3", "38.4", "0"]
+    assert [amount(v) for v in (3.0, 38.4, 0.0)] == ["3", "38.4", "0"]
 
 
 def test_p_values_keep_their_sign() -> None:
-    assert [show_p(v) for v in (0.5, 0.034, 0.0004)] == ["p = 0.50", "p = 0.034", "p < 0.001"]
+    assert [p_value(v) for v in (0.5, 0.034, 0.0004)] == ["p = 0.50", "p = 0.034", "p < 0.001"]
 
 
 @pytest.mark.parametrize("k", [1, 2, 3, 7, 18, 80, 333])
@@ -77,3 +91,11 @@ def test_weights_by_the_largest_remainder() -> None:
 def test_weights_that_do_not_add_up_are_refused() -> None:
     with pytest.raises(ValueError, match="add up"):
         shares([0.5, 0.4])
+
+
+def test_other_spellings() -> None:
+    assert [per_100(value) for value in (0.04, 2.35, 9.96, 15.4)] == ["0.0", "2.4", "10", "15"]
+    assert [signed(value, 1) for value in (2.34, -0.04, 0.04, -3.0)] == ["+2.3", "0.0", "0.0", "−3.0"]
+    assert [signed(value) for value in (12.3, 2.0, 0.25, -0.5, 0.0)] == ["+12", "+2", "+0.25", "−0.5", "0"]
+    assert (count(1, "study", "studies"), count(3, "event")) == ("1 study", "3 events")
+    assert (listed([]), listed(["a"]), listed(["a", "b", "c"])) == ("", "a", "a, b and c")

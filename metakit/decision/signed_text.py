@@ -1,0 +1,54 @@
+"""The text that a signature stands under, in a spelling of its own that never changes.
+
+Signatures in existing review folders were given under these very characters. Whatever the rest of the project
+does to the writing of numbers, this spelling stays, so that a signature is valid as long as its numbers are.
+"""
+
+from __future__ import annotations
+
+import math
+
+from metakit.core.results import PoolResult
+from metakit.core.written import MINUS, count
+from metakit.measures.natural import natural_values
+from metakit.measures.registry import Measure
+
+
+def answer_words(result: PoolResult, measure: Measure, scale: str | None) -> str:
+    """Return an answer as the text that a signature stands under."""
+    values = natural_values(result, measure, scale)
+    decimals = _decimals(values.upper - values.lower, 0 if values.per_hundred else 1)
+
+    def written(value: float) -> str:
+        return _ratio(value) if values.ratio else _fixed(value, decimals)
+
+    interval = f"{written(values.lower)} to {written(values.upper)}"
+    return f"{measure.label} {written(values.estimate)} ({interval}), {count(result.k, 'study', 'studies')}"
+
+
+def _decimals(width: float, fewest: int) -> int:
+    if not math.isfinite(width) or width <= 0:
+        return 1
+    return min(max(1 - math.floor(math.log10(width / 3)), fewest), 2)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    if math.isinf(value):
+        return "∞" if value > 0 else f"{MINUS}∞"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def _ratio(value: float) -> str:
+    if math.isinf(value):
+        return "∞"
+    size = abs(value)
+    if size >= 100:
+        return f"{value:,.0f}".replace(",", " ") if size < 1e6 else f"{value:.1e}"
+    if size >= 10:
+        return _fixed(value, 1)
+    if size >= 0.1 or size == 0:
+        return _fixed(value, 2)
+    return f"{value:.2g}" if size >= 1e-4 else f"{value:.1e}"
