@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import re
-import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -12,7 +11,14 @@ from metakit.core.registry import Registry
 from metakit.errors import nearest_names
 from metakit.forms.specs import FieldSpec
 from metakit.forms.tree import Plain
-from metakit.forms.typed_numbers import ReadNumber, Refused, parse_integer, parse_number, parse_percent
+from metakit.forms.typed_numbers import (
+    ReadNumber,
+    Refused,
+    parse_integer,
+    parse_number,
+    parse_percent,
+    plain_form,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +126,8 @@ def _date_hint(typed: str) -> str:
 
 
 def _p_value(text: str, spec: FieldSpec) -> Converted:
-    typed = re.sub(r"\s+", "", unicodedata.normalize("NFKC", text))
+    plain, note = plain_form(text)
+    typed = re.sub(r"\s+", "", plain)
     found = re.fullmatch(r"([<>]?)(\d*\.?\d+)", typed, re.ASCII)
     if not found:
         raise Refused(
@@ -128,7 +135,7 @@ def _p_value(text: str, spec: FieldSpec) -> Converted:
         )
     if float(found[2]) > 1:
         raise Refused("a p value lies between 0 and 1", allowed="0 to 1")
-    return Converted(typed)
+    return Converted(typed, note)
 
 
 _YES, _NO = {"yes", "y", "true"}, {"no", "n", "false"}

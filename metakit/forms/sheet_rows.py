@@ -14,6 +14,10 @@ Cell = str | int | float | datetime.date | datetime.time
 MOST_ROWS = 20_000
 MOST_COLUMNS = 500
 LONGEST_CELL = 32_000
+STRUCK_PART = "struck-through text inside the cell"
+STRUCK = "the cell is struck through; does it count?"
+STRUCK_ROW = "the row is struck through; does it count?"
+STRUCK_HINT = "delete what does not count, and take the line through what does away"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 from metakit.errors import DataError, Problem, UnreadableError, nearest_names
 from metakit.forms.csv_tables import read_csv
 from metakit.forms.sheet_rows import Cell, SheetRows, text_problem
-from metakit.forms.typed_numbers import Refused, parse_number
+from metakit.forms.typed_numbers import Refused, parse_unaided
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +159,7 @@ def _table(rows: SheetRows) -> Table:
 
 def _is_number(text: str) -> bool:
     try:
-        parse_number(text)
+        parse_unaided(text)
     except Refused:
         return False
     return True
@@ -185,7 +185,7 @@ def number_of(cell: Cell) -> float:
         raise Refused(
             "empty", allowed="a number such as 3.2", hint="a study without this number cannot be used here"
         )
-    return parse_number(cell).value
+    return parse_unaided(cell)
 
 
 def _likely_original(cell: datetime.date | datetime.time) -> str:

@@ -19,6 +19,8 @@ _MINUS_SIGNS = {
     "\u2011": "hyphen",
     "\ufe63": "minus sign",
 }
+_SPACES = (0xA0, *range(0x2000, 0x200B), 0x202F, 0x205F, 0x3000)
+_WIDTHS = {0xFF01 + n: 0x21 + n for n in range(94)} | dict.fromkeys(_SPACES, 0x20)
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d+(?:\.0*)?", re.ASCII)
 _EMPTY_WORDS = {
@@ -73,7 +75,7 @@ def parse_number(text: str) -> ReadNumber:
     Refused
         With a hint, for everything that is not one plain finite number below 1e15.
     """
-    plain, note = _plain_form(text)
+    plain, note = plain_form(text)
     if not _PLAIN.fullmatch(plain):
         raise _refusal(plain)
     if len(plain) > LONGEST_NUMBER:
@@ -94,7 +96,7 @@ def parse_number(text: str) -> ReadNumber:
 def parse_integer(text: str) -> ReadNumber:
     """Read a whole number; '40.0' is 40, '40.5' and '1e3' are refused with a hint."""
     read = parse_number(text)
-    plain, _ = _plain_form(text)
+    plain, _ = plain_form(text)
     if not _WHOLE.fullmatch(plain):
         whole = f"{read.value:.0f}" if read.value == int(read.value) else ""
         hint = (
@@ -112,17 +114,59 @@ def parse_percent(text: str) -> ReadNumber:
     return parse_number(stripped[:-1] if stripped.endswith(("%", "％")) else stripped)
 
 
-def _plain_form(text: str) -> tuple[str, str]:
+def parse_unaided(text: str) -> float:
+    """Read a decimal number where no note can be told: full-width digits are refused, not converted.
+
+    Raises
+    ------
+    Refused
+        As `parse_number`, and for every text that it reads with other characters than the typed ones.
+    """
+    read = parse_number(text)
+    if not _without_sign(text)[0].isascii():
+        raise Refused("full-width characters in a number", hint=f"write {plain_form(text)[0]}")
+    return read.value
+
+
+def plain_form(text: str) -> tuple[str, str]:
+    """Return a typed number in ASCII where that changes its width alone, and how it was read.
+
+    Raises
+    ------
+    Refused
+        For a character that looks like a digit and is none: superscript, subscript, circled, mathematical.
+        Beside a number it is a footnote's mark or an exponent; as a digit it would make another number.
+    """
+    plain, note = _without_sign(text)
+    wide = plain.translate(_WIDTHS).strip()
+    for place, character in enumerate(wide):
+        looks = not character.isascii() and unicodedata.numeric(character, None) is not None
+        if looks and not any(before.isalpha() for before in wide[:place]):  # '9.9 kg/m²' is a unit
+            raise _mark(wide, character)
+    if wide != plain and wide.isascii() and re.search("[0-9]", wide):
+        note = "; ".join(filter(None, (note, f"unusual digits read as {wide}")))
+    return wide, note
+
+
+def _without_sign(text: str) -> tuple[str, str]:
     plain = text.strip()
-    notes = []
     for sign, name in _MINUS_SIGNS.items():
         if plain.startswith(sign):
-            plain = "-" + plain[1:].lstrip()
-            notes.append(f"{name} U+{ord(sign):04X} read as minus")
-    normal = unicodedata.normalize("NFKC", plain).strip() if len(plain) <= 10_000 else plain
-    if normal != plain and _PLAIN.fullmatch(normal):
-        notes.append(f"unusual digits read as {normal}")
-    return normal, "; ".join(notes)
+            return "-" + plain[1:].lstrip(), f"{name} U+{ord(sign):04X} read as minus"
+    return plain, ""
+
+
+def _mark(text: str, mark: str) -> Refused:
+    """Name the character that was not read as a digit, and say what to write."""
+    start = re.match(r"[+-]?[0-9]+(?:\.[0-9]+)?", text)
+    rest = text[start.end() :] if start else ""
+    hint = "write plain digits 0 to 9"
+    if start and not any(sign in "0123456789." for sign in rest):
+        hint = (
+            f"if it marks a footnote write {start[0]} and the footnote's text under a note; never as a digit"
+        )
+    name = unicodedata.name(mark, f"U+{ord(mark):04X}").lower()
+    return Refused(f"{mark} ({name}) is a mark, not a digit", allowed="a number such as 3.2", hint=hint)
 
 
 def _refusal(plain: str) -> Refused:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import io
 import unicodedata
 import warnings
 import zipfile
@@ -15,7 +14,17 @@ import openpyxl
 from openpyxl.utils import get_column_letter
 
 from metakit.errors import Problem, UnreadableError
-from metakit.forms.sheet_rows import MOST_COLUMNS, MOST_ROWS, Cell, SheetRows
+from metakit.forms.rich_text import marked, open_workbook, unusual_fonts
+from metakit.forms.sheet_rows import (
+    MOST_COLUMNS,
+    MOST_ROWS,
+    STRUCK,
+    STRUCK_HINT,
+    STRUCK_PART,
+    STRUCK_ROW,
+    Cell,
+    SheetRows,
+)
 
 LARGEST_FILE = 20_000_000
 LARGEST_UNPACKED = 200_000_000
@@ -42,12 +51,8 @@ def read_workbook(path: Path, name: str, sheet: str = "") -> SheetRows:
         # openpyxl warns of extensions that it leaves out (colours, drop-downs); none of them holds a value.
         warnings.simplefilter("ignore")
         try:
-            values = openpyxl.load_workbook(
-                io.BytesIO(content), read_only=True, data_only=True, keep_links=False
-            )
-            formulas = openpyxl.load_workbook(
-                io.BytesIO(content), read_only=True, data_only=False, keep_links=False
-            )
+            values = open_workbook(content, data_only=True)
+            formulas = open_workbook(content, data_only=False)
         except Exception as error:  # a damaged package fails in many ways inside the reader
             raise _stop(
                 name, f"the workbook is damaged ({type(error).__name__})", hint="save it again as .xlsx"
@@ -136,20 +141,34 @@ def _rows(sheet: Any, formulas: Any, name: str, problems: list[Problem]) -> Iter
     sheet.reset_dimensions()
     formulas.reset_dimensions()
     empty = filled = 0
+    fonts = unusual_fonts(formulas.parent)
     pairs = zip(sheet.iter_rows(values_only=True), formulas.iter_rows(), strict=False)
     for number, (shown, typed) in enumerate(pairs, start=1):
-        cells = [_cell(value) for value in shown]
-        for index, cell in enumerate(typed):
+        cells, found = [], []
+        whole = bool(fonts)
+        for index, (value, cell) in enumerate(zip(shown, typed, strict=True)):
+            font = fonts.get(getattr(cell, "_style_id", 0)) if fonts else None
+            plain, struck_part = marked(value, font)
+            cells.append(_cell(plain))
+            struck = bool(font and font.strike) and cells[index] != ""
+            whole = whole and (struck or cells[index] == "")
+            where = f"cell {get_column_letter(index + 1)}{number}"
             if cell.value is not None and getattr(cell, "data_type", "") == "f" and cells[index] == "":
-                problems.append(
-                    Problem(
-                        file=name,
-                        line=number,
-                        field=f"cell {get_column_letter(index + 1)}{number}",
-                        what="a formula without a value",
-                        hint="open and save the workbook in a spreadsheet program, or type the value",
-                    )
+                hint = "open and save the workbook in a spreadsheet program, or type the value"
+                found.append(
+                    Problem(file=name, line=number, field=where, what="a formula without a value", hint=hint)
                 )
+            if struck or struck_part:
+                what = STRUCK if struck else STRUCK_PART
+                found.append(
+                    Problem(
+                        file=name, line=number, field=where, what=what,
+                        found=str(cells[index])[:80], hint=STRUCK_HINT,
+                    )
+                )  # fmt: skip
+        if whole and any(cell != "" for cell in cells):
+            found = [Problem(file=name, line=number, what=STRUCK_ROW, hint=STRUCK_HINT)]
+        problems += found
         while cells and cells[-1] == "":
             cells.pop()
         if len(cells) > MOST_COLUMNS:

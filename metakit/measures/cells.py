@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, SupportsFloat
 import numpy as np
 
 from metakit.errors import DataError, Problem, UsageError
-from metakit.forms.typed_numbers import Refused, parse_number
+from metakit.forms.typed_numbers import Refused, parse_unaided
 from metakit.measures.column_rules import ColumnRule
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def read_number(cell: object) -> float:
     if is_blank(cell):
         raise Refused("empty", hint="a study without this number cannot be used here; delete its row")
     if isinstance(cell, str):
-        return parse_number(cell).value
+        return parse_unaided(cell)
     if isinstance(cell, (bool, np.bool_)):
         raise Refused("a truth value, not a number", allowed="a number such as 3.2")
     if isinstance(cell, datetime.date):

@@ -35,7 +35,7 @@ def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        book = openpyxl.load_workbook(original, keep_links=False)
+        book = openpyxl.load_workbook(original, keep_links=False, rich_text=True)
         if SHEET in book.sheetnames:
             del book[SHEET]
         notes: dict[tuple[str, str], list[str]] = {}

@@ -24,7 +24,7 @@ from metakit.forms.record_workbooks.layout import (
     key_of,
 )
 from metakit.forms.record_workbooks.side_by_side import turned
-from metakit.forms.sheet_rows import text_problem
+from metakit.forms.sheet_rows import STRUCK, STRUCK_HINT, STRUCK_PART, text_problem
 from metakit.forms.specs import FieldSpec
 from metakit.forms.typed_numbers import Refused
 
@@ -278,9 +278,8 @@ class Locator:
             return Text("", place)
         name = ".".join(home.path) or home.heading
         if cell.problem:
-            self._add(
-                row, column, cell.problem, field=name, found=str(cell.value), hint="type the value itself"
-            )
+            hint = STRUCK_HINT if cell.problem in (STRUCK, STRUCK_PART) else "type the value itself"
+            self._add(row, column, cell.problem, field=name, found=str(cell.value), hint=hint)
             return Text("", place)
         try:
             text = self._typed(cell, home.spec)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import re
 import tempfile
 import warnings
@@ -15,7 +14,7 @@ from metakit.errors import Problem, UnreadableError
 from metakit.forms.csv_tables import read_csv, unguarded
 from metakit.forms.record_workbooks.grids import Book, Grid, GridCell, letters
 from metakit.forms.record_workbooks.layout import CHOICES, EXAMPLE, HIDDEN, START
-from metakit.forms.sheet_rows import MOST_COLUMNS, MOST_ROWS
+from metakit.forms.sheet_rows import MOST_COLUMNS, MOST_ROWS, STRUCK, STRUCK_PART
 
 LARGEST_UNPACKED = 50_000_000
 LARGEST_CSV = 20_000_000
@@ -59,8 +58,7 @@ def _stop(name: str, what: str, *, hint: str = "", allowed: str = "") -> Unreada
 
 
 def _workbook(path: Path, shown: str) -> Book:
-    import openpyxl
-
+    from metakit.forms.rich_text import open_workbook, unusual_fonts
     from metakit.forms.workbooks import check_package
 
     check_package(path, shown)
@@ -80,9 +78,7 @@ def _workbook(path: Path, shown: str) -> Book:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of colours and drop-downs that the reader leaves out
         try:
-            typed: Any = openpyxl.load_workbook(
-                io.BytesIO(content), read_only=True, data_only=False, keep_links=False
-            )
+            typed = open_workbook(content, data_only=False)
             books.append(typed)
             raw = {
                 sheet.title: _cells(sheet, shown)
@@ -90,18 +86,17 @@ def _workbook(path: Path, shown: str) -> Book:
                 if sheet.title not in _OURS - {HIDDEN}
             }
             if any(cell.data_type == "f" for cells in raw.values() for cell in cells.values()):
-                values = openpyxl.load_workbook(
-                    io.BytesIO(content), read_only=True, data_only=True, keep_links=False
-                )
+                values = open_workbook(content, data_only=True)
                 books.append(values)
                 shown_values = {title: _cells(values[title], shown) for title in raw}
             else:
                 shown_values = raw
+            fonts = unusual_fonts(typed)
             grids = []
             for sheet in typed.worksheets:
                 if sheet.title in raw:
                     cells = {
-                        at: _cell(cell, shown_values[sheet.title].get(at))
+                        at: _cell(cell, shown_values[sheet.title].get(at), fonts)
                         for at, cell in raw[sheet.title].items()
                     }
                     merged = _merges(path, sheet._worksheet_path)
@@ -157,11 +152,17 @@ def _cells(sheet: Any, shown: str) -> dict[tuple[int, int], Any]:
     return cells
 
 
-def _cell(typed: Any, shown: Any) -> GridCell:
+def _cell(typed: Any, shown: Any, fonts: dict[int, Any]) -> GridCell:
+    from metakit.forms.rich_text import marked
+
     formula = typed.data_type == "f"
     value = typed.value if not formula else (shown.value if shown is not None else None)
     if formula and value is None:
         return GridCell("", formula=True, problem="a formula without a value")
+    font = fonts.get(typed._style_id)
+    value, struck_part = marked(value, font)
+    if struck_part or (font is not None and font.strike):
+        return GridCell(value, problem=STRUCK_PART if struck_part else STRUCK)
     if (shown is not None and shown.data_type == "e") or typed.data_type == "e":
         return GridCell(value, problem="an error value of the spreadsheet")
     return GridCell(value, typed.number_format or "General", formula)

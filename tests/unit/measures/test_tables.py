@@ -101,7 +101,7 @@ def test_numbers_typed_as_text(text: str) -> None:
         ("events_1", "nan", "not a finite number", ""),
         ("events_1", "1_000", "thousands", "write 1000"),
         ("events_1", "NA", "not a number", ""),
-        ("events_1", "\u0663", "not a number", ""),
+        ("events_1", "\u0663", "a mark, not a digit", ""),
         ("events_1", True, "truth value", ""),
         ("events_1", [3], "not a number", ""),
         ("events_1", 1j, "not a number", ""),
