@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from metakit.errors import UsageError as UsageError
     from metakit.measures.registry import MEASURES as MEASURES
     from metakit.measures.tables import effect_sizes as effect_sizes
+    from metakit.models.causes import causes as causes
     from metakit.models.pool import pool as pool
     from metakit.models.registry import MODELS as MODELS
     from metakit.workbench import open_review as open_review
@@ -41,6 +42,7 @@ _HOMES = {
     "UsageError": "metakit.errors",
     "MEASURES": "metakit.measures.registry",
     "effect_sizes": "metakit.measures.tables",
+    "causes": "metakit.models.causes",
     "pool": "metakit.models.pool",
     "MODELS": "metakit.models.registry",
     "open_review": "metakit.workbench",

@@ -12,6 +12,7 @@ import typer
 
 from metakit import __version__
 from metakit.cli import (
+    causes,
     certainty,
     check,
     collect,
@@ -66,6 +67,7 @@ _COMMANDS = (
     check,
     plan,
     pool,
+    causes,
     explore,
     network,
     draw,

@@ -1,4 +1,4 @@
-"""From a table on disk to a pooled result: shared by `pool` and `draw`."""
+"""From a table on disk to a pooled result: shared by `pool`, `draw` and `causes`."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from metakit.core.causes import Causes
     from metakit.core.effects import EffectTable
     from metakit.core.results import PoolResult
 
@@ -36,3 +37,14 @@ def pooled_table(
 
     effects = effects_of_file(file, measure=measure, scale=scale, zero_cells=zero_cells)
     return PooledTable(effects, pool(effects, model=model, tau2=tau2, interval=interval, level=level))
+
+
+def causes_table(file: Path, *, level: float) -> Causes:
+    """Read a table of reasons for coming back and pool them."""
+    from metakit.forms.tables import read_table
+    from metakit.measures.cells import raw_table
+    from metakit.models.causes import causes_of_table
+
+    table = read_table(file)
+    cells = raw_table(table.columns, file=table.file, lines=table.lines, letters=table.letters)
+    return causes_of_table(cells, level=level)

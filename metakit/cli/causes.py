@@ -1,0 +1,37 @@
+"""`metakit causes`: why thumbs come back, from one table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from metakit.cli.running import answer_json
+
+NAME = "causes"
+HELP = """Pool why thumbs came back from one table (.csv or .xlsx).
+
+Columns: study, cause, thumbs (that came back for it), total (thumbs operated); optional technique, time
+(thumb-years), overlap (yes where a thumb may stand under several causes). One row a study and cause.
+Causes are residual_bone, scaphotrapezoid_arthritis, mp_hyperextension, ... or the report's own words;
+not_stated counts thumbs without a stated cause, all_causes the thumbs that came back at all.
+
+Example: metakit causes returns.csv --json
+"""
+
+
+def command(
+    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
+    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
+    json: Annotated[bool, typer.Option("--json", help="Answer as JSON: fractions, rates a thumb.")] = False,
+) -> None:
+    """Read, pool, answer."""
+    from metakit.cli.tables import causes_table
+    from metakit.synthesis.causes_words import causes_text
+
+    found = causes_table(file, level=level)
+    if json:
+        answer_json(found.to_json())
+    else:
+        typer.echo(causes_text(found))

@@ -1,0 +1,119 @@
+"""Why thumbs come back, in words: shares of the returns, rates, bounds, and how sure that is."""
+
+from __future__ import annotations
+
+from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
+from metakit.core.results import Limits
+from metakit.core.written import count, listed, per_100
+
+CAUTION = (
+    "A report names the cause that somebody saw: residual bone and arthritis next door are found only where "
+    "they are looked for, and a low number of returns may be reluctance to operate again."
+)
+
+
+def limits_words(limits: Limits) -> str:
+    """Write an interval per 100."""
+    return f"{per_100(100 * limits.lower)} to {per_100(100 * limits.upper)}"
+
+
+def estimate_words(estimate: Estimate) -> str:
+    """Write a share or rate per 100 with its interval."""
+    return f"{per_100(100 * estimate.median)} ({limits_words(estimate.interval)})"
+
+
+def kind_of_interval(result: CausesResult) -> str:
+    """Say once what kind of interval the answers have, and what it assumes."""
+    percent = f"{100 * result.level:g} %"
+    if result.model == "single_study":
+        return (
+            f"One study: what it counted, with exact {percent} limits. Other centres are not in them; the "
+            "wider limits are those for the mean of centres like it."
+        )
+    each = " Each cause has a model of its own, since thumbs may stand under several."
+    return (
+        f"Medians with {percent} credible intervals: the share lies between the limits with that "
+        "probability, if all causes together weigh as much as one return beforehand and centres differ as "
+        f"assumed (spread tau below 1.96 with 95 % prior probability).{'' if result.exclusive else each}"
+    )
+
+
+def spread_sentence(result: CausesResult) -> str:
+    """Say how much studies differ; empty for one study and for separate models."""
+    if result.tau is None:
+        return ""
+    low, high = result.tau.interval
+    return f"Studies differ by a spread tau of {result.tau.median:.2g} ({low:.2g} to {high:.2g})."
+
+
+def counted_words(answer: CauseAnswer) -> str:
+    """Say what was counted: `11 thumbs in 4 studies`."""
+    return f"{count(answer.thumbs, 'thumb')} in {count(answer.studies, 'study', 'studies')}"
+
+
+def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
+    """Say one cause: its share with interval and prediction, bounds, and rates."""
+    of = "whose cause is stated" if result.not_stated else "that come back"
+    share = answer.share
+    text = (
+        f"{answer.label}: {per_100(100 * share.median)} of 100 thumbs {of} "
+        f"({100 * result.level:g} % interval {limits_words(share.interval)}"
+    )
+    if share.prediction is not None:
+        text += f"; in a new centre {limits_words(share.prediction)}"
+    if share.wider is not None:
+        text += f"; for the mean of centres like it {limits_words(share.wider)}"
+    text += f"); counted in {counted_words(answer)}." if answer.thumbs else "); never counted."
+    if answer.share_if_none and answer.share_if_all:
+        text += (
+            f" Of all thumbs that come back {estimate_words(answer.share_if_none)} of 100 if none of those "
+            f"without a stated cause came back for it, {estimate_words(answer.share_if_all)} if all did."
+        )
+    rates = [
+        f"{estimate_words(rate)} {size}"
+        for rate, size in (
+            (answer.per_thumb, "of 100 operated thumbs"),
+            (answer.per_thumb_year, "per 100 thumb-years"),
+        )
+        if rate is not None
+    ]
+    if rates:
+        text += f" That is {listed(rates)}."
+    return text
+
+
+def head_sentence(result: CausesResult) -> str:
+    """Say how many thumbs came back in how many studies."""
+    lost = f", {result.not_stated} of them without a stated cause" if result.not_stated else ""
+    return (
+        f"{count(result.thumbs_returned, 'thumb')} came back in {count(result.k, 'study', 'studies')}{lost}."
+    )
+
+
+def result_lines(result: CausesResult) -> list[str]:
+    """Return everything that is said of one group, a line each."""
+    lines = [head_sentence(result), *(cause_sentence(answer, result) for answer in result.causes)]
+    return [*lines, *(line for line in (spread_sentence(result), kind_of_interval(result)) if line)]
+
+
+def causes_text(found: Causes) -> str:
+    """Return the whole answer as text for the terminal."""
+    several = bool(found.by_technique)
+    lines = ["All techniques together" if several else "Why thumbs come back", *_block(found.overall)]
+    for result in found.by_technique:
+        lines += ["", result.technique, *_block(result)]
+    if several:
+        lines += ["", "Differences between techniques rest on different studies: they are not effects."]
+    return "\n".join([*lines, "", CAUTION])
+
+
+def _block(result: CausesResult) -> list[str]:
+    lines = [f"  {line}" for line in result_lines(result)]
+    for title, items in (
+        ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
+        ("Assumed", [str(item) for item in result.assumptions]),
+        ("Notes", list(result.notes)),
+    ):
+        if items:
+            lines += [f"  {title}", *(f"    {item}" for item in items)]
+    return lines
