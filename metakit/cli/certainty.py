@@ -12,8 +12,9 @@ from metakit.cli.running import answer_json, progress, say
 NAME = "certainty"
 HELP = """Propose the certainty of every answer, with reasons, in FOLDER/certainty.yaml for persons to sign.
 
-Signed entries are never changed; run it again after new studies, and give --renew ANALYSIS to judge an answer
-anew whose signature is outdated.
+Write a level under 'judged' for every domain, answer what is open, and sign with name and date. A signature
+counts only for the numbers it was given on. Signed entries are never changed; run it again after new studies,
+and give --renew ANALYSIS to judge an answer anew that was signed for something else.
 
 Example: metakit certainty my_review
 """
@@ -30,9 +31,11 @@ def command(
     ] = False,
 ) -> None:
     """Propose, keep what was signed, write, and say what is to do."""
-    from metakit.decision.certainty import all_certainties, certainty_json
+    from metakit.decision.certainty import all_certainties, certainty_json, judged_anew
     from metakit.decision.worksheet import worksheet
-    from metakit.review.certainty import write_certainty
+    from metakit.forms.library import shipped
+    from metakit.review.certainty_update import saved_judgements, update_certainty
+    from metakit.review.lock import review_lock
     from metakit.workbench import open_review
 
     with progress(json) as step:
@@ -42,14 +45,24 @@ def command(
     if json:
         answer_json(certainty_json(certainties))
         return
-    existing = {item.analysis: item for item in findings.judgements}
-    sheet = worksheet(certainties, existing, renew=renew or ())
-    path = write_certainty(folder, sheet.judgements, invented=findings.protocol.invented)
+    with review_lock(folder):
+        # Somebody may have judged or signed while this was computing: what stands in the file now is kept.
+        saved = saved_judgements(folder, shipped())
+        certainties = judged_anew(certainties, saved)
+        sheet = worksheet(certainties, {item.analysis: item for item in saved}, renew=renew or ())
+        path = update_certainty(folder, saved, sheet.judgements, invented=findings.protocol.invented)
     typer.echo(str(path))
     for words, names in (
         ("signed", sheet.signed),
         ("proposed, to be judged and signed", (*sheet.added, *sheet.unsigned, *sheet.renewed)),
-        ("signature outdated: the answer has changed (judge anew with --renew)", sheet.outdated),
+        ("signed for something else (judge anew with --renew)", sheet.outdated),
+        ("signed in part, does not count", sheet.partial),
+        ("signed against its own numbers, does not count", sheet.contradicted),
     ):
         if names:
             say(f"{len(names)} {words}: {', '.join(names)}")
+    for item in certainties:
+        if item.why_not:
+            say(f"{item.body.analysis}: {item.why_not}")
+        if item.unanswered:
+            say(f"{item.body.analysis}: open questions without an answer: {', '.join(item.unanswered)}")

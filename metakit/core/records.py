@@ -440,6 +440,14 @@ class DomainJudgement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SignedFact:
+    """One thing that a judgement rests on, as text: numbers, thresholds, the appraisal of the studies."""
+
+    what: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierSignature:
     """A signature on an earlier answer."""
 
@@ -453,7 +461,8 @@ class EarlierSignature:
 class CertaintyJudgement:
     """What persons judged about the certainty of one analysis; unsigned while `signed_by` is empty.
 
-    `answer` is the answer that was judged, as text.
+    `answer` is the answer that was judged, as text; `rests_on` holds all that the judgement rests on, empty
+    in files from before it was kept.
     """
 
     analysis: str
@@ -464,5 +473,6 @@ class CertaintyJudgement:
     signed_by: str = ""
     signed_on: str = ""
     note: str = ""
+    rests_on: tuple[SignedFact, ...] = ()
     earlier: tuple[EarlierSignature, ...] = ()
     place: Place | None = None

@@ -9,15 +9,18 @@ from typing import Any, Literal
 from metakit.core.records import CertaintyJudgement, DomainJudgement
 from metakit.decision.evidence import EvidenceBody, body_of
 from metakit.decision.proposals import Proposal, proposals, start_of
+from metakit.decision.signatures import SignedChange, changes, named, not_judged, objections, unanswered
 from metakit.synthesis.findings import Findings, finite
 
 Level = Literal["very_low", "low", "moderate", "high"]
 LEVELS: tuple[Level, ...] = ("very_low", "low", "moderate", "high")
-Status = Literal["unsigned", "signed", "outdated"]
+Status = Literal["unsigned", "signed", "partial", "outdated", "contradicted"]
 STATUS_WORDS: dict[Status, str] = {
     "unsigned": "proposed, unsigned",
     "signed": "signed",
-    "outdated": "signature outdated: the answer has changed",
+    "partial": "signed in part, does not count",
+    "outdated": "signed for something else, does not count",
+    "contradicted": "signed against its own numbers, does not count",
 }
 
 
@@ -37,21 +40,16 @@ def level_after(start: str, levels: int) -> Level:
 class DomainLine:
     """One domain as it stands: the proposal of today, and what the person made of the one before them.
 
-    `judged` is None where nobody changed the proposal; `because` is the person's reason. `signed_levels`
-    are the levels under the signature, None without one.
+    `judged` is what the person wrote, None where nothing was written; `because` is the person's reason.
+    `levels` is what counts: the person's levels under a signature that counts or in a draft, else the
+    proposal. `signed` says that the levels stand under a signature that counts.
     """
 
     proposal: Proposal
+    levels: int
     judged: int | None = None
     because: str = ""
-    signed_levels: int | None = None
-
-    @property
-    def levels(self) -> int:
-        """What counts: the signed levels, else the person's draft, else the proposal."""
-        if self.signed_levels is not None:
-            return self.signed_levels
-        return self.proposal.levels if self.judged is None else self.judged
+    signed: bool = False
 
     @property
     def changed(self) -> bool:
@@ -64,7 +62,10 @@ class Certainty:
     """The certainty of one answer.
 
     `start`, `lines` and `level` are what counts now; `proposed` is the level by the software alone.
-    `judgement` is the entry of the review's certainty file, None without one.
+    `judgement` is the entry of the review's certainty file, None without one. Of a signed one, `changes` are
+    what it rested on and is another today, `not_judged` the domains left blank, `objections` what cannot be
+    judged so on these numbers: with any of them the signature does not count. `unanswered` names domains
+    whose open question has no answer.
     """
 
     body: EvidenceBody
@@ -75,6 +76,10 @@ class Certainty:
     level: Level
     status: Status
     judgement: CertaintyJudgement | None = None
+    changes: tuple[SignedChange, ...] = ()
+    not_judged: tuple[str, ...] = ()
+    objections: tuple[str, ...] = ()
+    unanswered: tuple[str, ...] = ()
 
     @property
     def final(self) -> bool:
@@ -85,6 +90,15 @@ class Certainty:
     def status_words(self) -> str:
         """The status as shown everywhere."""
         return STATUS_WORDS[self.status]
+
+    @property
+    def why_not(self) -> str:
+        """Say why a signature does not count, "" where it does or nobody signed."""
+        return {
+            "outdated": f"Signed for something else: {'; '.join(map(str, self.changes))}.",
+            "partial": f"Signed in part: {named(self.not_judged)} not judged.",
+            "contradicted": f"The signature does not count: {'; '.join(self.objections)}.",
+        }.get(self.status, "")
 
     @property
     def level_words(self) -> str:
@@ -114,6 +128,16 @@ class Certainty:
             "status": self.status,
             "signed_by": (signed.signed_by or None) if signed else None,
             "signed_on": (signed.signed_on or None) if signed else None,
+            "signature": {
+                "changed_since": [
+                    {"what": item.what, "signed": item.old, "now": item.new} for item in self.changes
+                ],
+                "not_judged": list(self.not_judged),
+                "objections": list(self.objections),
+                "open_questions_without_an_answer": list(self.unanswered),
+            }
+            if signed and signed.signed_by
+            else None,
             "difference": {
                 "unit": body.unit,
                 "value": body.difference[0],
@@ -166,39 +190,54 @@ def certainty_of(body: EvidenceBody, judgement: CertaintyJudgement | None = None
     made = proposals(body)
     proposed = level_after(start, sum(item.levels for item in made))
     if judgement is None:
-        lines = tuple(DomainLine(proposal=item) for item in made)
+        lines = tuple(DomainLine(proposal=item, levels=item.levels) for item in made)
         return Certainty(
             body=body, start=start, start_reason=start_reason, lines=lines, proposed=proposed,
             level=proposed, status="unsigned",
         )  # fmt: skip
+    status: Status = "unsigned"
+    moved, blank = changes(judgement, body, made), not_judged(judgement, made)
+    against: tuple[str, ...] = ()
+    if judgement.signed_by:
+        against = objections(judgement, body, made)
+        status = "outdated" if moved else "contradicted" if against else "partial" if blank else "signed"
+    person = status in ("signed", "unsigned", "partial")
     written = {line.domain: line for line in judgement.domains}
-    signed = bool(judgement.signed_by)
-    lines = tuple(_line(item, written.get(item.domain), signed=signed) for item in made)
+    lines = tuple(
+        _line(item, written.get(item.domain), person=person, signed=status == "signed") for item in made
+    )
     # Domains that the software no longer asks for stay part of what was signed.
     asked = {item.domain for item in made}
     lines += tuple(
-        DomainLine(
-            proposal=Proposal(domain=line.domain, levels=line.proposed, reason=line.proposed_because),
-            judged=line.judged,
-            because=line.because,
-            signed_levels=line.levels if signed else None,
+        _line(
+            Proposal(domain=line.domain, levels=line.proposed, reason=line.proposed_because),
+            line,
+            person=person,
+            signed=status == "signed",
         )
         for line in judgement.domains
         if line.domain not in asked
     )
-    status: Status = "unsigned"
-    if signed:
-        status = "signed" if judgement.answer == body.answer else "outdated"
+    signed = bool(judgement.signed_by)
     return Certainty(
         body=body,
-        start=judgement.start,
-        start_reason=judgement.start_because or start_reason,
+        start=judgement.start if person else start,
+        start_reason=(judgement.start_because if person else "") or start_reason,
         lines=lines,
         proposed=proposed,
-        level=level_after(judgement.start, sum(line.levels for line in lines)),
+        level=level_after(judgement.start if person else start, sum(line.levels for line in lines)),
         status=status,
         judgement=judgement,
+        changes=moved if signed else (),
+        not_judged=blank if signed else (),
+        objections=against,
+        unanswered=unanswered(judgement, made) if signed else (),
     )
+
+
+def signed_level(judgement: CertaintyJudgement) -> Level:
+    """Return the certainty that a judgement itself comes to, whether it counts or not."""
+    return level_after(judgement.start, sum(line.levels for line in judgement.domains))
 
 
 def all_certainties(findings: Findings) -> tuple[Certainty, ...]:
@@ -212,6 +251,14 @@ def all_certainties(findings: Findings) -> tuple[Certainty, ...]:
     return tuple(found)
 
 
+def judged_anew(
+    certainties: Sequence[Certainty], judgements: Sequence[CertaintyJudgement]
+) -> tuple[Certainty, ...]:
+    """Return the certainties of the same answers under other judgements."""
+    judged = {item.analysis: item for item in judgements}
+    return tuple(certainty_of(item.body, judged.get(item.body.analysis)) for item in certainties)
+
+
 def certainty_json(certainties: Sequence[Certainty]) -> dict[str, Any]:
     """Return the certainties as the part `certainty` of a JSON answer."""
     return {"certainty": [item.to_json() for item in certainties]}
@@ -223,12 +270,14 @@ def leftover(findings: Findings, certainties: Sequence[Certainty]) -> tuple[Cert
     return tuple(item for item in findings.judgements if item.analysis not in answered)
 
 
-def _line(proposal: Proposal, written: DomainJudgement | None, *, signed: bool) -> DomainLine:
+def _line(proposal: Proposal, written: DomainJudgement | None, *, person: bool, signed: bool) -> DomainLine:
     if written is None:
-        return DomainLine(proposal=proposal, signed_levels=0 if signed else None)
+        return DomainLine(proposal=proposal, levels=proposal.levels)
+    counts = person and written.judged is not None
     return DomainLine(
         proposal=proposal,
+        levels=written.levels if counts else proposal.levels,
         judged=written.judged,
         because=written.because,
-        signed_levels=written.levels if signed else None,
+        signed=signed and counts,
     )

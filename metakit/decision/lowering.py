@@ -69,9 +69,7 @@ def inconsistency(body: EvidenceBody) -> Proposal:
     if body.tau > 0:
         reason += f": at this tau 95 % of true effects would lie from {span(body.spread, body.unit)}."
     else:
-        reason += (
-            ", which does not show that studies agree: their spread may be as large as that interval says."
-        )
+        reason += ", which does not show that the studies agree."
     if body.thresholds is None:
         return Proposal(
             domain="inconsistency", levels=0, reason=f"{reason} {NOTHING_TO_CROSS}.",

@@ -38,13 +38,15 @@ NOT_APPRAISED = 1
 class Proposal:
     """Levels proposed for a domain (below 0 lowers the certainty), and why.
 
-    `open` says what the software cannot see and a person must judge.
+    `open` says what the software cannot see and a person must judge. `settled` says that nothing can be
+    judged here: the domain does not apply to such studies.
     """
 
     domain: str
     levels: int
     reason: str
     open: str = ""
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ FROM_TRIALS = "Only evidence without any randomised trial can be raised."
 def large_effect(body: EvidenceBody) -> Proposal:
     """Raise for a ratio of at least 2 (5: two levels) whose interval leaves out no difference."""
     if "randomised" in body.designs:
-        return Proposal(domain="large_effect", levels=0, reason=FROM_TRIALS)
+        return Proposal(domain="large_effect", levels=0, reason=FROM_TRIALS, settled=True)
     if body.ratio is None:
         return Proposal(
             domain="large_effect", levels=0, reason="Large is defined for ratios; this is a difference."
@@ -33,7 +33,7 @@ def large_effect(body: EvidenceBody) -> Proposal:
 def dose_response(body: EvidenceBody) -> Proposal:
     """Leave the gradient to the person."""
     if "randomised" in body.designs:
-        return Proposal(domain="dose_response", levels=0, reason=FROM_TRIALS)
+        return Proposal(domain="dose_response", levels=0, reason=FROM_TRIALS, settled=True)
     return Proposal(
         domain="dose_response", levels=0, reason="Techniques are done or not done; records hold no dose.",
         open="whether more of the technique goes with more of the effect",
@@ -43,7 +43,7 @@ def dose_response(body: EvidenceBody) -> Proposal:
 def opposing_confounding(body: EvidenceBody) -> Proposal:
     """Leave the direction of confounding to the person."""
     if "randomised" in body.designs:
-        return Proposal(domain="opposing_confounding", levels=0, reason=FROM_TRIALS)
+        return Proposal(domain="opposing_confounding", levels=0, reason=FROM_TRIALS, settled=True)
     return Proposal(
         domain="opposing_confounding", levels=0, reason="Records do not say which way confounding works.",
         open="whether all plausible confounding would have made the effect smaller",

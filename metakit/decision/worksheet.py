@@ -6,9 +6,12 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from metakit.core.records import CertaintyJudgement, DomainJudgement, EarlierSignature
-from metakit.decision.certainty import Certainty, certainty_of
+from metakit.decision.certainty import Certainty, certainty_of, signed_level
+from metakit.decision.signatures import facts_of
 from metakit.errors import UnknownNameError
 from metakit.review.certainty import with_earlier_kept
+
+_KINDS = ("added", "unsigned", "signed", "outdated", "partial", "contradicted", "renewed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +23,8 @@ class Worksheet:
     unsigned: tuple[str, ...]
     signed: tuple[str, ...]
     outdated: tuple[str, ...]
+    partial: tuple[str, ...]
+    contradicted: tuple[str, ...]
     renewed: tuple[str, ...]
 
 
@@ -31,6 +36,7 @@ def proposal_entry(certainty: Certainty) -> CertaintyJudgement:
         answer=certainty.body.answer,
         start="high" if fresh.start == "high" else "low",
         start_because=fresh.start_reason,
+        rests_on=facts_of(certainty.body),
         domains=tuple(
             DomainJudgement(
                 domain=line.proposal.domain,
@@ -77,7 +83,7 @@ def worksheet(
         if name not in existing:
             raise UnknownNameError("judged analysis", name, existing)
     judgements: list[CertaintyJudgement] = []
-    listed: dict[str, list[str]] = {key: [] for key in ("added", "unsigned", "signed", "outdated", "renewed")}
+    listed: dict[str, list[str]] = {key: [] for key in _KINDS}
     for certainty in certainties:
         name = certainty.body.analysis
         old, fresh = existing.get(name), proposal_entry(certainty)
@@ -85,11 +91,11 @@ def worksheet(
             judgements.append(fresh)
             listed["added"].append(name)
         elif old.signed_by and name in renew:
-            judgements.append(_renewed(old, fresh, certainty))
+            judgements.append(_renewed(old, fresh))
             listed["renewed"].append(name)
         elif old.signed_by:
             judgements.append(old)
-            listed["signed" if certainty.final else "outdated"].append(name)
+            listed[certainty.status].append(name)
         else:
             judgements.append(with_earlier_kept(old, fresh))
             listed["unsigned"].append(name)
@@ -98,10 +104,10 @@ def worksheet(
     return Worksheet(judgements=tuple(judgements), **{key: tuple(names) for key, names in listed.items()})
 
 
-def _renewed(old: CertaintyJudgement, fresh: CertaintyJudgement, certainty: Certainty) -> CertaintyJudgement:
+def _renewed(old: CertaintyJudgement, fresh: CertaintyJudgement) -> CertaintyJudgement:
     signature = EarlierSignature(
         answer=old.answer,
-        certainty=certainty.level,
+        certainty=signed_level(old),
         signed_by=old.signed_by,
         signed_on=old.signed_on,
     )

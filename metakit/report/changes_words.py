@@ -258,15 +258,27 @@ def _certainty(old: _Found | None, new: _Found | None) -> list[str]:
     def words(level: _Found | None) -> str:
         if level is None:
             return "not judged"
-        signed = {"signed": "signed", "outdated": "signature outdated"}.get(
-            text(level, "status"), "proposed, unsigned"
-        )
-        return f"{text(level, 'certainty').replace('_', ' ')} ({signed})"
+        status = _STATUS.get(text(level, "status"), "proposed, unsigned")
+        return f"{text(level, 'certainty').replace('_', ' ')} ({status})"
 
     before, now = words(old), words(new)
     if before == now:
         return []
-    return [f"Certainty: {before} before, {now} now."]
+    changed = [
+        f"{text(item, 'what')}: {text(item, 'signed') or 'nothing'} when it was signed, "
+        f"{text(item, 'now') or 'nothing'} now"
+        for item in entries(new or {}, "signature", "changed_since")
+    ]
+    told = f" Signed for something else: {'; '.join(changed)}." if changed else ""
+    return [f"Certainty: {before} before, {now} now.{told}"]
+
+
+_STATUS = {
+    "signed": "signed",
+    "partial": "signed in part",
+    "outdated": "signed for something else",
+    "contradicted": "signed against its own numbers",
+}
 
 
 def _signed(show: Any, value: float) -> str:

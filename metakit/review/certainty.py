@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.core.files import write_atomically
 from metakit.core.records import CertaintyJudgement, Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.library import Library
@@ -73,7 +72,7 @@ def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool
         {
             "form": FORM,
             "form_version": "1",
-            "judgements": [_entry(judgement) for judgement in judgements],
+            "judgements": [entry_of(judgement) for judgement in judgements],
         }
     )
     if not isinstance(root, MapNode):  # pragma: no cover - a dict gives a map
@@ -83,13 +82,6 @@ def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool
     return "\n".join(
         line.removesuffix('""').rstrip() if line.endswith(': ""') else line for line in text.split("\n")
     )
-
-
-def write_certainty(
-    folder: Path, judgements: tuple[CertaintyJudgement, ...], *, invented: bool = False
-) -> Path:
-    """Write the certainty file of a folder, whole or not at all."""
-    return write_atomically(folder / CERTAINTY, certainty_text(judgements, invented=invented))
 
 
 def with_earlier_kept(old: CertaintyJudgement, fresh: CertaintyJudgement) -> CertaintyJudgement:
@@ -107,12 +99,14 @@ def with_earlier_kept(old: CertaintyJudgement, fresh: CertaintyJudgement) -> Cer
 Plain = str | list["Plain"] | dict[str, "Plain"]
 
 
-def _entry(judgement: CertaintyJudgement) -> Plain:
+def entry_of(judgement: CertaintyJudgement) -> dict[str, Plain]:
+    """Return an entry as the texts that stand in the file."""
     entry: dict[str, Plain] = {
         "analysis": judgement.analysis,
         "answer": judgement.answer,
         "start": judgement.start,
         "start_because": judgement.start_because,
+        "rests_on": [{"what": fact.what, "value": fact.value} for fact in judgement.rests_on],
         "domains": [
             _filled(
                 {

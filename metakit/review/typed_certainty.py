@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, cast
 
-from metakit.core.records import CertaintyJudgement, DomainJudgement, EarlierSignature
+from metakit.core.records import CertaintyJudgement, DomainJudgement, EarlierSignature, SignedFact
 from metakit.forms.tree import Group
 
 
@@ -29,6 +29,10 @@ def certainty_judgements(group: Group) -> tuple[CertaintyJudgement, ...]:
             signed_by=item.text("signed_by"),
             signed_on=item.text("signed_on"),
             note=item.text("note"),
+            rests_on=tuple(
+                SignedFact(what=fact.text("what"), value=fact.text("value"))
+                for fact in item.groups("rests_on")
+            ),
             earlier=tuple(
                 EarlierSignature(
                     answer=old.text("answer"),

@@ -61,11 +61,12 @@ def test_json_says_status_reasons_and_absolute_effects(metakit_command, review: 
 def test_the_file_is_written_checked_and_renewed(metakit_command, review: Path) -> None:
     said = metakit_command("certainty", review)
     assert said.status == 0, said.err
-    assert "1 signature outdated" in said.err
+    assert "1 signed for something else" in said.err
     text = (review / "certainty.yaml").read_text(encoding="utf-8")
     assert "INVENTED DEMONSTRATION DATA" in text.splitlines()[0]
     assert text.count("- analysis: ") == len(KEPT)
-    assert "certainty.yaml" not in metakit_command("check", review).err
+    asked = metakit_command("check", review)
+    assert [line for line in asked.err.splitlines() if "certainty.yaml" in line and "error" in line] == []
     again = metakit_command("certainty", review, "--renew", "complications_button")
     assert again.status == 0
     judged = {item.analysis: item for item in open_review(review).folder.judgements}
@@ -86,3 +87,52 @@ def test_damage_is_told_with_its_place(metakit_command, review: Path) -> None:
     assert said.status == 1
     assert "certainty.yaml:" in said.err
     assert "impreciseness" in said.err
+
+
+def test_what_somebody_saves_while_it_computes_is_kept(
+    metakit_command, review: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from metakit.decision import certainty as module
+
+    path = review / "certainty.yaml"
+    before = path.read_text(encoding="utf-8")
+    whole = module.all_certainties
+
+    def saved_meanwhile(findings):  # type: ignore[no-untyped-def]
+        found = whole(findings)
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text.replace("A draft; to be discussed.", "Discussed.  # by both"), encoding="utf-8")
+        return found
+
+    monkeypatch.setattr(module, "all_certainties", saved_meanwhile)
+    said = metakit_command("certainty", review)
+    after = path.read_text(encoding="utf-8")
+    path.write_text(before, encoding="utf-8")
+    assert said.status == 0, said.err
+    assert "Discussed.  # by both" in after
+
+
+def test_a_signature_in_part_is_named_and_asked_about(metakit_command, review: Path) -> None:
+    path = review / "certainty.yaml"
+    sound = path.read_text(encoding="utf-8")
+    path.write_text(
+        sound.replace(
+            "{domain: publication_bias, proposed: 0, judged: 0,", "{domain: publication_bias, proposed: 0,", 1
+        ),
+        encoding="utf-8",
+    )
+    asked, said = metakit_command("check", review), metakit_command("certainty", review)
+    path.write_text(sound, encoding="utf-8")
+    assert "publication bias is not judged, so the signature does not count" in asked.err
+    assert "1 signed in part, does not count: complications_lrti" in said.err
+    assert "complications_lrti: Signed in part: publication bias not judged." in said.err
+
+
+def test_nobody_signs_on_a_day_to_come(metakit_command, review: Path) -> None:
+    path = review / "certainty.yaml"
+    sound = path.read_text(encoding="utf-8")
+    path.write_text(sound.replace("signed_on: 2026-03-03", "signed_on: 2999-01-01"), encoding="utf-8")
+    said = metakit_command("check", review)
+    path.write_text(sound, encoding="utf-8")
+    assert said.status == 1
+    assert "nobody has signed on a day to come; found: 2999-01-01; allowed: today or earlier" in said.err

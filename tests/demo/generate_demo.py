@@ -18,7 +18,7 @@ from invented.answers import true_values
 from invented.cohorts import COHORTS
 from invented.draws import DrawnArm, draw_study, study_shifts
 from invented.extractors import PEOPLE, as_typed, decisions
-from invented.judgements import certainty
+from invented.judgements import JUDGED, certainty
 from invented.mp_studies import MP_STUDIES
 from invented.plan import protocol, registered_protocol
 from invented.prosthesis_cohorts import PROSTHESIS_COHORTS
@@ -30,10 +30,16 @@ from invented.spec import StudySpec
 from invented.unit import unit
 from invented.writer import document
 
-from metakit.review.folder import read_protocol
+from metakit.core.records import CertaintyJudgement
+from metakit.decision.certainty import certainty_of
+from metakit.decision.evidence import body_of
+from metakit.decision.worksheet import proposal_entry
+from metakit.review.folder import open_folder, read_protocol
 from metakit.review.history import HISTORY
 from metakit.review.plan import plan_hash, plan_parts, record_plan
 from metakit.review.reconcile import compare_review, reconcile, write_comparison
+from metakit.synthesis.analysis import analyse
+from metakit.synthesis.arms import display_names
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_studies"
 STUDIES: tuple[StudySpec, ...] = tuple(
@@ -66,7 +72,6 @@ def typed_files() -> dict[str, str]:
     plan["review"]["plan_hash"] = plan_hash(plan_parts(registered_fields()))
     made = {
         "protocol.yaml": document(HEADING, plan),
-        "certainty.yaml": document(HEADING, certainty()),
         "unit.yaml": document(HEADING, unit()),
         "true_values.yaml": document(HEADING, true_values(records.values())),
     }
@@ -96,7 +101,20 @@ def files() -> dict[str, str]:
         reconcile(compare_review(folder), decided)
         for path in (decided, folder / HISTORY, *sorted((folder / "records").glob("*.yaml"))):
             made[path.relative_to(folder).as_posix()] = path.read_text(encoding="utf-8")
+        made["certainty.yaml"] = document(HEADING, certainty(_proposed(folder)))
     return made | selection_files(STUDIES)
+
+
+def _proposed(folder: Path) -> dict[str, CertaintyJudgement]:
+    """Return today's proposals for the answers that somebody judged."""
+    review = open_folder(folder)
+    names = display_names(review.studies)
+    found = {}
+    for plan in (plan for plan in review.protocol.analyses if plan.id in JUDGED):
+        body = body_of(analyse(plan, review.protocol, review.studies, names), review.protocol)
+        if body is not None:
+            found[plan.id] = proposal_entry(certainty_of(body))
+    return found
 
 
 def _decide(folder: Path) -> Path:

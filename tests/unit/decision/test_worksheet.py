@@ -21,7 +21,10 @@ from tests.unit.decision.bodies import body, studies
 from tests.unit.synthesis.invented import Folder, plan, protocol, trial
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "forms"
-WEAK = body(studies=studies("high", "high"), difference=(-10.0, -19.0, -1.0))
+WEAK = body(
+    studies=studies("high", "high"), ratio=(0.5, 0.4, 0.63), difference=(-10.0, -19.0, -1.0),
+    answer="risk ratio 0.50 (0.40 to 0.63), 2 studies",
+)  # fmt: skip
 
 
 def signed(
@@ -29,7 +32,9 @@ def signed(
 ) -> CertaintyJudgement:
     entry = proposal_entry(certainty_of(WEAK))
     domains = tuple(
-        replace(line, judged=judged, because=because) if line.domain == "risk_of_bias" else line
+        replace(line, judged=judged, because=because)
+        if line.domain == "risk_of_bias"
+        else replace(line, judged=line.proposed)
         for line in entry.domains
     )
     return replace(entry, domains=domains, answer=answer, signed_by="Ada Example", signed_on="2026-03-02")
@@ -47,11 +52,14 @@ def test_a_signature_keeps_both_the_proposal_and_the_judgement() -> None:
     )
 
 
-def test_another_answer_makes_the_signature_outdated() -> None:
-    found = certainty_of(WEAK, signed(answer="risk ratio 0.70 (0.40 to 1.20), 3 studies"))
+def test_another_answer_makes_the_signature_one_for_something_else() -> None:
+    other = replace(signed(answer="risk ratio 0.70 (0.40 to 1.20), 3 studies"), rests_on=())
+    found = certainty_of(WEAK, other)
     assert found.status == "outdated"
     assert not found.final
-    assert "outdated" in found.status_words
+    assert found.status_words == "signed for something else, does not count"
+    assert "risk ratio 0.70 (0.40 to 1.20), 3 studies when it was signed" in found.why_not
+    assert found.level == found.proposed == "very_low"  # back to the proposal, not to what was judged
 
 
 def test_a_draft_counts_but_is_never_final() -> None:
@@ -60,13 +68,13 @@ def test_a_draft_counts_but_is_never_final() -> None:
     assert (found.level, found.status, found.final) == ("low", "unsigned", False)
 
 
-def test_a_signed_domain_follows_the_signature_when_the_proposal_moves() -> None:
+def test_a_signature_does_not_follow_when_the_appraisal_and_the_proposal_move() -> None:
     stronger = replace(WEAK, studies=studies("low", "low"))
-    found = certainty_of(stronger, signed(None, because=""))
-    line = next(line for line in found.lines if line.proposal.domain == "risk_of_bias")
-    assert (line.proposal.levels, line.levels) == (0, -2)
-    assert found.level == "very_low"
-    assert found.proposed == "moderate"
+    found = certainty_of(stronger, signed())
+    assert (found.status, found.level) == ("outdated", "moderate")
+    whats = [item.what for item in found.changes]
+    assert whats == ["the appraisal of the studies", "proposal on risk of bias"]
+    assert (found.changes[1].old, found.changes[1].new) == ("−2", "0")
 
 
 def test_domains_beyond_todays_stay_part_of_what_was_signed() -> None:
@@ -133,7 +141,7 @@ def test_worksheet_keeps_what_was_signed_and_refreshes_what_was_not() -> None:
 
 
 def test_renewing_moves_the_signature_into_the_history() -> None:
-    old = signed(answer="an older answer")
+    old = replace(signed(answer="an older answer"), rests_on=())
     current = certainty_of(WEAK, old)
     assert worksheet([current], {"complications": old}).outdated == ("complications",)
     found = worksheet([current], {"complications": old}, renew=["complications"])
