@@ -29,14 +29,21 @@ def command(
     measure: Annotated[
         str, typer.Option(help="odds_ratio, risk_ratio, risk_difference, rate_ratio or mean_difference.")
     ],
+    inference: Annotated[
+        str, typer.Option(help="half_normal or hartung_knapp; the other stands beside it.")
+    ] = "half_normal",
     model: Annotated[
-        str,
+        str | None,
         typer.Option(
-            help="random_effects, common_effect; for rare events mantel_haenszel, one_stage, "
-            "one_stage_common_effect."
+            help="Ask for one model: random_effects, common_effect; for rare events mantel_haenszel, "
+            "one_stage, one_stage_common_effect.",
+            show_default=False,
         ),
-    ] = "random_effects",
-    tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
+    ] = None,
+    tau2: Annotated[
+        str | None,
+        typer.Option(help="Ask for random effects by one estimator of tau\u00b2.", show_default=False),
+    ] = None,
     reference: Annotated[str | None, typer.Option(help="Technique that others are compared with.")] = None,
     components: Annotated[
         bool, typer.Option("--components", help="Also estimate what each component adds.")
@@ -99,6 +106,7 @@ def command(
         arms,
         model=model,
         tau2=tau2,
+        inference=inference,
         reference=reference,
         components=components or figure == "components",
         interactions=words(interactions),

@@ -324,6 +324,7 @@ class AnalysisPlan:
 class NetworkPlan:
     """A planned network: one outcome over all techniques (or the named ones) that studies compare.
 
+    Naming a `model` or `tau2` computes exactly that; without either the review's inference answers.
     `components` also asks what each part of an operation adds. `order` puts techniques from the oldest to the
     newest for the comparison-adjusted funnel. `characteristics` are described by comparison; `moderator` may
     change effects. `baseline_per_100` is the reference's risk for absolute
@@ -336,8 +337,8 @@ class NetworkPlan:
     measure: str
     reference: str
     techniques: tuple[str, ...] = ()
-    model: str = "random_effects"
-    tau2: str = "reml"
+    model: str | None = None
+    tau2: str | None = None
     components: bool = False
     interactions: tuple[str, ...] = ()
     order: tuple[str, ...] = ()

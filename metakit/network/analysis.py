@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from metakit.errors import NotEstimableError, UsageError, nearest_names
+from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.network.arms import NetworkArms
 from metakit.network.characteristics import Characteristic, Value, characteristics_by_comparison
 from metakit.network.components import ComponentModel, fit_components
-from metakit.network.evidence import Contributions
+from metakit.network.evidence import Contributions, Direct
 from metakit.network.funnel import ComparisonAdjustedFunnel, comparison_adjusted_funnel
 from metakit.network.inconsistency import Inconsistency
 from metakit.network.model import NetworkPart, connected_parts
-from metakit.network.models import Direct, NetworkModel, network_model
+from metakit.network.models import NetworkModel, beside, network_inference, network_model
 from metakit.network.moderators import NetworkModerator, fit_moderator
 from metakit.network.ranking import Ranking, rank
 from metakit.network.thresholds import Threshold, thresholds
@@ -35,7 +36,10 @@ COUNTED = ("odds_ratio", "risk_ratio", "risk_difference", "rate_ratio")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PartAnalysis:
-    """One connected part with all that is said about it; `ranking` is None where ranks would mislead."""
+    """One connected part with all that is said about it; `ranking` is None where ranks would mislead.
+
+    `beside` holds the same part under other rules, nothing where a model was named.
+    """
 
     part: NetworkPart
     reference: str
@@ -45,6 +49,7 @@ class PartAnalysis:
     ranking: Ranking | None
     thresholds: tuple[Threshold, ...]
     notes: tuple[str, ...]
+    beside: Mapping[str, NetworkPart] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,8 +74,9 @@ class NetworkAnalysis:
 def analyse_network(
     arms: NetworkArms,
     *,
-    model: str = "random_effects",
-    tau2: str = "reml",
+    model: str | None = None,
+    tau2: str | None = None,
+    inference: str = DEFAULT_INFERENCE,
     reference: str | None = None,
     components: bool = False,
     interactions: Sequence[str] = (),
@@ -85,6 +91,10 @@ def analyse_network(
     Parameters
     ----------
     arms : NetworkArms
+    model, tau2 : str, optional
+        Names in NETWORK_MODELS and of an estimator; naming one computes exactly that.
+    inference : {"half_normal", "hartung_knapp"}
+        The rule where neither is named; the other stands beside it.
     reference : str, optional
         Technique that others are shown against; the one with most studies when left out.
     components : bool
@@ -111,11 +121,15 @@ def analyse_network(
         )
     if lower_is_better is None and arms.measure in COUNTED:
         lower_is_better = True
-    chosen = network_model(model)
-    notes: list[str] = []
+    if model is None and tau2 is None:
+        chosen, note = network_inference(arms, inference)
+        notes = [note] if note else []
+    else:
+        chosen, notes = network_model(model or "random_effects"), []
+    tau2 = tau2 or "reml"
     if chosen.prepare is not None:
         whole, arms = arms, chosen.prepare(arms)
-        notes += _left_out(whole, arms, model)
+        notes += _left_out(whole, arms, chosen.name)
         if reference is not None and reference not in arms.techniques:
             raise NotEstimableError(notes[-1])
     parts = [
@@ -133,18 +147,21 @@ def analyse_network(
         if not chosen.arm_values:
             raise UsageError(
                 f"the component model regresses arm values: --components goes with random_effects or "
-                f"common_effect, not {model}"
+                f"common_effect, not {chosen.name}"
             )
-        model_of_parts = fit_components(arms, interactions=interactions, model=model, tau2=tau2, level=level)
+        model_of_parts = fit_components(
+            arms, interactions=interactions, model=chosen.name, tau2=tau2, inference=chosen.inference,
+            level=level,
+        )  # fmt: skip
     regression = None
     if moderator is not None:
         regression = fit_moderator(
             arms, moderator.name, moderator.values, reference=parts[0].reference, form=moderator.form,
-            model=model, tau2=tau2, level=level,
+            model=chosen.name, tau2=tau2, inference=chosen.inference, level=level,
         )  # fmt: skip
     if order and not chosen.arm_values:
         raise UsageError(
-            f"the comparison-adjusted funnel goes with random_effects or common_effect, not {model}"
+            f"the comparison-adjusted funnel goes with random_effects or common_effect, not {chosen.name}"
         )
     return NetworkAnalysis(
         arms=arms,
@@ -181,10 +198,12 @@ def _analyse(
     notes = []
     if len(arms.studies) == 1:
         notes.append(f"One study ({arms.studies[0]}): its own contrasts are shown, nothing is pooled.")
-    if part.df <= 0 and len(arms.studies) > 1 and part.tau2_estimator:
+    if part.df <= 0 and len(arms.studies) > 1 and part.tau2_estimator and part.posterior is None:
         notes.append(
             "Every comparison has one study: how much studies differ cannot be told (tau\u00b2 is 0)."
         )
+    if part.df <= 0 and part.posterior is not None:
+        notes.append("Every comparison has one study: how much studies differ comes from its prior alone.")
     notes += part.notes
     ranking: Ranking | None = None
     fragile: tuple[Threshold, ...] = ()
@@ -209,6 +228,7 @@ def _analyse(
         ranking=ranking,
         thresholds=fragile,
         notes=(*notes, *(found.notes if found else ())),
+        beside=beside(part),
     )
 
 

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.core.results import TestStatistic
 from metakit.network.characteristics import Characteristic
+from metakit.network.evidence import evidence_on
 from metakit.network.funnel import ComparisonAdjustedFunnel
 from metakit.network.inconsistency import Inconsistency
-from metakit.network.models import Direct
+from metakit.network.model import NetworkPart
 from metakit.network.moderators import NetworkModerator
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ def network_json(found: NetworkAnalysis) -> dict[str, Any]:
         "measure": found.arms.measure,
         "model": first.part.model,
         "tau2_estimator": first.part.tau2_estimator or None,
+        "inference": first.part.inference or None,
         **_part_json(first),
         "components": None,
         "additivity": None,
@@ -59,14 +61,14 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
     comparisons = []
     for contrast in part.contrasts():
         pair = (contrast.technique, contrast.comparator)
-        direct, direct_error, share = _direct(item.direct or {}, pair)
+        known = evidence_on(item.direct or {}, pair)
+        direct = direct_error = None
         indirect = indirect_error = None
-        if direct is not None and direct_error is not None and share < 1 - 1e-9:
-            # What is left when the direct evidence is taken out of the network's estimate, by inverse
-            # variances.
-            indirect = (contrast.estimate - share * direct) / (1 - share)
-            indirect_error = contrast.standard_error / math.sqrt(1 - share)
-        elif direct is None and item.direct is not None:
+        share = 0.0
+        if known is not None:
+            direct, direct_error, share = known.estimate, known.standard_error, known.share
+            indirect, indirect_error = known.indirect, known.indirect_error
+        elif item.direct is not None:
             indirect, indirect_error = contrast.estimate, contrast.standard_error
         comparisons.append(
             {
@@ -81,12 +83,15 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
                 "indirect": indirect,
                 "indirect_standard_error": indirect_error,
                 "direct_share": share if item.direct is not None else None,
+                "beside": {name: _beside_json(other, pair) for name, other in item.beside.items()},
             }
         )
     found = item.inconsistency
     answer: dict[str, Any] = {
         "reference": item.reference,
         "tau2": None if part.model == "mantel_haenszel" else part.tau2,
+        "tau2_interval": list(part.tau2_interval) if part.tau2_interval else None,
+        "prior_scale": part.scale or None,
         "k": len(part.arms.studies),
         "techniques": list(part.techniques),
         "q": _q(part.q),
@@ -127,6 +132,15 @@ def _part_json(item: PartAnalysis) -> dict[str, Any]:
     return answer
 
 
+def _beside_json(part: NetworkPart, pair: tuple[str, str]) -> dict[str, Any]:
+    contrast = part.contrast(*pair)
+    return {
+        "estimate": contrast.estimate,
+        "interval": list(contrast.interval),
+        "prediction_interval": list(contrast.prediction) if contrast.prediction else None,
+    }
+
+
 def _inconsistency_json(found: Inconsistency) -> dict[str, Any]:
     return {
         "within_designs": _q(found.within_designs),
@@ -146,13 +160,6 @@ def _inconsistency_json(found: Inconsistency) -> dict[str, Any]:
             for split in found.splits
         ],
     }
-
-
-def _direct(direct: Direct, pair: tuple[str, str]) -> tuple[float | None, float | None, float]:
-    if pair in direct:
-        return direct[pair]
-    turned = direct.get((pair[1], pair[0]))
-    return (-turned[0], turned[1], turned[2]) if turned else (None, None, 0.0)
 
 
 def _q(test: TestStatistic | None) -> dict[str, float] | None:

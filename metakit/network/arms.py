@@ -111,6 +111,26 @@ ARM_MEASURES = {
 
 
 CORRECTION = "0.5 added to each cell of every arm, since an arm has no events or nothing but events"
+BY_SIZE = (
+    "an arm has no events or nothing but events: to each cell of every arm its share of the thumbs was "
+    "added, times half the number of arms"
+)
+
+
+def corrected_by_size(arms: NetworkArms) -> NetworkArms:
+    """Return the arms with corrections in proportion to the sizes of arms instead of 0.5 a cell.
+
+    With two arms this is the treatment-arm correction of Sweeting 2004 (n1 / (n1 + n2) and n2 / (n1 + n2)),
+    which does not lean towards the larger arm; with more, the same with amounts that average 0.5. Arms of
+    measures without sizes or corrections are returned as they are.
+    """
+    entry = ARM_MEASURES[arms.measure]
+    if entry.name not in ("odds_ratio", "risk_ratio") or not set(entry.columns) <= set(arms.data):
+        return arms
+    corrected, log = _correct(arms.study, arms.data, is_rate=False, by_size=True)
+    value, variance = entry.kernel(*(corrected[name] for name in entry.columns))
+    kept = tuple(item for item in arms.assumptions if item.rule != CORRECTION)
+    return replace(arms, value=value, variance=variance, assumptions=(*kept, *log))
 
 
 def as_counted(arms: NetworkArms, model: str) -> NetworkArms:
@@ -273,7 +293,9 @@ def _comparing(rows: Sequence[Row], entry: ArmMeasure) -> tuple[list[Row], list[
             and all(arm[2]["events"] == 0 for arm in arms)
         ):
             aside.append(SetAside(study=study, reason="no events in any arm: no information on a ratio"))
-        elif entry.name == "odds_ratio" and all(arm[2]["events"] == arm[2]["total"] for arm in arms):
+        elif entry.name in ("odds_ratio", "risk_ratio") and all(
+            arm[2]["events"] == arm[2]["total"] for arm in arms
+        ):
             aside.append(
                 SetAside(study=study, reason="nothing but events in every arm: no information on a ratio")
             )
@@ -283,19 +305,25 @@ def _comparing(rows: Sequence[Row], entry: ArmMeasure) -> tuple[list[Row], list[
 
 
 def _correct(
-    study: Sequence[str], values: Mapping[str, FloatArray], *, is_rate: bool
+    study: Sequence[str], values: Mapping[str, FloatArray], *, is_rate: bool, by_size: bool = False
 ) -> tuple[dict[str, FloatArray], list[Assumption]]:
     events = values["events"]
     empty = events == 0 if is_rate else (events == 0) | (events == values["total"])
     touched = {name for name, none in zip(study, empty, strict=True) if none}
-    add = np.array([0.5 if name in touched else 0.0 for name in study])
+    amount = np.full(len(study), 0.5)
+    if by_size:
+        place = {name: number for number, name in enumerate(dict.fromkeys(study))}
+        index = np.array([place[name] for name in study])
+        size = np.bincount(index, weights=values["total"])[index]
+        amount = values["total"] / size * np.bincount(index)[index] / 2
+    add = np.where([name in touched for name in study], amount, 0.0)
     corrected = {**values, "events": events + add}
     if not is_rate:
         corrected["total"] = values["total"] + 2 * add
     log = [
         Assumption(
             study=name,
-            rule=CORRECTION,
+            rule=BY_SIZE if by_size else CORRECTION,
             reference="sweeting_2004",
         )
         for name in dict.fromkeys(study)

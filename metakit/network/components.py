@@ -18,6 +18,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.network.arms import NetworkArms
+from metakit.network.inference import FEWEST_DF, Rule, posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
 
@@ -67,6 +68,8 @@ class ComponentModel:
     parts: int
     level: float
     notes: tuple[str, ...]
+    rule: Rule
+    inference: str = ""
 
     def predict(self, components: Sequence[str], against: Sequence[str]) -> Combination:
         """Predict one combination against another, also one that was never studied (then `studied` is False).
@@ -88,9 +91,7 @@ class ComponentModel:
                 f"{' + '.join(components)} against {' + '.join(against)} needs effects that these studies "
                 "cannot tell apart; compare combinations that keep the tied components together"
             )
-        estimate = float(row @ self.coefficients)
-        error = math.sqrt(max(float(row @ self.covariance @ row), 0.0))
-        half = float(special.ndtri(0.5 + self.level / 2)) * error
+        estimate, error, interval, _ = self.rule.tell(row)
         groups = [set(part.technique) for part in connected_parts(self.arms)]
         names = [arm_name(components), arm_name(against)]
         studied = all(any(name in group for group in groups) for name in names)
@@ -100,7 +101,7 @@ class ComponentModel:
             against=tuple(against),
             estimate=estimate,
             standard_error=error,
-            interval=Limits(estimate - half, estimate + half),
+            interval=interval,
             studied=studied,
             across_parts=not together,
         )
@@ -128,6 +129,7 @@ def fit_components(
     inactive: Sequence[str] = (),
     model: str = "random_effects",
     tau2: str = "reml",
+    inference: str = "",
     level: float = 0.95,
 ) -> ComponentModel:
     """Fit the additive component model to all parts of a network at once.
@@ -140,6 +142,8 @@ def fit_components(
         Declared beforehand, written `one*two`.
     inactive : sequence of str
         Components taken to have no effect (a reference such as `trapeziectomy_total`, when every arm has it).
+    inference : {"", "half_normal", "hartung_knapp"}
+        The rule for a spread that is integrated out or has refined errors; "" takes model and tau2 as named.
     """
     sets = {name: tuple(part.strip() for part in name.split(JOIN)) for name in arms.techniques}
     arms = _rename(arms, {name: arm_name(parts) for name, parts in sets.items()})
@@ -150,43 +154,77 @@ def fit_components(
                 raise UnknownNameError("component of an interaction", name, names)
     columns = (*names, *interactions)
     x = np.array([component_row(technique.split(JOIN), columns) for technique in arms.technique])
-    between = estimate_tau2(x, arms, tau2)[0] if model == "random_effects" else 0.0
     study, value, variance = arms.study_index, arms.value, arms.variance
+    scale = spread_scale(arms)
+    posterior = None
+    if inference == "half_normal" and scale is not None:
+        posterior = posterior_of(x, arms, scale)
+        between = posterior.tau_quantile(0.5) ** 2
+    else:
+        between = estimate_tau2(x, arms, tau2)[0] if model == "random_effects" else 0.0
     common = kernel.fit_arms(x, study, value, variance)
     fit = kernel.fit_arms(x, study, value, variance, between)
     if fit.rank == 0:
         raise NotEstimableError(
             "in every study all arms have the same components: no component can be judged"
         )
-    wide = kernel.fit_arms(membership(arms, arms.techniques), study, value, variance)
+    whole = membership(arms, arms.techniques)
+    wide = kernel.fit_arms(whole, study, value, variance)
+    factor, df = 1.0, math.inf
+    if inference and posterior is None:
+        if fit.df < FEWEST_DF:
+            raise NotEstimableError(
+                f"{fit.df} residual degrees of freedom are too few for the spread between studies; "
+                "inference half_normal has an answer"
+            )
+        factor, df = max(1.0, fit.q / fit.df), float(fit.df)
     parts = len(connected_parts(arms))
-    effects = _effects(columns, fit, level)
+    additivity = chi_square(common.q - wide.q, wide.rank - common.rank)
+    if posterior is not None and scale is not None and additivity is not None:
+        additivity = _additivity(x, whole, arms, scale, int(additivity.df))
+    rule = Rule(
+        coefficients=fit.coefficients,
+        covariance=factor * fit.covariance,
+        df=df,
+        posterior=posterior,
+        level=level,
+    )
+    effects = _effects(columns, fit, rule)
     return ComponentModel(
         arms=arms,
         columns=columns,
         inactive=tuple(inactive),
         effects=effects,
         coefficients=fit.coefficients,
-        covariance=fit.covariance,
+        covariance=factor * fit.covariance,
         null_space=fit.null_space,
         tau2=between,
-        tau2_estimator=tau2 if model == "random_effects" else "",
+        tau2_estimator=("half_normal" if posterior else tau2) if model == "random_effects" else "",
         q=chi_square(common.q, common.df),
-        additivity=chi_square(common.q - wide.q, wide.rank - common.rank),
+        additivity=additivity,
         parts=parts,
         level=level,
         notes=_notes(effects, parts),
+        inference=inference,
+        rule=rule,
     )
 
 
-def _effects(columns: Sequence[str], fit: kernel.ArmFit, level: float) -> tuple[ComponentEffect, ...]:
+def _additivity(x: FloatArray, whole: FloatArray, arms: NetworkArms, scale: float, df: int) -> TestStatistic:
+    """Test additivity at each tau and average over its posterior in the full network."""
+    full = posterior_of(whole, arms, scale)
+    narrow = kernel.fit_arms_given_tau(x, arms.study_index, arms.value, arms.variance, full.given.tau)
+    apart = np.maximum(narrow.q - full.given.q, 0.0)
+    return TestStatistic(float(full.average(apart)), df, float(full.average(special.chdtrc(df, apart))))
+
+
+def _effects(columns: Sequence[str], fit: kernel.ArmFit, rule: Rule) -> tuple[ComponentEffect, ...]:
     loading = (
         np.abs(fit.null_space) > NULL_TOLERANCE
         if fit.null_space.size
         else np.zeros((len(columns), 0), dtype=bool)
     )
     projector = np.abs(fit.null_space @ fit.null_space.T) > NULL_TOLERANCE
-    half = float(special.ndtri(0.5 + level / 2))
     effects = []
     for place, column in enumerate(columns):
         if loading[place].any():
@@ -202,14 +240,14 @@ def _effects(columns: Sequence[str], fit: kernel.ArmFit, level: float) -> tuple[
                 )
             )
             continue
-        estimate, error = float(fit.coefficients[place]), math.sqrt(float(fit.covariance[place, place]))
+        estimate, error, interval, p_value = rule.tell(np.eye(len(columns))[place])
         effects.append(
             ComponentEffect(
                 component=column,
                 estimate=estimate,
                 standard_error=error,
-                interval=Limits(estimate - half * error, estimate + half * error),
-                p_value=2 * float(special.ndtr(-abs(estimate) / error)),
+                interval=interval,
+                p_value=p_value,
             )
         )
     return tuple(effects)

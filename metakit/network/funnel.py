@@ -78,7 +78,7 @@ def comparison_adjusted_funnel(part: NetworkPart, order: Sequence[str]) -> Compa
         base = ordered[0]
         for row in ordered[1:]:
             pair = (arms.technique[row], arms.technique[base])
-            mean = direct[pair][0] if pair in direct else -direct[pair[1], pair[0]][0]
+            mean = direct[pair].estimate if pair in direct else -direct[pair[1], pair[0]].estimate
             effect = float(arms.value[row] - arms.value[base])
             contrasts.append(
                 FunnelContrast(

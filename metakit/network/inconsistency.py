@@ -18,8 +18,10 @@ from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.network.arms import NetworkArms
 from metakit.network.model import NetworkPart, chi_square, estimate_tau2_over, membership
-from metakit.network.splitting import split_estimates
+from metakit.network.splitting import split_estimates, split_posteriors
 from metakit.numerics import arm_regression as kernel
+from metakit.numerics.bayes_marginals import NormalMixtures
+from metakit.numerics.spread_integral import GivenTau, spread_posterior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +32,10 @@ class Split:
     comparator: str
     direct: float
     direct_error: float
+    direct_interval: Limits
     indirect: float
     indirect_error: float
+    indirect_interval: Limits
     difference: float
     difference_error: float
     interval: Limits
@@ -103,10 +107,12 @@ def inconsistency(part: NetworkPart) -> Inconsistency:
     df = len(arms.study) - len(arms.studies) - own
     tau2 = 0.0
     interaction = None
-    if part.model == "random_effects" and blocks:
+    if part.posterior is not None:
+        tau2, interaction = _interaction_integrated(part, full, blocks, spare)
+    elif part.model == "random_effects" and blocks:
         tau2, _ = estimate_tau2_over(blocks, part.tau2_estimator)
     q_within = within(0.0)
-    if spare > 0:
+    if spare > 0 and part.posterior is None:
         # Difference in weighted residual sums at one tau2 = the Wald statistic of the interaction columns.
         interaction = chi_square(whole(tau2) - within(tau2), spare)
     splits, notes = node_splits(part)
@@ -120,9 +126,88 @@ def inconsistency(part: NetworkPart) -> Inconsistency:
     )
 
 
+def _interaction_integrated(
+    part: NetworkPart, full: FloatArray, blocks: Sequence[tuple[FloatArray, NetworkArms]], spare: int
+) -> tuple[float, TestStatistic | None]:
+    """Return tau2 within designs at its posterior median, and the test averaged over tau's posterior there.
+
+    The p value is the tail area given tau, averaged over the posterior of tau (Meng 1994 Ann Stat
+    22:1142-1160; from memory).
+    """
+    arms = part.arms
+    smallest = math.sqrt(2.0 * float(arms.variance.min()))
+
+    def within(tau: FloatArray) -> GivenTau:
+        nothing = np.zeros(tau.size)
+        likelihood, q = nothing.copy(), nothing.copy()
+        for x, one in blocks:
+            fit = kernel.fit_arms_given_tau(x, one.study_index, one.value, one.variance, tau)
+            likelihood, q = likelihood + fit.log_likelihood, q + fit.q
+        return GivenTau(
+            tau=tau,
+            coefficients=nothing[:, None],
+            covariance=nothing[:, None, None],
+            log_likelihood=likelihood,
+            q=q,
+        )
+
+    found = spread_posterior(within, scale=part.scale, smallest=smallest)
+    tau2 = found.tau_quantile(0.5) ** 2
+    if spare <= 0:
+        return tau2, None
+    whole = kernel.fit_arms_given_tau(full, arms.study_index, arms.value, arms.variance, found.given.tau)
+    apart = np.maximum(whole.q - found.given.q, 0.0)
+    p_value = float(found.average(special.chdtrc(spare, apart)))
+    return tau2, TestStatistic(float(found.average(apart)), spare, p_value)
+
+
+def _splits_integrated(
+    part: NetworkPart, pairs: Sequence[tuple[str, str]]
+) -> tuple[tuple[Split, ...], tuple[str, ...]]:
+    """Return every split with its spread integrated out."""
+    found = split_posteriors(part.arms, pairs, scale=part.scale)
+    tails = (0.5, 0.5 - part.level / 2, 0.5 + part.level / 2)
+    splits = []
+    for n, place in enumerate(found.rows):
+        t = {name: table[n] for name, table in found.tables.items()}
+        variance = t["indirect_variance"] + t["difference_variance"] + 2 * t["covariance"]
+        three = NormalMixtures(
+            weight=found.weight[n],
+            mean=np.stack([t["indirect"] + t["difference"], t["indirect"], t["difference"]]),
+            deviation=np.sqrt(
+                np.stack([np.maximum(variance, 0.0), t["indirect_variance"], t["difference_variance"]])
+            ),
+        )
+        middle, low, high = (three.quantile(np.full(3, tail)) for tail in tails)
+        errors = three.moments()[1]
+        above = float(three.tail_above(np.zeros(3))[2])
+        limits = [Limits(float(one), float(two)) for one, two in zip(low, high, strict=True)]
+        splits.append(
+            Split(
+                technique=pairs[place][0],
+                comparator=pairs[place][1],
+                direct=float(middle[0]),
+                direct_error=float(errors[0]),
+                direct_interval=limits[0],
+                indirect=float(middle[1]),
+                indirect_error=float(errors[1]),
+                indirect_interval=limits[1],
+                difference=float(middle[2]),
+                difference_error=float(errors[2]),
+                interval=limits[2],
+                p_value=2 * min(above, 1 - above),
+                tau2=float(np.sum(found.weight[n] * found.tau**2)),
+            )
+        )
+    split = set(found.rows.tolist())
+    return tuple(splits), unsplit_words([pair for n, pair in enumerate(pairs) if n not in split])
+
+
 def node_splits(part: NetworkPart) -> tuple[tuple[Split, ...], tuple[str, ...]]:
     """Split every comparison that has direct and indirect evidence; say which cannot be split."""
     pairs = direct_pairs(part.arms)
+    if part.posterior is not None:
+        return _splits_integrated(part, pairs)
     found = split_estimates(part.arms, pairs, estimator=part.tau2_estimator or None)
     splits = [
         make_split(
@@ -156,14 +241,20 @@ def make_split(
 ) -> Split:
     """Assemble a split from the indirect estimate and the difference, each with its variance."""
     error = math.sqrt(difference[1])
-    half = float(special.ndtri(0.5 + part.level / 2)) * error
+    reach = float(special.ndtri(0.5 + part.level / 2))
+    half = reach * error
+    direct = indirect[0] + difference[0]
+    direct_error = math.sqrt(max(indirect[1] + difference[1] + 2 * covariance, 0.0))
+    indirect_error = math.sqrt(indirect[1])
     return Split(
         technique=pair[0],
         comparator=pair[1],
-        direct=indirect[0] + difference[0],
-        direct_error=math.sqrt(max(indirect[1] + difference[1] + 2 * covariance, 0.0)),
+        direct=direct,
+        direct_error=direct_error,
+        direct_interval=Limits(direct - reach * direct_error, direct + reach * direct_error),
         indirect=indirect[0],
-        indirect_error=math.sqrt(indirect[1]),
+        indirect_error=indirect_error,
+        indirect_interval=Limits(indirect[0] - reach * indirect_error, indirect[0] + reach * indirect_error),
         difference=difference[0],
         difference_error=error,
         interval=Limits(difference[0] - half, difference[0] + half),

@@ -10,7 +10,7 @@ design of which one technique remains is left out whole; both are named.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from metakit.core.notes import SetAside
 from metakit.core.results import TestStatistic
 from metakit.errors import NotEstimableError
 from metakit.network.arms import NetworkArms
-from metakit.network.evidence import Contributions
+from metakit.network.evidence import Contributions, Direct, of_direct
 from metakit.network.inconsistency import (
     Inconsistency,
     Split,
@@ -29,7 +29,7 @@ from metakit.network.inconsistency import (
     make_split,
     unsplit_words,
 )
-from metakit.network.model import NetworkPart, chi_square
+from metakit.network.model import NetworkPart, chi_square, quantile
 from metakit.numerics.arm_regression import RANK_TOLERANCE
 from metakit.numerics.network_mantel_haenszel import (
     DesignEstimate,
@@ -282,8 +282,8 @@ def _off_diagonal(matrix: FloatArray) -> FloatArray:
     return np.asarray(matrix - np.diag(np.diag(matrix)))
 
 
-def design_direct_estimates(part: NetworkPart) -> Mapping[tuple[str, str], tuple[float, float, float]]:
-    """Return (estimate, standard error, share) of the designs that compare each pair directly."""
+def design_direct_estimates(part: NetworkPart) -> Direct:
+    """Return the evidence of the designs that compare each pair directly."""
     _, estimates, _ = _stage_one(part.arms, part.techniques)
     found = {}
     for one, two in direct_pairs(part.arms):
@@ -298,7 +298,6 @@ def design_direct_estimates(part: NetworkPart) -> Mapping[tuple[str, str], tuple
             precision = 1.0 / float(cov[a, a] + cov[b, b] - 2 * cov[a, b])
             weight += precision
             total += precision * float(design.estimate[a] - design.estimate[b])
-        error = math.sqrt(1.0 / weight)
-        share = min(part.contrast(one, two).standard_error ** 2 * weight, 1.0)
-        found[one, two] = (total / weight, error, share)
+        reach = quantile(part.quantile_df, part.level)
+        found[one, two] = of_direct(part.contrast(one, two), total / weight, math.sqrt(1.0 / weight), reach)
     return found

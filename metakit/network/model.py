@@ -6,8 +6,8 @@ Sources: Lu & Ades 2004 (multi-arm covariance), Rücker 2012 (graph form), Jacks
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import optimize, special
@@ -17,6 +17,7 @@ from metakit.core.results import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.network.arms import NetworkArms
 from metakit.numerics import arm_regression as kernel
+from metakit.numerics.spread_integral import SpreadPosterior
 
 TAU2_ESTIMATORS = ("reml", "dersimonian_laird")
 
@@ -35,6 +36,21 @@ class Contrast:
     interval: Limits
     prediction: Limits | None
 
+    def turned(self) -> Contrast:
+        """Return the comparator against the technique."""
+        return Contrast(
+            technique=self.comparator,
+            comparator=self.technique,
+            estimate=-self.estimate,
+            standard_error=self.standard_error,
+            interval=_negative(self.interval),
+            prediction=_negative(self.prediction) if self.prediction else None,
+        )
+
+
+def _negative(limits: Limits) -> Limits:
+    return Limits(-limits.upper, -limits.lower)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NetworkPart:
@@ -42,6 +58,10 @@ class NetworkPart:
 
     `effects` (t,) and `covariance` (t, t) hold each technique's value relative to the average of the part;
     differences of them are the contrasts. `q` is the residual heterogeneity and inconsistency together.
+    `inference` names the rule that gave the intervals, "" where model and estimator were named. Under the
+    half-normal rule `posterior` holds what everything said of the part comes from and `known` every contrast;
+    `effects` and `covariance` are then those at the posterior median of tau. `factor` multiplied the
+    covariance and `quantile_df` belong to the quantile (infinite for the normal).
     """
 
     arms: NetworkArms
@@ -56,14 +76,25 @@ class NetworkPart:
     q: TestStatistic | None
     df: int
     notes: tuple[str, ...] = ()
+    inference: str = ""
+    quantile_df: float = math.inf
+    factor: float = 1.0
+    scale: float = 0.0
+    tau2_interval: Limits | None = None
+    posterior: SpreadPosterior | None = None
+    known: Mapping[tuple[str, str], Contrast] = field(default_factory=dict)
 
     def contrast(self, technique: str, comparator: str) -> Contrast:
         """Return `technique` against `comparator`."""
         i, j = self._index(technique), self._index(comparator)
+        if (technique, comparator) in self.known:
+            return self.known[technique, comparator]
+        if (comparator, technique) in self.known:
+            return self.known[comparator, technique].turned()
         estimate = float(self.effects[i] - self.effects[j])
         variance = float(self.covariance[i, i] + self.covariance[j, j] - 2 * self.covariance[i, j])
         error = math.sqrt(max(variance, 0.0))
-        half = float(special.ndtri(0.5 + self.level / 2)) * error
+        half = quantile(self.quantile_df, self.level) * error
         prediction = None
         if self.tau2_estimator and self.df >= 1 and technique != comparator:
             # Degrees of freedom as in Higgins 2009 carried over: residual df of the network.
@@ -91,6 +122,12 @@ class NetworkPart:
             raise UnknownNameError(
                 "technique of this part of the network", technique, self.techniques
             ) from None
+
+
+def quantile(df: float, level: float) -> float:
+    """Return the upper quantile of a central interval: of t, or of the normal with infinite degrees."""
+    tail = 0.5 + level / 2
+    return float(special.ndtri(tail) if math.isinf(df) else special.stdtrit(df, tail))
 
 
 def membership(arms: NetworkArms, techniques: Sequence[str]) -> FloatArray:
@@ -185,6 +222,14 @@ def estimate_tau2_over(
     return best, best == 0.0
 
 
+def require_connected(rank: int, techniques: Sequence[str]) -> None:
+    """Refuse what is no connected part."""
+    if rank != len(techniques) - 1:
+        raise NotEstimableError(
+            "these techniques are not connected by studies; split the network into its parts"
+        )
+
+
 def fit_part(
     arms: NetworkArms, *, model: str = "random_effects", tau2: str = "reml", level: float = 0.95
 ) -> NetworkPart:
@@ -210,10 +255,7 @@ def fit_part(
     between, truncated = estimate_tau2(x, arms, tau2) if model == "random_effects" else (0.0, False)
     common = kernel.fit_arms(x, arms.study_index, arms.value, arms.variance)
     fit = kernel.fit_arms(x, arms.study_index, arms.value, arms.variance, between)
-    if fit.rank != len(techniques) - 1:
-        raise NotEstimableError(
-            "these techniques are not connected by studies; split the network into its parts"
-        )
+    require_connected(fit.rank, techniques)
     return NetworkPart(
         arms=arms,
         techniques=techniques,

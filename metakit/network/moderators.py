@@ -13,13 +13,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.core.notes import SetAside
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.network.arms import NetworkArms
+from metakit.network.inference import Rule, posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
 
@@ -95,6 +95,7 @@ def fit_moderator(
     form: str = "per_technique",
     model: str = "random_effects",
     tau2: str = "reml",
+    inference: str = "",
     level: float = 0.95,
 ) -> NetworkModerator:
     """Regress the network on a moderator of its studies.
@@ -110,6 +111,8 @@ def fit_moderator(
         Technique against which coefficients are given.
     form : {"per_technique", "common"}
     model : {"random_effects", "common_effect"}
+    inference : {"", "half_normal", "hartung_knapp"}
+        The rule for the spread; "" takes model and tau2 as named.
 
     Raises
     ------
@@ -148,13 +151,26 @@ def fit_moderator(
     if common.rank == len(techniques) - 1:
         raise NotEstimableError(f"{name} does not vary within any comparison: nothing can be told from it")
     random = model == "random_effects"
-    between = estimate_tau2(wide, part, tau2)[0] if random else 0.0
-    without = estimate_tau2(x, part, tau2)[0] if random else 0.0
+    scale = spread_scale(part) if inference == "half_normal" else None
+    posterior = posterior_of(wide, part, scale) if scale is not None else None
+    if posterior is not None and scale is not None:
+        between = posterior.tau_quantile(0.5) ** 2
+        without = posterior_of(x, part, scale).tau_quantile(0.5) ** 2
+    else:
+        between = estimate_tau2(wide, part, tau2)[0] if random else 0.0
+        without = estimate_tau2(x, part, tau2)[0] if random else 0.0
     fit = kernel.fit_arms(wide, study, value, variance, between)
-    half = float(special.ndtri(0.5 + level / 2))
+    factor = max(1.0, fit.q / fit.df) if inference and posterior is None else 1.0
+    rule = Rule(
+        coefficients=fit.coefficients,
+        covariance=factor * fit.covariance,
+        df=float(fit.df) if inference and posterior is None else math.inf,
+        posterior=posterior,
+        level=level,
+    )
     names = [techniques[n] for n in others] if form == "per_technique" else [""]
     coefficients = tuple(
-        _coefficient(fit, len(techniques) + n, technique, name, half) for n, technique in enumerate(names)
+        _coefficient(fit, rule, len(techniques) + n, technique, name) for n, technique in enumerate(names)
     )
     told = [len(techniques) + n for n, item in enumerate(coefficients) if item.estimate is not None]
     if len(part.studies) < FEW_STUDIES:
@@ -175,12 +191,12 @@ def fit_moderator(
         lowest=float(each.min()),
         highest=float(each.max()),
         coefficients=coefficients,
-        effects=_effects(fit, techniques, others, form, reference, each, half),
+        effects=_effects(fit, rule, techniques, others, form, reference, each),
         tau2=between,
         tau2_without=without,
         q_residual=chi_square(common.q, common.df),
         residual_df=common.df,
-        test=_wald(fit, told),
+        test=rule.test(told),
         set_aside=aside,
         notes=tuple(notes),
     )
@@ -209,7 +225,7 @@ def _part_with_values(
 
 
 def _coefficient(
-    fit: kernel.ArmFit, place: int, technique: str, name: str, half: float
+    fit: kernel.ArmFit, rule: Rule, place: int, technique: str, name: str
 ) -> ModeratorCoefficient:
     if fit.null_space.size and float(np.abs(fit.null_space[place]).max()) > NULL:
         return ModeratorCoefficient(
@@ -220,27 +236,15 @@ def _coefficient(
             p_value=None,
             reason=f"{name} does not vary among the studies that would tell",
         )
-    estimate, error = float(fit.coefficients[place]), math.sqrt(float(fit.covariance[place, place]))
+    estimate, error, interval, p_value = rule.tell(np.eye(len(fit.coefficients))[place])
     return ModeratorCoefficient(
-        technique=technique,
-        estimate=estimate,
-        standard_error=error,
-        interval=Limits(estimate - half * error, estimate + half * error),
-        p_value=2 * float(special.ndtr(-abs(estimate) / error)),
+        technique=technique, estimate=estimate, standard_error=error, interval=interval, p_value=p_value
     )
 
 
-def _wald(fit: kernel.ArmFit, places: list[int]) -> TestStatistic | None:
-    if not places:
-        return None
-    estimate = fit.coefficients[places]
-    covariance = fit.covariance[np.ix_(places, places)]
-    return chi_square(float(estimate @ np.linalg.solve(covariance, estimate)), len(places))
-
-
 def _effects(
-    fit: kernel.ArmFit, techniques: tuple[str, ...], others: list[int], form: str, reference: str,
-    each: FloatArray, half: float,
+    fit: kernel.ArmFit, rule: Rule, techniques: tuple[str, ...], others: list[int], form: str,
+    reference: str, each: FloatArray,
 ) -> tuple[EffectAtValue, ...]:  # fmt: skip
     found = []
     base = techniques.index(reference)
@@ -251,15 +255,14 @@ def _effects(
             row[len(techniques) + (position if form == "per_technique" else 0)] = value - float(each.mean())
             if fit.null_space.size and float(np.abs(row @ fit.null_space).max()) > NULL:
                 continue
-            estimate = float(row @ fit.coefficients)
-            error = math.sqrt(max(float(row @ fit.covariance @ row), 0.0))
+            estimate, error, interval, _ = rule.tell(row)
             found.append(
                 EffectAtValue(
                     technique=techniques[n],
                     value=value,
                     estimate=estimate,
                     standard_error=error,
-                    interval=Limits(estimate - half * error, estimate + half * error),
+                    interval=interval,
                 )
             )
     return tuple(found)

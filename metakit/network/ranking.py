@@ -1,7 +1,7 @@
 """Ranking, never without its uncertainty.
 
 Sources: Rücker & Schwarzer 2015 (P-score), Salanti 2011 (rank probabilities), by seeded draws from the
-estimates' joint normal distribution.
+estimates' joint normal distribution, or from that at each tau in proportion to its posterior weight.
 """
 
 from __future__ import annotations
@@ -47,21 +47,32 @@ def rank(part: NetworkPart, *, lower_is_better: bool, draws: int = DRAWS, seed: 
         Number and seed of the draws behind the rank probabilities.
     """
     sign = -1.0 if lower_is_better else 1.0
-    effects, covariance = sign * part.effects, part.covariance
     count = len(part.techniques)
-    spread = np.diag(covariance)[:, None] + np.diag(covariance)[None, :] - 2 * covariance
-    with np.errstate(divide="ignore", invalid="ignore"):
-        better = special.ndtr((effects[:, None] - effects[None, :]) / np.sqrt(spread))
-    np.fill_diagonal(better, 0.0)
+    if part.posterior is None:
+        layers = [(1.0, sign * part.effects, part.covariance)]
+    else:
+        given = part.posterior.given
+        layers = [
+            (float(weight), sign * effects, covariance)
+            for weight, effects, covariance in zip(
+                part.posterior.weight, given.coefficients, given.covariance, strict=True
+            )
+        ]
+    better = np.zeros((count, count))
+    for weight, effects, covariance in layers:
+        better += weight * _better(effects, covariance)
     generator = np.random.default_rng(seed)
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
     places = np.zeros(count * count, dtype=np.int64)
-    for start in range(0, draws, CHUNK):
-        size = min(CHUNK, draws - start)
-        sample = effects + generator.standard_normal((size, count)) @ root.T
-        order = np.argsort(-sample, axis=1)
-        places += np.bincount((order * count + np.arange(count)).ravel(), minlength=count * count)
+    for size, (_, effects, covariance) in zip(
+        _shares([weight for weight, *_ in layers], draws), layers, strict=True
+    ):
+        values, vectors = np.linalg.eigh(covariance)
+        root = vectors * np.sqrt(np.clip(values, 0.0, None))
+        for start in range(0, size, CHUNK):
+            some = min(CHUNK, size - start)
+            sample = effects + generator.standard_normal((some, count)) @ root.T
+            order = np.argsort(-sample, axis=1)
+            places += np.bincount((order * count + np.arange(count)).ravel(), minlength=count * count)
     probabilities = places.reshape(count, count) / draws
     reached = np.cumsum(places.reshape(count, count), axis=1)
     limits = [np.argmax(reached >= share * draws, axis=1) + 1 for share in (0.025, 0.975)]
@@ -73,3 +84,18 @@ def rank(part: NetworkPart, *, lower_is_better: bool, draws: int = DRAWS, seed: 
         rank_intervals=np.array(limits, dtype=float).T,
         lower_is_better=lower_is_better,
     )
+
+
+def _better(effects: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return the probability that each technique beats each other, given one tau."""
+    spread = np.diag(covariance)[:, None] + np.diag(covariance)[None, :] - 2 * covariance
+    with np.errstate(divide="ignore", invalid="ignore"):
+        better = special.ndtr((effects[:, None] - effects[None, :]) / np.sqrt(spread))
+    np.fill_diagonal(better, 0.0)
+    return np.asarray(better)
+
+
+def _shares(weights: list[float], draws: int) -> list[int]:
+    """Divide the draws over the values of tau in proportion to their weights."""
+    ends = np.rint(draws * np.concatenate(([0.0], np.cumsum(weights) / np.sum(weights)))).astype(int)
+    return [int(size) for size in np.diff(ends)]

@@ -19,6 +19,8 @@ from metakit.errors import ConvergenceError
 from metakit.network.arms import NetworkArms
 from metakit.network.model import SCAN, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
+from metakit.numerics.quadrature import adapt_panels, panel_rule
+from metakit.numerics.spread_integral import start_edges
 
 POINTS = 20
 BISECTIONS = 60
@@ -101,6 +103,13 @@ class _Splits:
             "covariance": -loading / safe,
             "q": q,
             "trace": trace,
+            "log_likelihood": -0.5
+            * (
+                float(np.sum(np.log(part.total)) - np.sum(np.log(part.weight)))
+                - float(np.linalg.slogdet(inverse)[1])
+                + np.log(safe)
+                + q
+            ),
         }
 
 
@@ -169,6 +178,63 @@ def split_estimates(
             _fill(found, splits, rows, tau2, (float(grid[cell]), float(grid[cell + 1])), solve=True)
     _one_by_one(found, splits, np.flatnonzero(splittable & (peaks > 1)), tau2, estimator)
     return _answer(splittable, tau2, found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SplitPosteriors:
+    """Direct against indirect evidence of S comparisons, each with its own posterior of tau.
+
+    `rows` are the places of the S pairs that can be split among those asked for; `tau` (J,); `weight` (S, J)
+    adds up to 1 for each; `tables` hold `FIELDS` at each tau, shape (S, J).
+    """
+
+    rows: np.ndarray
+    tau: FloatArray
+    weight: FloatArray
+    tables: Mapping[str, FloatArray]
+
+
+def split_posteriors(arms: NetworkArms, pairs: Sequence[tuple[str, str]], *, scale: float) -> SplitPosteriors:
+    """Split every pair of one connected part, the spread of each split integrated over a half-normal prior.
+
+    Parameters
+    ----------
+    arms : NetworkArms
+    pairs : sequence of (technique, comparator)
+        Directly compared pairs.
+    scale : float
+        Of the prior of tau.
+    """
+    splits = _Splits(arms, pairs)
+    rows = np.flatnonzero(_splittable(arms, splits)) if len(pairs) else np.zeros(0, dtype=np.intp)
+    if not rows.size:
+        empty = np.zeros((0, 0))
+        return SplitPosteriors(
+            rows=rows, tau=np.zeros(0), weight=empty, tables=dict.fromkeys(FIELDS[1:], empty)
+        )
+    known: dict[float, Mapping[str, FloatArray]] = {}
+
+    def log_density(tau: FloatArray) -> FloatArray:
+        for value in tau.tolist():
+            if value not in known:
+                known[value] = splits.at(value**2)
+        likelihood = np.array([known[value]["log_likelihood"][rows] for value in tau.tolist()])
+        return np.asarray((likelihood - 0.5 * (tau[:, None] / scale) ** 2).T)
+
+    edges = start_edges(scale, float(np.sqrt(2.0 * np.min(arms.variance))))
+    peak = log_density(panel_rule(edges[:-1], edges[1:])[0].ravel()).max(axis=1, keepdims=True)
+
+    def heights(tau: FloatArray) -> FloatArray:
+        each = np.exp(log_density(tau) - peak)
+        each /= len(rows)
+        return np.concatenate((each.sum(axis=0, keepdims=True), each))
+
+    panels = adapt_panels(heights, edges, tolerance=1e-11)
+    tau = panels.points.ravel()
+    weight = heights(tau)[1:] * panels.weights.ravel()
+    weight /= weight.sum(axis=1, keepdims=True)
+    tables = {name: np.array([known[value][name][rows] for value in tau.tolist()]).T for name in FIELDS[1:]}
+    return SplitPosteriors(rows=rows, tau=tau, weight=weight, tables=tables)
 
 
 def indirect_evidence(arms: NetworkArms, pairs: Sequence[tuple[str, str]]) -> BoolArray:

@@ -68,7 +68,14 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
             line += f"; in a new centre {_limits(contrast.prediction, measure)}"
         lines.append(line)
     if part.tau2_estimator:
-        lines.append(f"  Studies differ by tau {math.sqrt(part.tau2):.3g} on the analysis scale")
+        spread = f"  Studies differ by tau {math.sqrt(part.tau2):.3g} on the analysis scale"
+        if part.tau2_interval:
+            low, high = (math.sqrt(limit) for limit in part.tau2_interval)
+            spread += f" ({low:.2g} to {high:.2g})"
+        if part.scale:
+            spread += f"; assumed to be below {1.96 * part.scale:.3g} with 95 % prior probability"
+        lines.append(spread)
+    lines += _beside_lines(item, measure)
     test = item.inconsistency.design_by_treatment if item.inconsistency else None
     if test:
         lines.append(
@@ -83,6 +90,30 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
             lines.append(
                 f"    {part.techniques[n]}: {item.ranking.mean_ranks[n]:.1f} ({low:.0f} to {high:.0f})"
             )
+    return lines
+
+
+BESIDE = {
+    "half_normal": "with the spread integrated over a half-normal prior",
+    "hartung_knapp": "by REML with Hartung-Knapp errors",
+    "twice_the_spread": "with twice the assumed spread",
+    "mantel_haenszel": "by Mantel-Haenszel, one common effect",
+}
+
+
+def _beside_lines(item: PartAnalysis, measure: str) -> list[str]:
+    lines = []
+    for name, part in item.beside.items():
+        lines.append(f"  The same {BESIDE[name]}:")
+        for technique in item.part.techniques:
+            if technique == item.reference:
+                continue
+            contrast = part.contrast(technique, item.reference)
+            estimate, limits = _show(contrast.estimate, measure), _limits(contrast.interval, measure)
+            line = f"    {technique}: {estimate} ({limits})"
+            if contrast.prediction:
+                line += f"; in a new centre {_limits(contrast.prediction, measure)}"
+            lines.append(line)
     return lines
 
 

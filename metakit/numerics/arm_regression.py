@@ -10,12 +10,12 @@ equations are assembled from what remains.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from metakit.numerics.spread_integral import GivenTau
+from metakit.numerics.spread_integral import GivenTau, joined
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -222,13 +222,9 @@ def fit_arms_given_tau(
         _given_tau(narrow, study, value, variance, some)
         for some in np.array_split(tau, max(1, -(-tau.size * narrow.size // CHUNK)))
     ]
-    coefficients = np.concatenate([part.coefficients for part in parts])
-    covariance = np.concatenate([part.covariance for part in parts])
-    return GivenTau(
-        tau=tau,
-        coefficients=coefficients @ basis.T,
-        covariance=np.asarray(basis @ covariance @ basis.T),
-        log_likelihood=np.concatenate([part.log_likelihood for part in parts]),
+    found = joined(parts)
+    return replace(
+        found, coefficients=found.coefficients @ basis.T, covariance=basis @ found.covariance @ basis.T
     )
 
 
@@ -248,10 +244,10 @@ def _given_tau(
     covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     coefficients = (covariance @ (np.swapaxes(weighted, -1, -2) @ y[..., None]))[..., 0]
     residual = y - (columns @ coefficients[..., None])[..., 0]
+    q = np.vecdot(weight * residual, residual)
     log_likelihood = -0.5 * (
-        np.log(total).sum(axis=-1)
-        - np.log(weight).sum(axis=-1)
-        + np.linalg.slogdet(information)[1]
-        + np.vecdot(weight * residual, residual)
+        np.log(total).sum(axis=-1) - np.log(weight).sum(axis=-1) + np.linalg.slogdet(information)[1] + q
     )
-    return GivenTau(tau=tau, coefficients=coefficients, covariance=covariance, log_likelihood=log_likelihood)
+    return GivenTau(
+        tau=tau, coefficients=coefficients, covariance=covariance, log_likelihood=log_likelihood, q=q
+    )

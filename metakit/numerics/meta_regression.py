@@ -89,6 +89,7 @@ def regress_given_tau(
         coefficients=fit.coefficients,
         covariance=fit.covariance,
         log_likelihood=log_likelihood,
+        q=fit.q,
     )
 
 

@@ -13,16 +13,17 @@ Rover C, et al. (2021). Res Synth Methods 12:448-474. Gelman A, et al. (2013). B
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.polynomial import Legendre
 
-from metakit.core.effects import FloatArray
+from metakit.core.effects import BoolArray, FloatArray
 from metakit.numerics.bayes_marginals import NormalMixtures
 from metakit.numerics.quadrature import adapt_panels, panel_rule
 from metakit.numerics.roots import root_in_bracket
+from metakit.numerics.weights import IndexArray
 
 REACH = 8.5
 """Prior standard deviations beyond which nothing is left that double precision could tell (2e-17)."""
@@ -36,13 +37,18 @@ class GivenTau:
     """Least squares at each of J values of tau.
 
     tau : (J,); coefficients : (J, p); covariance : (J, p, p); log_likelihood : (J,), restricted (coefficients
-    integrated out under flat priors), up to a constant.
+    integrated out under flat priors), up to a constant; q : (J,), weighted residual sums of squares.
     """
 
     tau: FloatArray
     coefficients: FloatArray
     covariance: FloatArray
     log_likelihood: FloatArray
+    q: FloatArray
+
+    def at(self, index: IndexArray | BoolArray) -> GivenTau:
+        """Return some of the values of tau, in the order of `index`."""
+        return GivenTau(**{field.name: getattr(self, field.name)[index] for field in fields(self)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,12 +132,22 @@ def spread_posterior(
     ----------
     Friede T, et al. (2017). Biom J 59:658-671 (the prior, for two studies).
     """
+    return _weighted(fit, start_edges(scale, smallest), scale)
+
+
+def start_edges(scale: float, smallest: float) -> FloatArray:
+    """Return the edges of panels of tau that double in width from the smallest sampling error on."""
     upper = REACH * scale
-    first = min(max(smallest, 1e-6 * upper), upper)
-    edges = [0.0, first]
+    edges = [0.0, min(max(smallest, 1e-6 * upper), upper)]
     while edges[-1] < upper:
         edges.append(min(2.0 * edges[-1], upper))
-    return _weighted(fit, np.unique(edges), scale)
+    return np.unique(edges)
+
+
+def joined(parts: Sequence[GivenTau]) -> GivenTau:
+    """Put fits at several stretches of tau together."""
+    names = [field.name for field in fields(GivenTau)]
+    return GivenTau(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def _weighted(fit: Callable[[FloatArray], GivenTau], edges: FloatArray, scale: float) -> SpreadPosterior:
@@ -146,13 +162,7 @@ def _weighted(fit: Callable[[FloatArray], GivenTau], edges: FloatArray, scale: f
             fits.append(fit(new))
         at = np.array([place[value] for value in tau.tolist()])
         starts = np.cumsum([0, *(part.tau.size for part in fits)])
-        index = starts[at[:, 0]] + at[:, 1]
-        return GivenTau(
-            tau=tau,
-            coefficients=np.concatenate([part.coefficients for part in fits])[index],
-            covariance=np.concatenate([part.covariance for part in fits])[index],
-            log_likelihood=np.concatenate([part.log_likelihood for part in fits])[index],
-        )
+        return joined(fits).at(starts[at[:, 0]] + at[:, 1])
 
     def log_density(given: GivenTau) -> FloatArray:
         return np.asarray(given.log_likelihood - 0.5 * (given.tau / scale) ** 2)
@@ -160,7 +170,7 @@ def _weighted(fit: Callable[[FloatArray], GivenTau], edges: FloatArray, scale: f
     start = found(panel_rule(edges[:-1], edges[1:])[0].ravel())
     peak = float(log_density(start).max())
     reach = float(np.abs(start.coefficients).max()) or 1.0
-    wide = float(np.trace(start.covariance, axis1=-2, axis2=-1).max())
+    wide = float(np.trace(start.covariance, axis1=-2, axis2=-1).max()) or 1.0
 
     def integrands(tau: FloatArray) -> FloatArray:
         given = found(tau)
@@ -178,12 +188,7 @@ def _weighted(fit: Callable[[FloatArray], GivenTau], edges: FloatArray, scale: f
     keep = weight > NEGLIGIBLE
     return SpreadPosterior(
         weight=weight[keep] / weight[keep].sum(),
-        given=GivenTau(
-            tau=given.tau[keep],
-            coefficients=given.coefficients[keep],
-            covariance=given.covariance[keep],
-            log_likelihood=given.log_likelihood[keep],
-        ),
+        given=given.at(keep),
         edges=panels.edges,
         mass=weight.reshape(panels.points.shape),
     )

@@ -11,6 +11,7 @@ from typing import Literal
 
 from metakit.core.written import count
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.evidence import evidence_on
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords
 from metakit.plots.registry import Built
 
@@ -100,8 +101,8 @@ def _part(item: PartAnalysis, words: NetworkWords) -> GeometryPart:
         return value if math.isfinite(value) else None
 
     def precision(pair: tuple[str, str]) -> float | None:
-        direct = (item.direct or {}).get(pair) or (item.direct or {}).get((pair[1], pair[0]))
-        return direct[1] ** -2 if direct and direct[1] > 0 else None
+        direct = evidence_on(item.direct or {}, pair)
+        return direct.standard_error**-2 if direct and direct.standard_error > 0 else None
 
     return GeometryPart(
         nodes=tuple(

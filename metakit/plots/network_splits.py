@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.core.results import Limits
 from metakit.core.written import p_value
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
@@ -44,7 +45,7 @@ def network_splits_content(found: NetworkAnalysis, words: NetworkWords, *, title
     return RowsContent(
         title=title,
         rows=tuple(
-            _row(natural, words, split, difference, differences, level)
+            _row(natural, words, split, difference, differences)
             for split, difference in zip(splits, differences, strict=True)
         ),
         label_heading="Comparison",
@@ -71,18 +72,12 @@ def _row(
     split: Split,
     difference: Interval,
     differences: list[Interval],
-    level: float,
 ) -> NetworkRow:
-    from statistics import NormalDist
-
-    reach = NormalDist().inv_cdf(0.5 + level / 2)
-
-    def mark(estimate: float, error: float, evidence: Evidence, drop: float) -> EstimateMark:
-        limits = (estimate - reach * error, estimate + reach * error)
+    def mark(estimate: float, limits: Limits, evidence: Evidence, drop: float) -> EstimateMark:
         return EstimateMark(interval=interval_of(natural, estimate, limits), evidence=evidence, drop=drop)
 
-    direct = mark(split.direct, split.direct_error, "direct", -RISE)
-    indirect = mark(split.indirect, split.indirect_error, "indirect", RISE)
+    direct = mark(split.direct, split.direct_interval, "direct", -RISE)
+    indirect = mark(split.indirect, split.indirect_interval, "indirect", RISE)
     both = [direct.interval, indirect.interval]
     said = [number_lines(natural, one, both)[0] for one in both]
     return NetworkRow(

@@ -98,17 +98,11 @@ def split_lines(finding: NetworkFinding) -> tuple[SplitLine, ...]:
     lines = []
     for item in finding.analysis.parts:
         for split in item.inconsistency.splits if item.inconsistency else ():
-            half = (split.interval[1] - split.interval[0]) / 2
-            reach = half / split.difference_error if split.difference_error > 0 else 0.0
-
-            def told(value: float, error: float, reach: float = reach) -> str:
-                return interval_words(finding, value, value - reach * error, value + reach * error)
-
             lines.append(
                 SplitLine(
                     comparison=pair_words(split.technique, split.comparator),
-                    direct=told(split.direct, split.direct_error),
-                    indirect=told(split.indirect, split.indirect_error),
+                    direct=interval_words(finding, split.direct, *split.direct_interval),
+                    indirect=interval_words(finding, split.indirect, *split.indirect_interval),
                     difference=interval_words(finding, split.difference, *split.interval),
                     p=p_value(split.p_value),
                 )

@@ -11,6 +11,7 @@ from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.components import JOIN, ComponentModel
+from metakit.network.evidence import evidence_on
 from metakit.network.links import linking_studies
 from metakit.network.splitting import indirect_evidence
 from metakit.synthesis.gather import Task
@@ -95,7 +96,8 @@ def _comparison(
     if item.direct is None:
         share = None
     elif studies:
-        share = (item.direct.get(pair) or item.direct[comparator, technique])[2]
+        known = evidence_on(item.direct, pair)
+        share = known.share if known else 0.0
     absolute = None
     if baseline is not None:
         own = None

@@ -11,7 +11,7 @@ from metakit.core.results import Limits
 from metakit.measures.registry import Measure
 from metakit.network.analysis import NetworkAnalysis
 from metakit.network.components import ComponentModel
-from metakit.network.models import NETWORK_MODELS
+from metakit.network.models import NETWORK_INFERENCES, NETWORK_MODELS
 from metakit.synthesis.findings import finite
 from metakit.synthesis.network_arms import PartlyGiven
 from metakit.synthesis.network_words import Evidence, NetworkAbsolute
@@ -105,9 +105,12 @@ class NetworkFinding:
     @property
     def references(self) -> tuple[str, ...]:
         """Keys of the bibliography for what was computed."""
-        found = [*NETWORK_MODELS[self.plan.model].references]
+        found: list[str] = []
         if self.analysis is not None:
             first = self.analysis.parts[0]
+            rule = first.part.inference
+            model = NETWORK_INFERENCES[rule] if rule else NETWORK_MODELS[first.part.model]
+            found += model.references
             if first.inconsistency is not None:
                 found += ["higgins_2012_network", "dias_2010"]
             if first.ranking is not None:

@@ -11,10 +11,12 @@ from metakit.core.records import NetworkPlan, Protocol, StudyRecord
 from metakit.core.written import count
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure
+from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.network.analysis import NetworkAnalysis, analyse_network
-from metakit.network.arms import NetworkArms, arms_from_counts_or_means
+from metakit.network.arms import NetworkArms, arms_from_counts_or_means, corrected_by_size
 from metakit.network.components import ComponentModel, arm_name, fit_components
 from metakit.network.funnel import comparison_adjusted_funnel
+from metakit.network.models import network_inference
 from metakit.network.moderators import fit_moderator
 from metakit.synthesis.cautions import not_agreed
 from metakit.synthesis.gather import Task
@@ -56,6 +58,7 @@ def analyse_network_plan(
     """
     task = network_task(plan, protocol)
     gathered = gather_network(task, plan, studies, names, by_components=False)
+    inference = DEFAULT_INFERENCE
     lower = {"lower": True, "higher": False}.get(task.term.better)
     analysis: NetworkAnalysis | None = None
     reason = ""
@@ -67,6 +70,7 @@ def analyse_network_plan(
             _arms(plan, gathered),
             model=plan.model,
             tau2=plan.tau2,
+            inference=inference,
             reference=plan.reference,
             lower_is_better=lower,
             level=plan.level,
@@ -80,7 +84,7 @@ def analyse_network_plan(
     extra: list[str] = []
     if analysis is not None:
         analysis, extra = _with_moderator_and_funnel(plan, gathered, analysis)
-    components, component_reason, parts, sets = _components(plan, task, studies, names)
+    components, component_reason, parts, sets = _components(plan, task, studies, names, inference)
     nodes = _nodes(gathered)
     comparisons = network_comparisons(plan, task, gathered, analysis)
     if analysis is not None and components is not None and len(analysis.parts) > 1:
@@ -122,8 +126,9 @@ def _with_moderator_and_funnel(
                 values,
                 reference=first.reference,
                 form=plan.moderator_form,
-                model=plan.model,
-                tau2=plan.tau2,
+                model=first.part.model,
+                tau2=plan.tau2 or "reml",
+                inference=first.part.inference,
                 level=plan.level,
             )
         except (NotEstimableError, UsageError) as why:
@@ -157,7 +162,7 @@ def _arms(plan: NetworkPlan, gathered: NetworkGathered) -> NetworkArms:
 
 
 def _components(
-    plan: NetworkPlan, task: Task, studies: Sequence[StudyRecord], names: Mapping[str, str]
+    plan: NetworkPlan, task: Task, studies: Sequence[StudyRecord], names: Mapping[str, str], inference: str
 ) -> tuple[ComponentModel | None, str, tuple[PartlyGiven, ...], dict[str, set[str]]]:
     """Return the component model or why there is none, covariates of arms, and each technique's sets."""
     if not plan.components:
@@ -170,15 +175,19 @@ def _components(
         for arm in side.arms
         for part in partly_given(study.name, arm.arm)
     )
-    model = plan.model if plan.model in ("random_effects", "common_effect") else "common_effect"
+    named = plan.model is not None or plan.tau2 is not None
     try:
         arms = _arms(plan, gathered)
+        rule = "" if named else network_inference(arms, inference)[0].inference
         found = fit_components(
-            arms,
+            arms if named else corrected_by_size(arms),
             interactions=plan.interactions,
             inactive=baseline_components(arms.techniques),
-            model=model,
-            tau2=plan.tau2,
+            model=plan.model
+            if plan.model in ("random_effects", "common_effect")
+            else ("random_effects" if plan.model is None else "common_effect"),
+            tau2=plan.tau2 or "reml",
+            inference=rule,
             level=plan.level,
         )
     except NotEstimableError as why:

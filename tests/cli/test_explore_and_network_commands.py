@@ -96,10 +96,37 @@ def test_network_answers_in_the_fixed_form(metakit_command, smoking_table: Path)
     pair = {(row["technique"], row["comparator"]): row for row in answer["comparisons"]}
     assert pair["C", "A"]["estimate"] == -pair["A", "C"]["estimate"]
     assert 0 < pair["C", "A"]["direct_share"] <= 1
+    assert answer["inconsistency"]["design_by_treatment"]["df"] == 7
+    assert answer["inference"] == "half_normal"
+    assert answer["tau2_interval"][0] < answer["tau2"] < answer["tau2_interval"][1]
+    for row in answer["comparisons"]:
+        low, high = row["prediction_interval"]
+        assert low < row["interval"][0] < row["estimate"] < row["interval"][1] < high
+        assert set(row["beside"]) == {"hartung_knapp"}
+
+
+def test_network_by_name_takes_direct_and_indirect_evidence_apart_exactly(
+    metakit_command, smoking_table: Path
+) -> None:
+    """At one tau2 the shares add the two up to the estimate; under the integral only given each tau."""
+    call = ("network", smoking_table, "--measure", "odds_ratio", "--model", "random_effects", "--json")
+    answer = metakit_command(*call).answer
+    assert answer["inference"] is None and answer["tau2_estimator"] == "reml"
+    pair = {(row["technique"], row["comparator"]): row for row in answer["comparisons"]}
     row = pair["D", "A"]
     share = row["direct_share"]
     assert share * row["direct"] + (1 - share) * row["indirect"] == pytest.approx(row["estimate"])
-    assert answer["inconsistency"]["design_by_treatment"]["df"] == 7
+
+
+def test_network_by_the_other_inference_swaps_headline_and_companion(
+    metakit_command, smoking_table: Path
+) -> None:
+    call = ("network", smoking_table, "--measure", "odds_ratio", "--json", "--inference")
+    one, other = metakit_command(*call, "half_normal").answer, metakit_command(*call, "hartung_knapp").answer
+    for left, right in zip(one["comparisons"], other["comparisons"], strict=True):
+        assert left["beside"]["hartung_knapp"]["interval"] == right["interval"]
+        assert right["beside"]["half_normal"]["interval"] == left["interval"]
+    assert metakit_command(*call, "bayes").status == 2
 
 
 def test_contrasts_give_the_same_network_as_arms(metakit_command, tmp_path: Path) -> None:

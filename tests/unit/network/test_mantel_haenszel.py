@@ -200,12 +200,12 @@ def test_inconsistency_splits_contributions_and_direct_evidence() -> None:
     # One triangle of two-arm designs: the split of one side is the loop, whatever side is taken.
     loop = fit_mantel_haenszel(arms_of([row for row in random_rows(1) if int(row[0][1:]) % 6 < 3]))
     direct = design_direct_estimates(loop)
-    around = direct["a", "b"][0] + direct["b", "c"][0] - direct["a", "c"][0]
+    around = direct["a", "b"].estimate + direct["b", "c"].estimate - direct["a", "c"].estimate
     splits = design_inconsistency(loop).splits
     assert len(splits) == 3
     for split in splits:
         assert abs(split.difference) == pytest.approx(abs(around), rel=1e-9)
-        assert split.direct == pytest.approx(direct[split.technique, split.comparator][0], rel=1e-9)
+        assert split.direct == pytest.approx(direct[split.technique, split.comparator].estimate, rel=1e-9)
         assert (split.difference / split.difference_error) ** 2 == pytest.approx(loop.q.value, rel=1e-9)
     shares = design_contributions(part)
     assert shares.by_design.sum(axis=1) == pytest.approx(1.0)

@@ -197,9 +197,9 @@ def test_contributions_add_up_and_direct_share_is_their_two_arm_case() -> None:
     assert shares.by_study.sum(axis=1) == pytest.approx(1.0)
     assert shares.by_design.sum(axis=1) == pytest.approx(1.0)
     assert (shares.by_study >= 0).all()
-    assert all(0 < share <= 1 for share in (row[2] for row in direct_estimates(part).values()))
+    assert all(0 < row.share <= 1 for row in direct_estimates(part).values())
     star = fit_part(networks.random_network(5, techniques="ab", largest=2))
-    assert direct_estimates(star)["a", "b"][2] == pytest.approx(1.0)
+    assert direct_estimates(star)["a", "b"].share == pytest.approx(1.0)
 
 
 def test_ranking_agrees_with_the_normal_probability_for_two_techniques() -> None:

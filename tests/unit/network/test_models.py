@@ -48,7 +48,7 @@ def test_what_a_model_adds_covers_every_direct_pair(name: str) -> None:
     part = fitted(name, *networks.smoking_rows())
     if model.direct is not None:
         direct = model.direct(part)
-        assert all(0 < share <= 1 and error > 0 for _, error, share in direct.values())
+        assert all(0 < row.share <= 1 and row.standard_error > 0 for row in direct.values())
     if model.contributions is not None:
         shares = model.contributions(part)
         assert shares.by_study.sum(axis=1) == pytest.approx(1.0)

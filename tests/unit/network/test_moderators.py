@@ -178,7 +178,7 @@ def test_funnel_centres_each_contrast_on_its_comparison() -> None:
         weights = np.array([1 / (item.standard_error**2 + part.tau2) for item in members])
         assert weights @ [item.centred for item in members] == pytest.approx(0.0, abs=1e-9)
         sign = 1 if pair in direct else -1
-        assert members[0].comparison_mean == pytest.approx(sign * direct[tuple(sorted(pair))][0])
+        assert members[0].comparison_mean == pytest.approx(sign * direct[tuple(sorted(pair))].estimate)
     assert not any("fewer than 10" in note for note in found.notes)
     small = fit_part(networks.random_network(8, studies=5, techniques="ab", largest=2))
     assert any("fewer than 10" in note for note in comparison_adjusted_funnel(small, ("a", "b")).notes)

@@ -128,7 +128,7 @@ def test_widths_by_precision_follow_the_direct_variance() -> None:
     assert direct is not None
     for edge in content.parts[0].edges:
         one, two = sorted(content.parts[0].nodes[place].name for place in (edge.first, edge.second))
-        assert edge.precision == pytest.approx(direct[one, two][1] ** -2)
+        assert edge.precision == pytest.approx(direct[one, two].standard_error ** -2)
 
 
 def test_unconnected_parts_stand_apart_and_extrapolations_are_marked() -> None:
