@@ -14,6 +14,10 @@ from filelock import FileLock
 if TYPE_CHECKING:
     from metakit.synthesis.findings import Findings
 
+OFTEN, EVERY = 2, 12
+"""Of a grid of cases, the default set runs the first two and then every twelfth."""
+CARRIED_OUT = {"demo_findings", "demo_report", "demo_already_synthesised"}
+
 sys.path.insert(0, str(Path(__file__).resolve().parent / "reference"))
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -62,3 +66,20 @@ def demo_already_synthesised(demo_findings: Findings, monkeypatch: pytest.Monkey
         return demo_findings if same else real(folder, **options)
 
     monkeypatch.setattr(run, "synthesise", known_or_real)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Sort tests into sets: what a browser shows and most of a grid walk; what is left and short is quick."""
+    seen: dict[str, int] = {}
+    for item in items:
+        if item.get_closest_marker("grid"):
+            place = item.nodeid.partition("[")[0]
+            number = seen[place] = seen.get(place, -1) + 1
+            if number >= OFTEN and number % EVERY:
+                item.add_marker("walk")
+        if ROOT / "tests" / "browser" in item.path.parents:
+            item.add_marker("walk")
+        long = any(item.get_closest_marker(name) for name in ("slow", "walk", "grid", "lengthy"))
+        if not long and not CARRIED_OUT & set(getattr(item, "fixturenames", ())):
+            item.add_marker("quick")

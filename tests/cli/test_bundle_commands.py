@@ -70,6 +70,7 @@ def test_what_is_no_bundle_ends_with_2(written: Path, tmp_path: Path, capsys) ->
     assert "stands alone" in capsys.readouterr().err
 
 
+@pytest.mark.walk
 def test_a_study_more_is_told_on_the_screen_and_on_the_page(written: Path, tmp_path: Path, capsys) -> None:
     review = small_review(tmp_path / "review")
     record = next((review / "records").glob("DEMO-05*"))

@@ -58,6 +58,7 @@ def test_json_says_status_reasons_and_absolute_effects(metakit_command, review: 
     assert all(item["interval_with_its_uncertainty"] for item in baselines)
 
 
+@pytest.mark.walk
 def test_the_file_is_written_checked_and_renewed(metakit_command, review: Path) -> None:
     said = metakit_command("certainty", review)
     assert said.status == 0, said.err

@@ -25,6 +25,7 @@ def changed(tmp_path: Path, *pairs: tuple[str, str]) -> Path:
     return path
 
 
+@pytest.mark.walk
 def test_the_demonstration_unit_gets_its_page_and_answer(metakit_command, tmp_path: Path) -> None:
     said = metakit_command("decide", demo_studies(), DEMO_UNIT, "--out", tmp_path / "page")
     assert said.status == 0, said.err

@@ -160,6 +160,7 @@ def test_new_review_checks_itself_and_refuses_a_full_folder(metakit_command, tmp
     assert state(folder) == before
 
 
+@pytest.mark.walk
 def test_report_of_a_small_review(metakit_command, review: Path, tmp_path: Path) -> None:
     edit(
         review,

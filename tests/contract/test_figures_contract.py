@@ -87,6 +87,7 @@ def result_of(table: EffectTable) -> CommonEffectResult:
     )
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(("figure", "measure", "scale"), CASES)
 def test_every_figure_draws_every_measure(figure: str, measure: str, scale: str) -> None:
     table = table_of(measure, scale)
@@ -110,6 +111,7 @@ def test_every_figure_draws_every_measure(figure: str, measure: str, scale: str)
     )
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("figure", FIGURES.names())
 def test_every_figure_can_be_saved_as_every_kind(figure: str) -> None:
     table = table_of("risk_ratio", "log")

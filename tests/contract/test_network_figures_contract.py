@@ -65,6 +65,7 @@ def check(built: Built) -> None:
     )
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width", [85, 180])
 @pytest.mark.parametrize("measure", ARM_MEASURES)
 @pytest.mark.parametrize("figure", NETWORK_FIGURES.names())
@@ -87,6 +88,7 @@ def test_every_model_is_drawn_or_refused_in_words(figure: str, model: str) -> No
         assert len(str(why).split()) > 4
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("figure", NETWORK_FIGURES.names())
 def test_every_figure_can_be_saved_as_every_kind_and_is_the_same_again(figure: str) -> None:
     found = network("risk_ratio")

@@ -102,6 +102,7 @@ def test_both_extractors_records_hold_no_error() -> None:
         assert reading.group is not None and reading.group.text("extraction.status") == "single"
 
 
+@pytest.mark.walk
 def test_reconciling_again_changes_nothing_and_a_change_by_hand_is_seen(tmp_path: Path) -> None:
     folder = tmp_path / "review"
     shutil.copytree(FOLDER, folder)

@@ -32,6 +32,7 @@ def rows(study: str, outcome: str, **having: str) -> list[dict[str, Any]]:
     ]
 
 
+@pytest.mark.walk
 def test_a_fresh_run_of_the_generator_gives_the_committed_bytes() -> None:
     made = generate_demo.files()
     on_disk = {
@@ -47,6 +48,7 @@ def test_a_fresh_run_of_the_generator_gives_the_committed_bytes() -> None:
     assert [name for name, text in made.items() if on_disk[name] != text.encode("utf-8")] == []
 
 
+@pytest.mark.walk
 def test_a_run_into_another_folder_writes_the_same(tmp_path: Path) -> None:
     generate_demo.main(tmp_path)
     for path in tmp_path.rglob("*.yaml"):

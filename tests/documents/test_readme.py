@@ -32,6 +32,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize(
     ("section", "made"),
     [
@@ -56,6 +57,7 @@ def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Pat
         assert (folder / name).stat().st_size > 0
 
 
+@pytest.mark.walk
 def test_the_printed_decisions_are_those_that_the_workbook_asks_for(folder: Path, capsys) -> None:
     from metakit.cli.app import app
     from metakit.cli.running import run

@@ -149,6 +149,7 @@ def small_review(folder: Path, records: list[str], *, analyses: tuple[str, ...] 
     return folder
 
 
+@pytest.mark.walk
 def test_two_runs_are_byte_identical(tmp_path: Path) -> None:
     review = small_review(tmp_path / "review", ["DEMO-01*", "DEMO-02*", "DEMO-05*"])
     for name in ("one", "two"):
@@ -170,6 +171,7 @@ HOSTILE = [
 ]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
     review = small_review(tmp_path / "review", ["DEMO-01*", "DEMO-02*"], analyses=SHORT)

@@ -186,6 +186,7 @@ def attack(number: int, folder: Path) -> str:
     return "read"
 
 
+@pytest.mark.slow
 def test_some_damaged_workbooks(tmp_path):
     outcomes = {attack(number, tmp_path) for number in range(16)}
     assert {"reported", "same"} <= outcomes

@@ -109,6 +109,7 @@ def back(layout, record: MapNode, folder: Path, *, batch: bool) -> MapNode:
     return assemble(read_book(path), layout).records["one" if batch else ""]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("path", RECORDS, ids=lambda path: path.stem)
 def test_demo_records_come_back(path, tmp_path):
     record = read_document(path).root
@@ -155,6 +156,7 @@ PHASES = [
 ]  # shrinking a record of 150 fields takes minutes; the failing record is printed whole
 
 
+@pytest.mark.walk
 @given(record=whole(STUDY))
 @settings(max_examples=4, deadline=None, suppress_health_check=CALM, derandomize=True, phases=PHASES)
 def test_made_study_records_come_back(record, tmp_path_factory):

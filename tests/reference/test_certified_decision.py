@@ -54,6 +54,7 @@ def quick_and_slow() -> list[Any]:
     ]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("record", quick_and_slow())
 def test_spending_boundaries(record: dict[str, Any]) -> None:
     """Boundaries of O'Brien-Fleming type at even and uneven looks, and the error spent by then."""
@@ -67,6 +68,7 @@ def test_spending_boundaries(record: dict[str, Any]) -> None:
     comparison.close()
 
 
+@pytest.mark.walk
 def test_boundaries_of_the_tables() -> None:
     """Five even looks, two-sided 0.05: Lan & DeMets 1983 and Jennison & Turnbull 2000, from memory."""
     found = spending_boundaries([0.2, 0.4, 0.6, 0.8, 1.0]).boundary
@@ -227,6 +229,7 @@ def means_of(record: dict[str, Any], shares: np.ndarray) -> np.ndarray:
         return expected_within(float(record["volume"]), rate, float(record["years"]))
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     "record", EVENTS, ids=lambda r: f"{r['volume']} a year, {r['years']} y, {r['rate']}, df {r['df']}"
 )

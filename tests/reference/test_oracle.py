@@ -150,6 +150,7 @@ def test_published_rounded_values_of_the_oracle() -> None:
     assert float(means.expected_range(25)) == pytest.approx(3.931, abs=5e-4)
 
 
+@pytest.mark.walk
 def test_certified_files_are_what_the_oracle_gives_today() -> None:
     """The generator is reproducible: cheap parts of the files, computed again, give the same digits."""
     _, records = conversions()

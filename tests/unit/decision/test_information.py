@@ -27,6 +27,7 @@ TABLE = {
 }
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("count", TABLE)
 def test_boundaries_of_published_tables(count: int) -> None:
     found = spending_boundaries(np.arange(1, count + 1) / count)

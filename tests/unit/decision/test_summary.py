@@ -89,6 +89,7 @@ def test_a_row_says_everything_and_that_nobody_signed() -> None:
     assert row.statement.startswith("LRTI ")
 
 
+@pytest.mark.walk
 def test_no_more_than_seven_outcomes_and_the_rest_is_named() -> None:
     names = (
         "any_complication", "major_complication", "infection_deep", "crps", "sbrn_neuropraxia", "any_reoperation",

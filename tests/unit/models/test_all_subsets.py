@@ -68,6 +68,7 @@ def test_pieces_change_nothing(small_pieces: None) -> None:
     assert np.array_equal(cut.size, [bin(code).count("1") for code in range(1, 128)])
 
 
+@pytest.mark.walk
 @pytest.mark.skipif(find_spec("distributed") is None, reason="the extra 'cluster' is not installed")
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 def test_a_dask_cluster_gives_the_very_same_numbers() -> None:

@@ -67,6 +67,7 @@ def test_sources_of_every_variant_are_in_the_bibliography() -> None:
             assert reference(key).year >= 2010
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(("measure", "variant"), PAIRS)
 def test_every_variant_uses_or_names_every_study(measure: str, variant: str) -> None:
     result = pooled(TABLES[measure], measure, variant=variant)
@@ -89,6 +90,7 @@ def test_every_variant_uses_or_names_every_study(measure: str, variant: str) -> 
         assert result.set_aside == () and kept == set(TABLES[measure]["study"])
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("interval", INTERVALS)
 @pytest.mark.parametrize("measure", ["proportion", "risk_ratio", "rate_ratio"])
 def test_every_interval_can_be_the_headline(measure: str, interval: str) -> None:

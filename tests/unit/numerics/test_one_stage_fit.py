@@ -159,6 +159,7 @@ def test_batch_equals_loop_to_the_last_bit(make: Callable[..., Prepared]) -> Non
         assert [limit[0] for limit in single] == [limit[row] for limit in limits]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", list(MAKERS))
 @pytest.mark.parametrize("which", ["effect", "tau"])
 def test_at_a_profile_limit_the_likelihood_has_dropped_by_the_cutoff(name: str, which: str) -> None:

@@ -84,6 +84,7 @@ def study_density(name: str, effect: float, intercepts: np.ndarray) -> Callable[
     }[name]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", [name for name in NAMES if "random" not in name])
 @pytest.mark.parametrize("spread", [0.2, 1.1])
 def test_one_random_effect_is_the_brute_force_integral(name: str, spread: float) -> None:

@@ -65,6 +65,7 @@ CONTENTS = {
 }
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width", [85, 180])
 @pytest.mark.parametrize("name", CONTENTS)
 def test_nothing_is_cut_and_nothing_runs_into_another(name: str, width: float) -> None:
@@ -104,6 +105,7 @@ def test_the_bar_is_as_long_as_the_level_is_bad() -> None:
     assert lengths == pytest.approx([STUB, 0.5, 1.0, STUB, 0.5])
 
 
+@pytest.mark.walk
 def test_every_level_is_told_in_words_or_by_the_key() -> None:
     wide = words(appraisal_figure(content_of({TRIAL: 3}), width_mm=180))
     assert sum(text in {"Low", "High"} for text in wide) > 2
@@ -185,6 +187,7 @@ def shares_of(count: int, names: tuple[str, ...] = ("Any complication",)) -> Sha
     )  # fmt: skip
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width", [85, 180])
 @pytest.mark.parametrize("count", [1, 14, 60])
 def test_the_picture_of_weights_is_whole(count: int, width: float) -> None:

@@ -64,6 +64,7 @@ def test_rows_are_in_the_order_of_their_groups() -> None:
     assert [row.study for row in forests()["two_groups"].rows] == [row.study for row in rows(18)]
 
 
+@pytest.mark.walk
 def test_contents_and_layout_load_no_matplotlib() -> None:
     code = (
         "import sys, metakit.plots.content, metakit.plots.layout, metakit.plots.funnel_layout, "

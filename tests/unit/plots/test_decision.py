@@ -78,6 +78,7 @@ DRAWN = {
 }
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", ["LRTI", *HOSTILE])
 @pytest.mark.parametrize("width", [85, 180])
 @pytest.mark.parametrize("kind", DRAWN)
@@ -95,6 +96,7 @@ def test_markup_in_a_name_stays_text(kind: str) -> None:
     assert "&lt;script" in svg
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("ending", KINDS)
 def test_every_kind_of_file_repeats_its_bytes(ending: str) -> None:
     one, two = (figure_bytes(driver_figure(drivers()), ending, dpi=60) for _ in range(2))

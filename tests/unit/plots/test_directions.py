@@ -42,6 +42,7 @@ def content(
     return DirectionsContent(**(facts | more))
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width", [85.0, 120.0, 180.0])
 @pytest.mark.parametrize(
     "made",
@@ -96,6 +97,7 @@ def test_words_stand_for_the_picture_and_no_mean_is_drawn() -> None:
     assert not any("mean" in role or "diamond" in role for role in roles)
 
 
+@pytest.mark.walk
 def test_bytes_repeat_and_widths_are_checked() -> None:
     for kind in (".svg", ".png", ".pdf"):
         assert figure_bytes(directions_figure(content()), kind) == figure_bytes(

@@ -31,6 +31,7 @@ def drawn(kind: str, name: str, width_mm: float) -> Figure:
     return overview_figure(overviews()[name], width_mm=width_mm)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width_mm", WIDTHS)
 @pytest.mark.parametrize(("kind", "name"), ALL)
 def test_nothing_is_cut_and_nothing_overlaps(kind: str, name: str, width_mm: float) -> None:
@@ -40,6 +41,7 @@ def test_nothing_is_cut_and_nothing_overlaps(kind: str, name: str, width_mm: flo
     assert figure.get_size_inches()[0] * 25.4 == pytest.approx(width_mm)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     ("kind", "name"), [("forest", "two_groups"), ("funnel", "contours"), ("overview", "mixed")]
 )
@@ -57,6 +59,7 @@ def test_the_check_sees_overlap_and_cut_text() -> None:
     assert any(fault.startswith("cut:") for fault in found)
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("kind", ["forest", "funnel", "overview"])
 def test_type_is_eight_points_in_two_column_figures(kind: str) -> None:
     name = {"forest": "differences", "funnel": "contours", "overview": "mixed"}[kind]

@@ -48,6 +48,7 @@ def content(*, other: bool = True, sources=SOURCES, **more) -> FlowContent:
     return flow_content(flow, sources=sources, reasons=REASONS, **more)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("other", [True, False], ids=["two sides", "one side"])
 @pytest.mark.parametrize("width", [85.0, 120.0, 180.0])
 @pytest.mark.parametrize("sources", [SOURCES, HOSTILE], ids=["plain", "hostile"])

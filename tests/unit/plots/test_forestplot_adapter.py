@@ -106,6 +106,7 @@ def test_the_state_of_the_process_is_restored() -> None:
         assert (np.geterr(), dict(matplotlib.rcParams), list(warnings.filters)) == before
 
 
+@pytest.mark.walk
 def test_the_first_import_leaves_nothing_behind_either() -> None:
     """In a fresh process, where forestplot is imported for the first time by the adapter."""
     code = """

@@ -53,6 +53,7 @@ def network(
     return analyse_network(arms, reference=names[0], order=order)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     ("techniques", "studies", "names", "parts", "width"),
     [

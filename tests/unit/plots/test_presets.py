@@ -27,6 +27,7 @@ def pooled():
     return pool(table), table
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("preset", PRESETS, ids=lambda preset: preset.name)
 def test_files_have_the_width_resolution_and_type_that_the_preset_names(preset: Preset, pooled) -> None:
     result, table = pooled

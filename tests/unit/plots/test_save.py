@@ -17,6 +17,7 @@ from tests.unit.plots.samples import forests
 KIND_STARTS = {".svg": b"<?xml", ".pdf": b"%PDF", ".png": b"\x89PNG", ".tif": b"II*\x00", ".tiff": b"II*\x00"}
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_is_written_and_written_alike(kind: str, tmp_path: Path) -> None:
     content = forests()["two"]

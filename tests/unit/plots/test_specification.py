@@ -68,6 +68,7 @@ def curve(count: int = 36) -> SpecificationCurve:
     )  # fmt: skip
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("width", [85, 180])
 @pytest.mark.parametrize("count", [1, 2, 3, 18, 36])
 def test_nothing_is_cut_or_covered(count: int, width: float) -> None:

@@ -65,6 +65,7 @@ def built(name: str, table: EffectTable, width: float = 85, **options: object) -
     )  # fmt: skip
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", FIGURES.names())
 @pytest.mark.parametrize(
     ("k", "names", "extreme", "width"),
@@ -86,6 +87,7 @@ def test_nothing_is_cut_or_covered_or_read_as_mathematics(
         assert not any(item.get_parse_math() for axes in part.axes for item in axes.findobj(Text))
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("name", ["forest", "funnel", "bubble", "influence", "contribution", "leave_one_out"])
 def test_eighty_studies_fit(name: str) -> None:
     (drawing,) = built(name, studies(80), 180).parts

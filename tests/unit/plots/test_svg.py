@@ -37,6 +37,7 @@ def test_a_study_called_script_is_text_and_nothing_else(nasty: str) -> None:
     assert not [element for element in page.iter() if str(element.tag).endswith(("script", "}i", "}b"))]
 
 
+@pytest.mark.walk
 def test_ids_are_unique_in_a_page_of_several_figures() -> None:
     pictures = [
         figure_svg(forest_figure(forests()["two"])),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
 from metakit.plots.forest import forest_figure
 from metakit.plots.funnel import funnel_figure
 from metakit.plots.svg import SVG, figure_svg, parsed
@@ -29,6 +31,7 @@ def looks(svg: str) -> list[tuple[str, str, str]]:
     return found
 
 
+@pytest.mark.walk
 def test_the_page_form_of_a_figure_is_leaner_and_looks_the_same() -> None:
     for figure in (forest_figure(forests()["nasty_names"]), funnel_figure(funnels()["contours"])):
         whole = figure_svg(figure, "in words")

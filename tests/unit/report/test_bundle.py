@@ -140,6 +140,7 @@ def test_a_number_that_does_not_follow_from_the_records_is_named(bundle: Path, c
     ]
 
 
+@pytest.mark.walk
 def test_a_record_changed_with_its_hash_gives_other_numbers(bundle: Path, content: bytes) -> None:
     def change(files: dict[str, bytes]) -> None:
         name = next(name for name in files if "records/DEMO-01" in name)
@@ -328,6 +329,7 @@ def test_links_and_changed_records_do_not_go_into_a_bundle(review: Path, tmp_pat
     )
 
 
+@pytest.mark.walk
 def test_numbers_that_are_none_are_told(bundle: Path, content: bytes) -> None:
     """Values that JSON can hold and no float can, in the place of a number; with other versions, too."""
     for other in (False, True):

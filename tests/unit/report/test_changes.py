@@ -170,6 +170,7 @@ def test_a_plan_without_its_parts_is_told_by_its_hash(old) -> None:
     assert "hash ffffffffffff before" in changes_since(EarlierReport(name="x", findings=before), now).plan[0]
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("seed", range(12))
 def test_an_earlier_report_of_any_shape_ends_in_words(seed: int, old) -> None:
     """Parts of the earlier findings are replaced by things of another shape; nothing may end in a traceback."""
@@ -256,6 +257,7 @@ def test_smallest_difference_on_every_scale() -> None:
     assert smallest_on_scale(scores.analyses[0], all_certainties(scores)[0]) == -5
 
 
+@pytest.mark.walk
 def test_the_page_and_the_folder_tell_the_changes(old, new, tmp_path: Path) -> None:
     written = write_whole_report(new, tmp_path, since=earlier(old))
     page = written.page.read_text(encoding="utf-8")

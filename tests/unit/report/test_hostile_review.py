@@ -77,6 +77,7 @@ def few_answers(whole: Protocol) -> Protocol:
     )
 
 
+@pytest.mark.walk
 def test_a_hostile_review_is_a_page_and_a_word_report(tmp_path: Path) -> None:
     folder = open_folder(write_hostile_review(tmp_path / "review"))
     found = synthesise(replace(folder, protocol=few_answers(folder.protocol)))
@@ -95,6 +96,7 @@ def test_a_hostile_review_is_a_page_and_a_word_report(tmp_path: Path) -> None:
     assert [finding.result is not None for finding in found.analyses].count(True) == 3
 
 
+@pytest.mark.walk
 def test_one_study_is_a_page_and_a_word_report(tmp_path: Path) -> None:
     alone = study("1", counted("A", 3), counted("B", 0), measured("A", 20, 10), measured("B", 25, 12))
     network = NetworkPlan(

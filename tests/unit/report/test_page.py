@@ -88,6 +88,7 @@ def parsed(folder: Folder, out: Path) -> tuple[str, ElementTree.Element]:
     return page, html5lib.parse(page)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
 def test_text_stays_text_wherever_it_is_typed(tmp_path: Path, text: str) -> None:
     page, tree = parsed(hostile_folder(text), tmp_path)
@@ -108,6 +109,7 @@ def test_text_stays_text_wherever_it_is_typed(tmp_path: Path, text: str) -> None
         assert not [element for element in root.iter() if element.tag.endswith("}script")]
 
 
+@pytest.mark.walk
 def test_eighty_studies_are_all_there_with_weights_that_add_up(tmp_path: Path) -> None:
     records = tuple(trial(f"{n:02d}", 2 + n % 7, 4 + n % 3) for n in range(80))
     page, tree = parsed(Folder(protocol=protocol(plan()), studies=records), tmp_path)
@@ -120,6 +122,7 @@ def test_eighty_studies_are_all_there_with_weights_that_add_up(tmp_path: Path) -
     assert len(page) < 3_000_000
 
 
+@pytest.mark.walk
 def test_a_review_without_studies_or_without_a_plan_is_still_a_page(tmp_path: Path) -> None:
     for name, folder in {
         "no studies": Folder(protocol=protocol(plan(), series_plan(id="two")), studies=()),
@@ -132,6 +135,7 @@ def test_a_review_without_studies_or_without_a_plan_is_still_a_page(tmp_path: Pa
         assert (tmp_path / name / "findings.json").is_file()
 
 
+@pytest.mark.walk
 def test_a_real_review_carries_no_banner_of_invented_data(tmp_path: Path) -> None:
     for invented in (True, False):
         page, tree = parsed(

@@ -75,6 +75,7 @@ def test_every_figure_has_words_for_those_who_do_not_see_it(page: Path) -> None:
         assert len(words) > 60
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("kind", ["breaking_out", "right_to_left", "unbroken"])
 def test_hostile_names_stay_text(kind: str, decision: UnitDecision, tmp_path: Path) -> None:
     text = HOSTILE[kind]

@@ -48,6 +48,7 @@ def findings():
     return synthesise(Folder(protocol=protocol(*analyses), studies=STUDIES))
 
 
+@pytest.mark.walk
 def test_the_page_names_it_everywhere(findings, tmp_path: Path) -> None:
     page = write_report(findings, tmp_path).read_text(encoding="utf-8")
     assert (

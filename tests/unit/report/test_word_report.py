@@ -68,6 +68,7 @@ def document(content: bytes) -> WordDocument:
     return opened(content)
 
 
+@pytest.mark.walk
 def test_two_runs_give_the_same_bytes_without_day_or_name(findings: Findings, content: bytes) -> None:
     assert written(findings) == content
     with zipfile.ZipFile(io.BytesIO(content)) as packed:
@@ -152,6 +153,7 @@ def test_methods_and_answers_are_the_sentences_of_the_page(
         assert banned not in text.lower()
 
 
+@pytest.mark.walk
 def test_banner_of_invented_data_is_on_every_page_and_only_then(findings: Findings) -> None:
     assert "INVENTED" in opened(written(findings)).sections[0].header.paragraphs[0].text
     real = synthesise(Folder(protocol=protocol(plan(), invented=False), studies=(trial("1", 3, 5),)))
@@ -160,6 +162,7 @@ def test_banner_of_invented_data_is_on_every_page_and_only_then(findings: Findin
     assert not document.sections[0].header.paragraphs[0].text
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("text", [*HOSTILE.values(), "half \ufffe end"], ids=[*HOSTILE, "no_character"])
 def test_text_stays_text_wherever_it_is_typed(text: str) -> None:
     content = written(synthesise(hostile_folder(text)))
@@ -178,6 +181,7 @@ def test_scripts_from_right_to_left_are_marked_as_such() -> None:
     assert "<w:bidi/>" in body and "<w:rtl/>" in body
 
 
+@pytest.mark.walk
 def test_a_review_of_many_studies_and_reviews_of_nothing_are_documents() -> None:
     many = tuple(trial(f"{n:03d}", 2 + n % 7, 4 + n % 3) for n in range(90))
     document = opened(written(synthesise(Folder(protocol=protocol(plan()), studies=many))))

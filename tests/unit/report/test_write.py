@@ -170,6 +170,7 @@ def test_other_choices_stand_below_the_planned_answer() -> None:
     assert "exploratory" in marked.values()
 
 
+@pytest.mark.walk
 def test_the_overview_is_cut_between_questions() -> None:
     many = [plan(id=f"a{n}") for n in range(7)] + [series_plan(id=f"b{n}") for n in range(6)]
     pieces = in_pieces(carried_out(*many).analyses)
@@ -178,6 +179,7 @@ def test_the_overview_is_cut_between_questions() -> None:
     assert [len(piece) for piece in long] == [MOST_ROWS, 2]
 
 
+@pytest.mark.walk
 def test_figures_are_named_safely_and_once() -> None:
     assert slug("../../etc/passwd") == "etc-passwd"
     assert slug("Ünï côde") == "uni-code"
@@ -194,6 +196,7 @@ def test_figures_are_named_safely_and_once() -> None:
     assert figures.all[0].files[".pdf"].startswith(b"%PDF")
 
 
+@pytest.mark.walk
 def test_no_funnel_of_two_studies_and_a_caution_under_ten() -> None:
     few = draw_all(
         carried_out(studies=[trial("1", 4, 7), trial("2", 3, 7)]), kinds=(), progress=lambda text: None
@@ -226,6 +229,7 @@ def test_a_date_comes_only_from_the_environment(monkeypatch: pytest.MonkeyPatch)
     assert report_date() == ""
 
 
+@pytest.mark.walk
 def test_files_are_replaced_whole_and_the_page_comes_last(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -47,6 +47,7 @@ def test_written_once_then_unchanged(workbook, review):
     assert workbook.read_bytes() == before
 
 
+@pytest.mark.walk
 def test_two_extractors_are_kept_apart(tmp_path, review):
     books = {}
     for person in ("AB", "CD"):
@@ -81,6 +82,7 @@ def test_other_values_are_replaced_only_when_asked(workbook, review):
     assert collect([workbook], review, shipped(), replace=True).written == (path,)
 
 
+@pytest.mark.walk
 def test_faulty_workbook_is_answered_with_a_copy_and_nothing_else(workbook, review):
     book = openpyxl.load_workbook(workbook)
     book["study"]["B8"].value = "2O16"
@@ -103,6 +105,7 @@ def test_faulty_workbook_is_answered_with_a_copy_and_nothing_else(workbook, revi
     assert collect([workbook], review, shipped()).annotated[0].name == "otterlade.problems-2.xlsx"
 
 
+@pytest.mark.walk
 def test_nothing_is_overwritten_by_sheets(workbook):
     with pytest.raises(UsageError, match="exists already"):
         write_sheets(workbook, records=[RECORD])
@@ -126,6 +129,7 @@ def _collect_once(paths: list[Path], review: Path) -> None:
     collect(paths, review, shipped())
 
 
+@pytest.mark.walk
 def test_two_processes_lose_nothing(tmp_path, review):
     paths = []
     for name in ("a", "b", "c", "d"):
@@ -173,6 +177,7 @@ def kill_while_writing(tmp_path: Path, review: Path, times: int) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_killed_runs_leave_whole_records_and_no_lock(tmp_path, review):
     kill_while_writing(tmp_path, review, 10)
 

@@ -74,6 +74,7 @@ def test_each_kind_of_record_is_told_apart(review: Path) -> None:
     assert extraction_of(review, open_folder(review).studies).waiting == {"DEMO-05": ("AB", "CD")}
 
 
+@pytest.mark.walk
 def test_nothing_is_pooled_from_records_not_agreed_without_saying_so(review: Path) -> None:
     as_one_person(record(review, "DEMO-02"))
     folder = open_folder(review)

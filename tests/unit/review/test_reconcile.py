@@ -429,6 +429,7 @@ def test_two_processes_that_reconcile_at_once_lose_nothing(tmp_path: Path) -> No
     assert history_questions(tmp_path) == []
 
 
+@pytest.mark.slow
 def test_a_killed_run_leaves_whole_files_and_no_lock(tmp_path: Path) -> None:
     kill_and_look(tmp_path, 10)
 

@@ -58,6 +58,7 @@ def test_mantel_haenszel_of_the_plan_equals_statsmodels() -> None:
     assert answer.result.standard_error == pytest.approx(reference.logodds_pooled_se, rel=1e-10)
 
 
+@pytest.mark.walk
 def test_designs_get_sub_totals_and_the_whole_is_labelled() -> None:
     answer = found(plan(), *FOUR)
     assert [(part.group, part.studies) for part in answer.by_design] == [
@@ -143,6 +144,7 @@ def test_means_are_also_answered_without_medians_and_with_borrowed_spread() -> N
 
 
 # METHODS 2: a model of whole numbers only gets effective numbers rounded, and says so.
+@pytest.mark.walk
 def test_effective_numbers_are_rounded_for_a_model_of_whole_numbers_and_it_is_said() -> None:
     both = (arm("A", thumbs=40, patients=36), arm("B", "trapeziectomy", thumbs=40, patients=37))
     events = ((0, 2), (1, 3), (2, 2), (1, 1), (0, 4), (3, 5))

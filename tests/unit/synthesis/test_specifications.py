@@ -55,6 +55,7 @@ def curve_of(analysis: str, plan: SpecificationPlan | None = None, usual: bool =
     return curve
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("analysis", IDS)
 def test_the_count_is_the_product_of_the_options(analysis: str) -> None:
     curve = curve_of(analysis, usual=True)
@@ -75,6 +76,7 @@ def test_the_count_is_the_product_of_the_options(analysis: str) -> None:
     assert len({tuple(row.choices.values()) for row in curve.rows}) == len(curve.rows)
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("analysis", IDS)
 def test_exactly_one_row_is_the_planned_analysis_and_gives_its_answer(analysis: str) -> None:
     finding = found(analysis, usual=True)
@@ -91,6 +93,7 @@ def test_exactly_one_row_is_the_planned_analysis_and_gives_its_answer(analysis: 
         assert head.estimate == pytest.approx(result.estimate, rel=1e-12)
 
 
+@pytest.mark.walk
 def test_rows_equal_single_pools_of_the_same_numbers() -> None:
     """Batch against one fit at a time: random effects of all studies on the planned numbers."""
     finding = found("complications_lrti")
@@ -147,6 +150,7 @@ def test_a_declared_plan_is_planned_unless_data_were_seen() -> None:
     assert "exploratory" in specification_sentences(curve)[-1]
 
 
+@pytest.mark.walk
 def test_a_cap_keeps_the_planned_row_and_single_changes_and_says_so() -> None:
     curve = curve_of("complications_lrti", SpecificationPlan(most=40))
     assert len(curve.rows) == 40 and curve.asked > 40 and curve.headline is not None
@@ -164,6 +168,7 @@ def test_a_cap_keeps_the_planned_row_and_single_changes_and_says_so() -> None:
     assert near(whole) == near(curve) and len(near(curve)) > 5
 
 
+@pytest.mark.walk
 def test_measures_without_a_way_to_the_unit_are_refused_in_words() -> None:
     plan = SpecificationPlan(measures=("arcsine_difference",), models=("common_effect",))
     curve = curve_of("complications_lrti", plan)
@@ -172,6 +177,7 @@ def test_measures_without_a_way_to_the_unit_are_refused_in_words() -> None:
     assert any("cannot be turned" in line for line in refusal_lines(curve))
 
 
+@pytest.mark.walk
 def test_one_study_has_no_curve_and_says_why() -> None:
     plan = SpecificationPlan(analyses=("complications_ball",))
     curve = found("complications_ball", plan).specifications

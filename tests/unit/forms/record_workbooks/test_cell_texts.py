@@ -49,6 +49,7 @@ def test_untouched_workbook_is_the_record(damaged, record):
     assert same_nodes(collected.records[""], record)
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     ("value", "read"),
     [
@@ -71,6 +72,7 @@ def test_tolerated_numbers(damaged, value, read):
         assert problem.severity == "question"
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     ("value", "hint"),
     [
@@ -122,6 +124,7 @@ def test_count_and_total_in_one_cell_are_split_with_a_question(damaged):
     assert not damaged(put("outcomes", "events", "4/47", 4)).sound
 
 
+@pytest.mark.walk
 def test_dates(damaged):
     assert (
         at(
@@ -179,6 +182,7 @@ def test_merged_cells(damaged, record):
     )
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize(
     ("change", "what"),
     [

@@ -86,6 +86,7 @@ def test_the_overall_level_is_told_with_the_rule_beside_it(fields: dict[str, Any
     assert overall_sentence(overall) == said
 
 
+@pytest.mark.walk
 def test_what_people_typed_stays_text_and_silence_is_a_dash(tmp_path: Path) -> None:
     rows = [judged(row["domain"], row["judgement"]) for row in appraised("LLLLL")["appraisal"]["judgements"]]
     rows[0] |= {"reason": "<img src=x onerror=alert(1)>", "page": "<b>3</b>"}

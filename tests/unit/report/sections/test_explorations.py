@@ -59,6 +59,7 @@ def words(item: Told) -> str:
     return " ".join(parts)
 
 
+@pytest.mark.walk
 def test_the_demonstration_shows_a_fitted_and_a_refused_regression_and_fitted_subgroups() -> None:
     refused = told()["complications_lrti", "mp_and_complications"]
     fitted = told()["complications_lrti_any", "mp_and_complications"]

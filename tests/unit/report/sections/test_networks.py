@@ -124,6 +124,7 @@ def test_figures_can_be_drawn_by_name(findings: Findings) -> None:
         review.network_figure("complications_network", "rank")
 
 
+@pytest.mark.walk
 def test_figures_are_drawn_again_at_the_width_of_a_preset(findings: Findings) -> None:
     parts = draw_network(findings.networks[0], "01", ()).parts
     assert {entry.name for entry in NETWORK_FIGURES} <= parts.keys()
@@ -135,6 +136,7 @@ def test_figures_are_drawn_again_at_the_width_of_a_preset(findings: Findings) ->
                 assert 25.4 * figure.get_size_inches()[0] == pytest.approx(wide, abs=0.1), name
 
 
+@pytest.mark.walk
 def test_a_preset_holds_each_figure_of_a_network_once(
     findings: Findings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -153,6 +155,7 @@ def test_a_preset_holds_each_figure_of_a_network_once(
     assert not any("narrow" in name for name in files)
 
 
+@pytest.mark.walk
 def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:
     plan = NetworkPlan(
         id="nothing", label="$two$ <b>techniques</b>", outcome="crps", measure="risk_ratio",

@@ -83,6 +83,7 @@ def test_an_unfinished_selection_shows_no_flow(review: Path, tmp_path: Path) -> 
     assert "<svg" not in html
 
 
+@pytest.mark.walk
 def test_one_screener_is_a_warning(review: Path, tmp_path: Path) -> None:
     (review / "selection" / "screening_CD.csv").unlink()
     assert "One person (AB) screened alone" in words(section(page_of(review, tmp_path / "out")))

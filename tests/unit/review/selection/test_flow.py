@@ -131,6 +131,7 @@ DAMAGE = [
 ]  # fmt: skip
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("case", DAMAGE, ids=lambda case: f"{case[0]}: {case[2][:30]}")
 def test_damage_is_named_with_its_place(review: Path, case: tuple[str, str, str, str, str, str]) -> None:
     file, old, new, severity, words, field = case
@@ -238,6 +239,7 @@ def test_a_flow_that_does_not_add_up_is_refused_and_names_the_box(review: Path, 
         many.check()
 
 
+@pytest.mark.slow
 def test_random_damage_never_ends_in_a_traceback(review: Path, tmp_path: Path) -> None:
     """200 random edits of the files: each is read, refused with places, or a question."""
     rng = random.Random(20260120)

@@ -372,6 +372,7 @@ def test_what_a_killed_import_left_is_completed_by_the_next(tmp_path: Path) -> N
     assert problems(review) == []
 
 
+@pytest.mark.slow
 def test_two_imports_at_once_lose_nothing_and_a_killed_one_leaves_whole_files(tmp_path: Path) -> None:
     review = finished_review(tmp_path / "review")
     for name in ("one", "two"):
