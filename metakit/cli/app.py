@@ -29,10 +29,10 @@ from metakit.cli import (
     sheet,
     trace,
 )
+from metakit.cli.choices import CommandWithChoices
 
 app = typer.Typer(
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help=(
@@ -77,7 +77,9 @@ _COMMANDS = (
     trace,
 )
 for _module in _COMMANDS:
-    app.command(_module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo")(_module.command)
+    app.command(
+        _module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo", cls=CommandWithChoices
+    )(_module.command)
 
 
 def main(arguments: list[str] | None = None) -> None:

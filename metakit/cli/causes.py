@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from metakit.cli.option_groups import File, Level, TableOptions, grouped
 from metakit.cli.running import answer_json
 
 NAME = "causes"
@@ -21,16 +21,18 @@ Example: metakit causes returns.csv --json
 """
 
 
+@grouped
 def command(
-    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
-    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
+    file: File,
+    table: TableOptions,
+    level: Level = 0.95,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON: fractions, rates a thumb.")] = False,
 ) -> None:
     """Read, pool, answer."""
     from metakit.cli.tables import causes_table
     from metakit.synthesis.causes_words import causes_text
 
-    found = causes_table(file, level=level)
+    found = causes_table(file, table, level=level)
     if json:
         answer_json(found.to_json())
     else:

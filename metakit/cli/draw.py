@@ -7,6 +7,9 @@ from typing import Annotated, Literal
 
 import typer
 
+from metakit.cli.choices import name_option
+from metakit.cli.option_groups import File, Measure, ModelOptions, TableOptions, grouped
+
 NAME = "draw"
 HELP = """Draw the studies of one table as .svg, .pdf, .png or .tif.
 
@@ -17,9 +20,12 @@ Example: metakit draw complications.csv --measure risk_ratio --figure forest --t
 """
 
 
+@grouped
 def command(
-    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
-    measure: Annotated[str, typer.Option(help="Effect measure: risk_ratio, odds_ratio, proportion, ...")],
+    file: File,
+    measure: Measure,
+    table: TableOptions,
+    pooling: ModelOptions,
     to: Annotated[
         Path,
         typer.Option(
@@ -27,25 +33,13 @@ def command(
             "every kind that the preset names."
         ),
     ],
-    figure: Annotated[str, typer.Option(help="Which figure: forest, funnel, bubble, ...")] = "forest",
-    model: Annotated[str | None, typer.Option(help="Pooling model, as in 'metakit pool'.")] = None,
-    tau2: Annotated[str | None, typer.Option(help="Estimator of the between-study variance.")] = None,
-    interval: Annotated[str | None, typer.Option(help="Interval for the mean.")] = None,
-    zero_cells: Annotated[str | None, typer.Option(help="What to do with zero cells.")] = None,
-    scale: Annotated[str | None, typer.Option(help="Analysis scale, where the measure has several.")] = None,
-    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
+    figure: Annotated[str, name_option("figure", "Which figure.")] = "forest",
     title: Annotated[str, typer.Option(help="Title above the figure.")] = "",
     left_words: Annotated[
         str, typer.Option(help="Words under the left side (below, in a bubble picture): 'fewer after A'.")
     ] = "",
     right_words: Annotated[str, typer.Option(help="Words under the right side (above).")] = "",
-    preset: Annotated[
-        str,
-        typer.Option(
-            help="Size to draw at: single_column, one_and_a_half_columns, double_column, slide, "
-            "office_document."
-        ),
-    ] = "",
+    preset: Annotated[str, name_option("preset", "Size to draw at, as journals ask for it.")] = "",
     width_mm: Annotated[
         float | None, typer.Option(help="Width in millimetres, 80 to 400 [default: 180, or the preset's].")
     ] = None,
@@ -90,10 +84,7 @@ def command(
         vertical=_vertical(vertical),
         page_height_mm=page_height_mm,
     )
-    pooled = pooled_table(
-        file, measure=measure, model=model, tau2=tau2, interval=interval, zero_cells=zero_cells, scale=scale,
-        level=level,
-    )  # fmt: skip
+    pooled = pooled_table(file, measure, table, pooling)
     built = chosen.build(
         pooled.result, pooled.effects, title=title, left_words=left_words, right_words=right_words,
         width_mm=size.width_mm, options=options,

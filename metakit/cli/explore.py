@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from metakit.cli.choices import name_option
+from metakit.cli.option_groups import File, Json, Level, Measure, TableOptions, grouped
 from metakit.cli.running import answer_json
 
 NAME = "explore"
@@ -19,9 +20,11 @@ Example: metakit explore complications.csv --measure risk_ratio --moderators age
 """
 
 
+@grouped
 def command(
-    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
-    measure: Annotated[str, typer.Option(help="Effect measure, as in 'metakit pool'.")],
+    file: File,
+    measure: Measure,
+    table: TableOptions,
     moderators: Annotated[str | None, typer.Option(help="Columns for a meta-regression: age,year.")] = None,
     permutations: Annotated[int, typer.Option(help="Permutations for the p values of the regression.")] = 0,
     subgroup: Annotated[str | None, typer.Option(help="Column of words to pool by.")] = None,
@@ -71,28 +74,24 @@ def command(
         str | None,
         typer.Option(help="Address of a Dask scheduler for the subsets, or 'local' for a local cluster."),
     ] = None,
-    tau2: Annotated[str, typer.Option(help="Estimator of the between-study variance.")] = "reml",
-    interval: Annotated[
-        str | None,
-        typer.Option(help="Interval of means and coefficients: hartung_knapp_floor, hartung_knapp, t, wald."),
-    ] = None,
-    zero_cells: Annotated[str | None, typer.Option(help="What to do with zero cells.")] = None,
-    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
-    json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
+    tau2: Annotated[str, name_option("tau2", "Estimator of the between-study variance.")] = "reml",
+    interval: Annotated[str | None, name_option("interval", "Interval of means and coefficients.")] = None,
+    zero_cells: Annotated[str | None, name_option("zero_cells", "What to do with zero cells.")] = None,
+    level: Level = 0.95,
+    json: Json = False,
 ) -> None:
     """Read, compute effects, explore, answer."""
     from metakit.cli.subset_work import subset_request
-    from metakit.forms.tables import read_table
-    from metakit.measures.tables import effects_of_table
+    from metakit.cli.tables import effects_read
     from metakit.models import exploring
 
-    table = effects_of_table(read_table(file), measure=measure, zero_cells=zero_cells)
+    effects = effects_read(file, measure, table, zero_cells=zero_cells)
     request = None
     if all_subsets:
         names = _names(chosen_studies, ";")
         request = subset_request(names, tau2=subset_tau2, workers=workers, scheduler=scheduler)
     answer = exploring.explore(
-        table,
+        effects,
         moderators=_names(moderators),
         permutations=permutations,
         subgroup=subgroup,
@@ -113,7 +112,7 @@ def command(
     if json:
         answer_json(answer)
     else:
-        typer.echo(exploring.exploring_text(answer, table))
+        typer.echo(exploring.exploring_text(answer, effects))
 
 
 def _names(text: str | None, mark: str = ",") -> tuple[str, ...]:

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from metakit.cli.choices import name_option
+from metakit.cli.option_groups import File, Json, Level, TableOptions, grouped
 from metakit.cli.running import answer_json, say
 
 NAME = "network"
@@ -24,13 +26,13 @@ Example: metakit network arms.csv --measure risk_ratio --figure geometry --to ne
 """
 
 
+@grouped
 def command(
-    file: Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)],
-    measure: Annotated[
-        str, typer.Option(help="odds_ratio, risk_ratio, risk_difference, rate_ratio or mean_difference.")
-    ],
+    file: File,
+    measure: Annotated[str, name_option("network_measure", "Effect measure; the names are listed below.")],
+    table: TableOptions,
     inference: Annotated[
-        str, typer.Option(help="half_normal or hartung_knapp; the other stands beside it.")
+        str, name_option("inference", "How the spread is treated; the other stands beside.")
     ] = "half_normal",
     model: Annotated[
         str | None,
@@ -41,8 +43,7 @@ def command(
         ),
     ] = None,
     tau2: Annotated[
-        str | None,
-        typer.Option(help="Ask for random effects by one estimator of tau\u00b2.", show_default=False),
+        str | None, name_option("tau2", "Ask for random effects by one estimator of tau².")
     ] = None,
     reference: Annotated[str | None, typer.Option(help="Technique that others are compared with.")] = None,
     components: Annotated[
@@ -64,14 +65,8 @@ def command(
     order: Annotated[
         str | None, typer.Option(help="Techniques from oldest to newest, for the comparison-adjusted funnel.")
     ] = None,
-    level: Annotated[float, typer.Option(help="Level of the intervals.")] = 0.95,
-    figure: Annotated[
-        str,
-        typer.Option(
-            help="Draw one: geometry, forest, ranks, direct_and_indirect, comparison_adjusted_funnel, "
-            "components."
-        ),
-    ] = "",
+    level: Level = 0.95,
+    figure: Annotated[str, name_option("network_figure", "Draw one instead of telling the answer.")] = "",
     to: Annotated[
         Path | None,
         typer.Option(help="File of the figure; its ending says the kind: .svg, .pdf, .png, .tif."),
@@ -80,27 +75,35 @@ def command(
     line_width: Annotated[
         str, typer.Option(help="geometry: what the width of lines tells, studies or precision.")
     ] = "studies",
-    preset: Annotated[
-        str, typer.Option(help="Size to draw at: single_column, double_column, slide, ...")
-    ] = "",
+    preset: Annotated[str, name_option("preset", "Size to draw at, as journals ask for it.")] = "",
     width_mm: Annotated[
         float | None, typer.Option(help="Width in millimetres, 80 to 400 [default: 180, or the preset's].")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")] = False,
+    json: Json = False,
 ) -> None:
     """Read, analyse every connected part, answer; with --figure, draw instead."""
     from metakit.cli.network_drawing import NetworkDrawing
-    from metakit.forms.tables import read_table
+    from metakit.cli.tables import show_table
     from metakit.network.analysis import Moderator, analyse_network
-    from metakit.network.reading import arms_of_table, better_words, moderator_values, study_values
+    from metakit.network.reading import (
+        arms_of_table,
+        better_words,
+        moderator_values,
+        network_table,
+        study_values,
+    )
     from metakit.network.text import network_text
 
     drawing = NetworkDrawing.of(figure, to, title, line_width, preset, width_mm)
-    table = read_table(file)
-    arms = arms_of_table(table, measure)
+    rows = network_table(file, measure, columns=table.named(), sheet=table.sheet)
+    if table.show:
+        show_table(rows)
+    for line in rows.told:
+        say(f"metakit: {line}")
+    arms = arms_of_table(rows, measure)
     chosen = None
     if moderator is not None:
-        values = moderator_values(table, moderator, arms)
+        values = moderator_values(rows, moderator, arms)
         chosen = Moderator(name=moderator, values=values, form=moderator_form)
     found = analyse_network(
         arms,
@@ -113,7 +116,7 @@ def command(
         lower_is_better=better_words(better),
         level=level,
         moderator=chosen,
-        characteristics={name: study_values(table, name, arms) for name in words(characteristics)},
+        characteristics={name: study_values(rows, name, arms) for name in words(characteristics)},
         order=words(order),
     )
     if drawing is not None:

@@ -1,4 +1,4 @@
-"""From a table on disk to a pooled result: shared by `pool`, `draw` and `causes`."""
+"""From a table on disk to effects and a pooled result: shared by `pool`, `explore`, `draw`, `causes`."""
 
 from __future__ import annotations
 
@@ -6,10 +6,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import typer
+
+from metakit.cli.option_groups import ModelOptions, TableOptions
+
 if TYPE_CHECKING:
     from metakit.core.causes import Causes
     from metakit.core.effects import EffectTable
     from metakit.core.results import PoolResult
+    from metakit.forms.tables import Table
+
+MOST_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,31 +27,59 @@ class PooledTable:
     result: PoolResult
 
 
-def pooled_table(
-    file: Path,
-    *,
-    measure: str,
-    model: str | None,
-    tau2: str | None,
-    interval: str | None,
-    zero_cells: str | None,
-    scale: str | None,
-    level: float,
-) -> PooledTable:
+def effects_read(
+    file: Path, measure: str, table: TableOptions, *, scale: str | None = None, zero_cells: str | None = None
+) -> EffectTable:
+    """Read a table and compute the effects of its studies; with `--show`, tell how it is read and stop."""
+    from metakit.measures.printed import effects_of_file, table_of_file
+
+    if table.show:
+        show_table(table_of_file(file, measure, columns=table.named(), sheet=table.sheet))
+    return effects_of_file(
+        file, measure=measure, columns=table.named(), sheet=table.sheet, scale=scale, zero_cells=zero_cells
+    )
+
+
+def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOptions) -> PooledTable:
     """Read a table, compute the effects of its studies and pool them."""
-    from metakit.measures.printed import effects_of_file
+    effects = effects_read(file, measure, table, scale=model.scale, zero_cells=model.zero_cells)
     from metakit.models.pool import pool
 
-    effects = effects_of_file(file, measure=measure, scale=scale, zero_cells=zero_cells)
-    return PooledTable(effects, pool(effects, model=model, tau2=tau2, interval=interval, level=level))
+    result = pool(effects, model=model.model, tau2=model.tau2, interval=model.interval, level=model.level)
+    return PooledTable(effects, result)
 
 
-def causes_table(file: Path, *, level: float) -> Causes:
-    """Read a table of reasons for coming back and pool them."""
-    from metakit.forms.tables import read_table
+def show_table(table: Table) -> None:
+    """Print how a table is read, then end the command.
+
+    Raises
+    ------
+    typer.Exit
+        Always, with status 0.
+    """
+    for line in table.told or ("Every heading and cell is read literally.",):
+        typer.echo(line)
+    names = list(table.columns)
+    typer.echo(f"\n{len(table)} {'study' if len(table) == 1 else 'studies'}; as understood:")
+    typer.echo("  " + " | ".join(names))
+    for row in range(min(MOST_SHOWN, len(table))):
+        typer.echo("  " + " | ".join(str(table.columns[name][row]) for name in names))
+    if len(table) > MOST_SHOWN:
+        typer.echo(f"  ... and {len(table) - MOST_SHOWN} more")
+    for study, reason in table.left_out:
+        typer.echo(f"  set aside: {study}: {reason}")
+    raise typer.Exit
+
+
+def causes_table(file: Path, table: TableOptions, *, level: float) -> Causes:
+    """Read a table of reasons for coming back and pool them; with `--show`, tell how it is read and stop."""
+    from metakit.forms.printed_tables.understand import read_printed_or_plain
     from metakit.measures.cells import raw_table
     from metakit.models.causes import causes_of_table
 
-    table = read_table(file)
-    cells = raw_table(table.columns, file=table.file, lines=table.lines, letters=table.letters)
+    wanted = (("cause", "thumbs", "total"),)
+    rows = read_printed_or_plain(file, wanted, columns=table.named(), sheet=table.sheet)
+    if table.show:
+        show_table(rows)
+    cells = raw_table(rows.columns, file=rows.file, lines=rows.lines, letters=rows.letters)
     return causes_of_table(cells, level=level)

@@ -9,9 +9,8 @@ from typing import Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import SetAside
-from metakit.errors import MetakitError
-from metakit.forms.printed_tables.understand import read_printed_table
-from metakit.forms.tables import Table, read_table
+from metakit.forms.printed_tables.understand import read_printed_or_plain
+from metakit.forms.tables import Table
 from metakit.measures.registry import MEASURES, Measure
 from metakit.measures.tables import effects_of_table
 
@@ -26,24 +25,13 @@ def table_of_file(
 ) -> Table:
     """Read a table for a measure, literally or as printed.
 
-    Where the printed reading fails and the table has our own column names, the strict reader's messages are
-    the better ones.
-
     Raises
     ------
     UsageError, DataError, UnreadableError
         As `read_printed_table` and `read_table`.
     """
     wanted = columns_wanted(MEASURES[measure])
-    try:
-        return read_printed_table(path, wanted, columns=columns, sheet=sheet)
-    except MetakitError:
-        if columns or sheet:
-            raise
-        table = read_table(path)
-        if any(2 * sum(name in table.columns for name in names) >= len(names) for names in wanted):
-            return table
-        raise
+    return read_printed_or_plain(path, wanted, columns=columns, sheet=sheet)
 
 
 def effects_of_file(

@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
+
 from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError, nearest_names
+from metakit.forms.printed_tables.understand import read_printed_or_plain
 from metakit.forms.tables import Table, free_columns, number_of, numeric_columns, text_of
 from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
 from metakit.network.characteristics import Value
 from metakit.network.contrasts import arms_from_contrasts
 
 CONTRAST_COLUMNS = ("technique_1", "technique_2", "effect", "standard_error")
+
+
+def network_table(
+    path: str | Path, measure: str, *, columns: Mapping[str, str] | None = None, sheet: str = ""
+) -> Table:
+    """Read a table of arms or contrasts, literally or as printed.
+
+    Raises
+    ------
+    UsageError, DataError, UnreadableError
+        As `read_printed_table` and `read_table`.
+    """
+    if measure not in ARM_MEASURES:
+        raise UnknownNameError("network measure", measure, ARM_MEASURES)
+    wanted = (("technique", *ARM_MEASURES[measure].columns), CONTRAST_COLUMNS)
+    return read_printed_or_plain(path, wanted, columns=columns, sheet=sheet)
 
 
 def arms_of_table(table: Table, measure: str) -> NetworkArms:

@@ -28,7 +28,6 @@ def loaded(code: str) -> set[str]:
     [
         ["--help"],
         ["--version"],
-        ["pool", "--help"],
         ["report", "--help"],
         ["decide", "--help"],
         ["check", "no-such-folder"],

@@ -8,13 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.errors import DataError, Problem, UsageError
+from metakit.errors import DataError, MetakitError, Problem, UsageError
 from metakit.forms.printed_tables.cells import CellReader, uses_decimal_comma
 from metakit.forms.printed_tables.columns import Chosen, Column, Header, choose_columns, find_header
 from metakit.forms.printed_tables.grid import Grid, read_grid
 from metakit.forms.printed_tables.headings import tidied
 from metakit.forms.sheet_rows import Cell, text_problem
-from metakit.forms.tables import Table, text_of
+from metakit.forms.tables import Table, read_table, text_of
 
 TOTALS = re.compile(
     r"(?:grand |sub[- ]?|over)?totals?|overall|all(?: studies| trials| series)?|sum|pooled|summary|combined",
@@ -65,6 +65,29 @@ def read_printed_table(
     name = str(path)
     grid = read_grid(Path(path), name, sheet)
     return understood(grid, wanted, columns or {})
+
+
+def read_printed_or_plain(
+    path: str | Path,
+    wanted: Sequence[Sequence[str]],
+    *,
+    columns: Mapping[str, str] | None = None,
+    sheet: str = "",
+) -> Table:
+    """Read a table as printed, or, where that fails and half of our own names stand there, literally.
+
+    The strict reader's messages about a table with our own column names are the better ones. Parameters and
+    errors as for `read_printed_table`.
+    """
+    try:
+        return read_printed_table(path, wanted, columns=columns, sheet=sheet)
+    except MetakitError:
+        if columns or sheet:
+            raise
+        table = read_table(path)
+        if any(2 * sum(name in table.columns for name in names) >= len(names) for names in wanted):
+            return table
+        raise
 
 
 def understood(grid: Grid, wanted: Sequence[Sequence[str]], named: Mapping[str, str]) -> Table:
