@@ -12,6 +12,7 @@ from metakit.forms.sheet_rows import Cell
 
 _COMMA = re.compile(r"(?<![\d,.])\d+,\d+(?![\d,.])", re.ASCII)
 _COUNTS = ("events", "total", "thumbs")
+_WORDS = ("cause", "technique")
 
 
 def uses_decimal_comma(cells: Sequence[Cell], ours: str) -> bool:
@@ -46,10 +47,10 @@ class CellReader:
         percents: list[tuple[str, Column, str]] = []
         for ours, column in needed.items():
             cell = cells[column.index] if column.index < len(cells) else ""
-            if not isinstance(cell, str) or not cell.strip():
+            base = ours[:-2] if ours.endswith(("_1", "_2")) else ours
+            if not isinstance(cell, str) or not cell.strip() or base in _WORDS:
                 values[ours] = cell
                 continue
-            base = ours[:-2] if ours.endswith(("_1", "_2")) else ours
             printed = read_printed(self._thousands(cell, base), decimal_comma=column.index in self.commas)
             if printed.shape == "missing":
                 absent.append(ours)

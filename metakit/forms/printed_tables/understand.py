@@ -129,9 +129,12 @@ def understood(grid: Grid, wanted: Sequence[Sequence[str]], named: Mapping[str, 
     for row in rows:
         values, absent = reader.row(row.line, row.cells, needed)
         if absent:
-            left_out.append(
-                (text_of(_at(row, study_at)) or f"row {row.line}", f"{' and '.join(absent)} not reported")
+            name, reason = (
+                text_of(_at(row, study_at)) or f"row {row.line}",
+                f"{' and '.join(absent)} not reported",
             )
+            left_out.append((name, reason))
+            told.append(f"Row {row.line} ({name!r}) is set aside: {reason}.")
             continue
         kept.append(row)
         for ours, value in values.items():
