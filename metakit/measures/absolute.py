@@ -1,4 +1,4 @@
-"""From a relative effect and a baseline to a risk, and back: closed forms for every measure of events.
+"""From a relative effect and a baseline to a risk, and back, for every measure that can.
 
 References
 ----------
@@ -15,11 +15,14 @@ from numpy.typing import ArrayLike
 
 from metakit.core.effects import FloatArray
 from metakit.errors import UsageError
+from metakit.measures.registry import MEASURES, AtBaseline
 
-RATIOS = ("risk_ratio", "rate_ratio")
-ODDS = ("odds_ratio", "peto_odds_ratio")
-ABSOLUTE_MEASURES = (*RATIOS, *ODDS, "hazard_ratio", "risk_difference")
-"""Measures of events that say something absolute once a baseline is given."""
+
+def _entry(measure: str) -> AtBaseline:
+    found = MEASURES[measure].at_baseline
+    if found is None:
+        raise UsageError(f"a {measure.replace('_', ' ')} has no absolute effect at a baseline")
+    return found
 
 
 def risk_with(measure: str, effect: ArrayLike, baseline: ArrayLike) -> FloatArray:
@@ -28,7 +31,7 @@ def risk_with(measure: str, effect: ArrayLike, baseline: ArrayLike) -> FloatArra
     Parameters
     ----------
     measure : str
-        One of `ABSOLUTE_MEASURES`.
+        Name of a measure with `at_baseline`.
     effect : array_like
         In natural units (a ratio, or a difference of fractions).
     baseline : array_like
@@ -52,21 +55,7 @@ def risk_with(measure: str, effect: ArrayLike, baseline: ArrayLike) -> FloatArra
     189
     """
     size, base = np.broadcast_arrays(np.asarray(effect, dtype=float), np.asarray(baseline, dtype=float))
-    if measure in RATIOS:
-        # An unbounded ratio of nothing is nothing.
-        return np.where(base == 0, 0.0, base * np.where(base == 0, 1.0, size))
-    if measure in ODDS:
-        # Written in shares of the whole, so that a baseline of 1 and an infinite ratio stay finite.
-        with np.errstate(invalid="ignore", over="ignore"):
-            found = size * base / (1 - base + size * base)
-        return np.where(base == 0, 0.0, np.where(np.isinf(size) | (base == 1), 1.0, found))
-    if measure == "hazard_ratio":
-        with np.errstate(divide="ignore", invalid="ignore"):
-            risk = -np.expm1(size * np.log1p(-base))
-        return np.where(base == 0, 0.0, np.where(base == 1, 1.0, risk))
-    if measure == "risk_difference":
-        return np.asarray(base + size, dtype=float)
-    raise UsageError(f"a {measure.replace('_', ' ')} has no absolute effect at a baseline")
+    return np.asarray(_entry(measure).risk(size, base), dtype=float)
 
 
 def effect_needed(measure: str, difference: ArrayLike, baseline: ArrayLike) -> FloatArray:
@@ -84,7 +73,7 @@ def effect_needed(measure: str, difference: ArrayLike, baseline: ArrayLike) -> F
     -------
     ndarray
         In natural units: 0 where the difference takes away all of the baseline or more, infinite where
-        no effect reaches it.
+        no effect reaches it (of ratios that mean more).
 
     Examples
     --------
@@ -92,23 +81,7 @@ def effect_needed(measure: str, difference: ArrayLike, baseline: ArrayLike) -> F
     0.92
     """
     far, base = np.broadcast_arrays(np.asarray(difference, dtype=float), np.asarray(baseline, dtype=float))
-    if measure == "risk_difference":
-        return np.array(far, dtype=float)
-    risk = base + far
-    if measure not in ABSOLUTE_MEASURES:
-        raise UsageError(f"a {measure.replace('_', ' ')} has no absolute effect at a baseline")
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        if measure in RATIOS:
-            found = risk / base
-        elif measure in ODDS:
-            found = risk / (1 - risk) * ((1 - base) / base)
-        else:
-            found = np.log1p(-np.minimum(risk, 1.0)) / np.log1p(-base)
-    if measure != "rate_ratio":
-        found = np.where(risk >= 1, np.inf, found)
-    # Without any event to multiply, only no difference or less can be reached.
-    found = np.where(base <= 0, np.where(risk >= 0, np.inf, 0.0), found)
-    return np.asarray(np.where(risk <= 0, np.where(base <= 0, found, 0.0), found), dtype=float)
+    return np.array(_entry(measure).effect(far, base), dtype=float)
 
 
 def number_needed(difference: float) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from metakit.measures.kind import EFFECTS
 from metakit.measures.registry import (
     MEASURES,
     Columns,
@@ -67,7 +68,8 @@ MEASURES.add(
     Measure(
         name="generic",
         label="effect",
-        family="generic",
+        kind=EFFECTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=generic,
         scales=(DIFFERENCE, RATIO),

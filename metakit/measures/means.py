@@ -14,6 +14,7 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.measures.column_rules import SIZE_WITH_SPREAD
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Measure, finished
 from metakit.measures.scales import DIFFERENCE, RATIO
 from metakit.measures.small_sample import hedges_factor
@@ -184,7 +185,9 @@ MEASURES.add(
     Measure(
         name="mean_difference",
         label="mean difference",
-        family="two_arm_means",
+        kind=MEANS,
+        larger_means="more",
+        unit_of_outcome=True,
         columns=COLUMNS,
         kernel=mean_difference,
         scales=(DIFFERENCE,),
@@ -198,7 +201,8 @@ MEASURES.add(
     Measure(
         name="standardized_mean_difference",
         label="standardised mean difference",
-        family="two_arm_means",
+        kind=MEANS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=standardized_mean_difference,
         scales=(DIFFERENCE,),
@@ -213,7 +217,8 @@ MEASURES.add(
     Measure(
         name="ratio_of_means",
         label="ratio of means",
-        family="two_arm_means",
+        kind=MEANS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=ratio_of_means,
         scales=(RATIO,),

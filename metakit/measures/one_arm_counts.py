@@ -15,6 +15,7 @@ import numpy as np
 
 from metakit.measures.double_arcsine import double_arcsine
 from metakit.measures.exact_intervals import clopper_pearson, wilson
+from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Limits, Measure, finished
 from metakit.measures.scales import ARCSINE, DOUBLE_ARCSINE, LOG_SHARE, LOGIT, RAW_SHARE
 from metakit.measures.stable import log_ratio
@@ -99,7 +100,8 @@ MEASURES.add(
     Measure(
         name="proportion",
         label="proportion",
-        family="one_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=proportion,
         scales=(LOGIT, LOG_SHARE, ARCSINE, DOUBLE_ARCSINE, RAW_SHARE),

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from metakit.measures.column_rules import SIZE_WITH_SPREAD
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Measure, finished
 from metakit.measures.scales import DIFFERENCE
 
@@ -98,7 +99,9 @@ MEASURES.add(
     Measure(
         name="mean",
         label="mean",
-        family="one_arm_means",
+        kind=MEANS,
+        larger_means="more",
+        unit_of_outcome=True,
         columns=COLUMNS,
         kernel=mean,
         scales=(DIFFERENCE,),
@@ -113,7 +116,9 @@ MEASURES.add(
     Measure(
         name="mean_change",
         label="mean change from before to after",
-        family="one_arm_means",
+        kind=MEANS,
+        larger_means="more",
+        unit_of_outcome=True,
         columns=CHANGE,
         kernel=mean_change,
         scales=(DIFFERENCE,),

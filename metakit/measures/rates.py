@@ -12,7 +12,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from metakit.measures.at_baseline import RATE_RATIO
 from metakit.measures.exact_intervals import exact_poisson
+from metakit.measures.kind import RATES
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Limits, Measure, finished
 from metakit.measures.scales import LOG_RATE, RATIO, SQUARE_ROOT_RATE
 from metakit.measures.stable import log_ratio
@@ -129,7 +131,8 @@ MEASURES.add(
     Measure(
         name="rate",
         label="rate",
-        family="one_arm_rates",
+        kind=RATES,
+        larger_means="more",
         columns=ONE_ARM,
         kernel=rate,
         scales=(LOG_RATE, SQUARE_ROOT_RATE),
@@ -148,11 +151,13 @@ MEASURES.add(
     Measure(
         name="rate_ratio",
         label="rate ratio",
-        family="two_arm_rates",
+        kind=RATES,
+        larger_means="more",
         columns=TWO_ARMS,
         kernel=rate_ratio,
         scales=(RATIO,),
         null_value=0.0,
+        at_baseline=RATE_RATIO,
         reason=_reason_ratio,
         zero_cell_policies=("constant", "none"),
         one_stage=True,

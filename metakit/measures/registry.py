@@ -12,17 +12,8 @@ from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.registry import Registry
 from metakit.errors import UnknownNameError
 from metakit.measures.column_rules import ColumnRule
+from metakit.measures.kind import EFFECTS, Kind
 
-Family = Literal[
-    "two_arm_counts",
-    "one_arm_counts",
-    "two_arm_means",
-    "one_arm_means",
-    "two_arm_rates",
-    "one_arm_rates",
-    "time_to_event",
-    "generic",
-]
 Columns = Mapping[str, FloatArray]
 Limits = tuple[FloatArray, FloatArray]
 
@@ -110,23 +101,43 @@ class InputForm:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AtBaseline:
+    """What a measure of events says absolutely; both in natural units, vectorised.
+
+    `risk` gives the risk (the rate with `per_year`) in arm 1 from an effect and the risk in arm 2, as
+    fractions; `effect` gives the effect that makes a difference of risks at that of arm 2.
+    """
+
+    risk: Callable[[FloatArray, FloatArray], FloatArray]
+    effect: Callable[[FloatArray, FloatArray], FloatArray]
+    per_year: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """One effect measure: a kernel and the facts about it.
 
-    `columns` are the raw columns that the kernel needs, `optional_columns` those that it also reads.
-    `forms` lists the ways a table may give them when there are several; a row uses the first form that it
-    fills. `rules` holds what a column may contain where that differs from the usual. `null_value` is "no
+    `kind` is the kind of numbers behind it. `larger_means` says which way it points: whether a larger value
+    means more, in arm 1, of what its outcome counts or measures (events, points of a score, hazard), or
+    fewer (survival); every word, figure and judgement about a side follows it.
+
+    `columns` are the raw columns that the kernel needs, `optional_columns` those that it also reads. `forms`
+    lists the ways a table may give them when there are several; a row uses the first form that it fills.
+    `rules` holds what a column may contain where that differs from the usual. `null_value` is "no
     difference" on the analysis scale, None for measures without one (a proportion); `arms` is the number of
     arms behind one effect. `scales` and `zero_cell_policies` list what is allowed, the default first.
     `natural_factor` and `unit` say how natural units are shown (100 and "%" for a proportion; 100 and
-    "per 100 thumb-years" for a rate). `reason` gives the sentence logged for a study without information.
+    "per 100 thumb-years" for a rate); with `unit_of_outcome` the unit is that of the outcome. `at_baseline`
+    brings an effect to a risk, or rate, at a baseline, and back. `reason` gives the sentence logged for a
+    study without information.
     `exact_intervals` are a single study's intervals in natural units by name, the default first.
     `one_stage` says that a one-stage model for the raw counts exists, which needs no correction.
     """
 
     name: str
     label: str
-    family: Family
+    kind: Kind
+    larger_means: Literal["more", "fewer"]
     columns: tuple[str, ...]
     kernel: EffectKernel
     scales: tuple[Scale, ...]
@@ -139,6 +150,8 @@ class Measure:
     zero_cell_policies: tuple[str, ...] = ("none",)
     natural_factor: float = 1.0
     unit: str = ""
+    unit_of_outcome: bool = False
+    at_baseline: AtBaseline | None = None
     exact_intervals: Mapping[str, Callable[[Columns, float], Limits]] = field(default_factory=dict)
     one_stage: bool = False
     references: tuple[str, ...] = ()
@@ -147,6 +160,26 @@ class Measure:
     def comparative(self) -> bool:
         """Whether the measure compares two arms."""
         return self.arms == 2
+
+    @property
+    def ratio(self) -> bool:
+        """Whether natural units are those of a ratio of two arms."""
+        return self.comparative and self.scales[0].axis == "log"
+
+    @property
+    def family(self) -> str:
+        """The family of tables that models name: how many arms of which kind."""
+        if self.kind.timed:
+            return "time_to_event"
+        return (
+            "generic"
+            if self.kind is EFFECTS
+            else f"{'two' if self.comparative else 'one'}_arm_{self.kind.name}"
+        )
+
+    def unit_for(self, outcome_unit: str) -> str:
+        """Return the unit of natural values for an outcome with a unit of its own."""
+        return outcome_unit if self.unit_of_outcome else self.unit
 
     def scale(self, name: str | None = None) -> Scale:
         """Return the scale of this name, or the default one."""

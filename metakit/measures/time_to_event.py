@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from metakit.errors import UsageError
+from metakit.measures.at_baseline import HAZARD_RATIO
 from metakit.measures.column_rules import NOT_NEGATIVE, NUMBER, SHARE
 from metakit.measures.derived import Derived
 from metakit.measures.hazards import (
@@ -21,6 +22,7 @@ from metakit.measures.hazards import (
     hazard_ratio_from_logrank,
     hazard_ratio_from_p,
 )
+from metakit.measures.kind import HAZARDS, SURVIVAL
 from metakit.measures.registry import (
     MEASURES,
     Columns,
@@ -33,8 +35,8 @@ from metakit.measures.registry import (
 from metakit.measures.scales import LOG_LOG_SURVIVAL, RATIO
 from metakit.measures.survival import survival_error_from_interval
 
-HAZARD = ("log_hazard_ratio", "standard_error")
-SURVIVAL = ("survival", "standard_error")
+OF_HAZARD = ("log_hazard_ratio", "standard_error")
+OF_SURVIVAL = ("survival", "standard_error")
 _LEVEL = 0.95
 
 
@@ -65,7 +67,9 @@ def hazard_ratio(data: Columns, *, scale: str = "log", zero_cells: str = "none")
     >>> hazard_ratio({"log_hazard_ratio": -0.16, "standard_error": 0.5}).variance
     array(0.25)
     """
-    effect, error = np.broadcast_arrays(*(np.asarray(data[name], dtype=np.float64) for name in HAZARD))
+    effect, error = np.broadcast_arrays(
+        *(np.asarray(data[name], dtype=np.float64) for name in OF_HAZARD)
+    )
     return finished(effect, error**2, used={"log_hazard_ratio": effect, "standard_error": error})
 
 
@@ -102,14 +106,16 @@ def survival(
     >>> round(float(survival({"survival": 0.9, "standard_error": 0.02}).effect), 4)
     2.2504
     """
-    value, error = np.broadcast_arrays(*(np.asarray(data[name], dtype=np.float64) for name in SURVIVAL))
+    value, error = np.broadcast_arrays(
+        *(np.asarray(data[name], dtype=np.float64) for name in OF_SURVIVAL)
+    )
     effect = -np.log(-np.log(value))
     variance = (error / (value * np.log(value))) ** 2
     return finished(effect, variance, used={"survival": value, "standard_error": error})
 
 
 def _log_ratio_given(row: Mapping[str, float]) -> Converted:
-    return Converted(columns={name: row[name] for name in HAZARD})
+    return Converted(columns={name: row[name] for name in OF_HAZARD})
 
 
 def _from_interval(row: Mapping[str, float]) -> Converted:
@@ -146,7 +152,7 @@ def _hazard(derived: Derived[LogHazardRatio]) -> Converted:
 
 
 def _survival_given(row: Mapping[str, float]) -> Converted:
-    return Converted(columns={name: row[name] for name in SURVIVAL})
+    return Converted(columns={name: row[name] for name in OF_SURVIVAL})
 
 
 def _survival_from_interval(row: Mapping[str, float]) -> Converted:
@@ -185,14 +191,16 @@ MEASURES.add(
     Measure(
         name="hazard_ratio",
         label="hazard ratio",
-        family="time_to_event",
-        columns=HAZARD,
+        kind=HAZARDS,
+        larger_means="more",
+        columns=OF_HAZARD,
         kernel=hazard_ratio,
         scales=(RATIO,),
         null_value=0.0,
+        at_baseline=HAZARD_RATIO,
         reason=_reason_hazard,
         forms=(
-            InputForm(columns=HAZARD, convert=_log_ratio_given),
+            InputForm(columns=OF_HAZARD, convert=_log_ratio_given),
             InputForm(
                 columns=("hazard_ratio", "interval_lower", "interval_upper"),
                 optional=("interval_level",),
@@ -209,15 +217,16 @@ MEASURES.add(
     Measure(
         name="survival",
         label="survival at a stated time",
-        family="time_to_event",
-        columns=SURVIVAL,
+        kind=SURVIVAL,
+        larger_means="fewer",
+        columns=OF_SURVIVAL,
         kernel=survival,
         scales=(LOG_LOG_SURVIVAL,),
         null_value=None,
         reason=_reason_survival,
         arms=1,
         forms=(
-            InputForm(columns=SURVIVAL, convert=_survival_given),
+            InputForm(columns=OF_SURVIVAL, convert=_survival_given),
             InputForm(
                 columns=("survival", "interval_lower", "interval_upper"),
                 optional=("interval_level",),

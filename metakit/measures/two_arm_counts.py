@@ -15,6 +15,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from metakit.core.effects import BoolArray
+from metakit.measures.at_baseline import ODDS_RATIO, RISK_DIFFERENCE, RISK_RATIO
+from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Measure, finished
 from metakit.measures.scales import DIFFERENCE, RATIO, SHARE_DIFFERENCE
 from metakit.measures.stable import arcsine_difference as arcs_apart
@@ -277,11 +279,13 @@ MEASURES.add(
     Measure(
         name="risk_ratio",
         label="risk ratio",
-        family="two_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=risk_ratio,
         scales=(RATIO,),
         null_value=0.0,
+        at_baseline=RISK_RATIO,
         reason=_reason,
         zero_cell_policies=("constant", "treatment_arm", "none"),
         one_stage=True,
@@ -292,11 +296,13 @@ MEASURES.add(
     Measure(
         name="odds_ratio",
         label="odds ratio",
-        family="two_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=odds_ratio,
         scales=(RATIO,),
         null_value=0.0,
+        at_baseline=ODDS_RATIO,
         reason=_reason,
         zero_cell_policies=("constant", "treatment_arm", "none"),
         one_stage=True,
@@ -307,11 +313,13 @@ MEASURES.add(
     Measure(
         name="risk_difference",
         label="risk difference",
-        family="two_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=risk_difference,
         scales=(SHARE_DIFFERENCE,),
         null_value=0.0,
+        at_baseline=RISK_DIFFERENCE,
         reason=_reason_difference,
         zero_cell_policies=("constant", "treatment_arm", "none"),
         natural_factor=100.0,
@@ -323,11 +331,13 @@ MEASURES.add(
     Measure(
         name="peto_odds_ratio",
         label="odds ratio by Peto's method",
-        family="two_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=peto_odds_ratio,
         scales=(RATIO,),
         null_value=0.0,
+        at_baseline=ODDS_RATIO,
         reason=_reason,
         references=("yusuf_1985", "handbook"),
     )
@@ -336,7 +346,8 @@ MEASURES.add(
     Measure(
         name="arcsine_difference",
         label="arcsine difference",
-        family="two_arm_counts",
+        kind=COUNTS,
+        larger_means="more",
         columns=COLUMNS,
         kernel=arcsine_difference,
         scales=(DIFFERENCE,),

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.results import PoolResult
-from metakit.measures.absolute import ABSOLUTE_MEASURES, risk_with
+from metakit.measures.absolute import risk_with
 from metakit.measures.registry import Measure
 from metakit.synthesis.baseline import Baseline, comparator_baseline
 from metakit.synthesis.findings import AbsoluteEffect
@@ -28,7 +28,7 @@ def absolute_effect(
     nothing. The interval carries the uncertainty of the relative effect only.
     """
     baseline = baseline_of(measure, numbers, level=result.level)
-    if baseline is None or (baseline.events <= 0 and measure.name != "risk_difference"):
+    if baseline is None or (baseline.events <= 0 and measure.ratio):
         return None
     back = result.back_transform
     values = [
@@ -55,6 +55,6 @@ def absolute_effect(
 
 def baseline_of(measure: Measure, numbers: Sequence[StudyNumbers], *, level: float) -> Baseline | None:
     """Return the comparator arms' baseline, None for measures that have no use for one."""
-    if measure.name not in ABSOLUTE_MEASURES or measure.family not in ("two_arm_counts", "two_arm_rates"):
+    if measure.at_baseline is None or not measure.kind.adds_up:
         return None
-    return comparator_baseline(numbers, per_year=measure.family == "two_arm_rates", level=level)
+    return comparator_baseline(numbers, per_year=measure.at_baseline.per_year, level=level)

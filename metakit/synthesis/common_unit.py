@@ -12,7 +12,8 @@ from statistics import median
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.measures.absolute import ABSOLUTE_MEASURES, risk_with
+from metakit.measures.absolute import risk_with
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.findings import AbsoluteEffect
 from metakit.synthesis.rows import StudyNumbers
@@ -46,7 +47,7 @@ class CommonUnit:
         with np.errstate(over="ignore"):
             natural = np.asarray(entry.scale(scale).to_natural(np.asarray(values, dtype=float)), dtype=float)
         if self.baseline is not None:
-            if measure not in ABSOLUTE_MEASURES or (measure == "rate_ratio") != self.per_year:
+            if entry.at_baseline is None or entry.at_baseline.per_year != self.per_year:
                 return None
             risk = np.maximum(risk_with(measure, natural, self.baseline), 0.0)
             return 100 * ((risk if self.per_year else np.minimum(risk, 1.0)) - self.baseline)
@@ -73,7 +74,7 @@ def common_unit(
     studies : sequence of StudyNumbers
         The headline's.
     """
-    if measure.family == "two_arm_means":
+    if measure.kind is MEANS:
         others = [
             study.sides[1].numbers
             for study in studies
