@@ -100,7 +100,7 @@ def absolute_difference(
     Parameters
     ----------
     measure : str
-        One of `metakit.measures.absolute.ABSOLUTE_MEASURES`.
+        Name of a measure with `at_baseline`.
     effect : ConfidenceDistribution
         Of the pooled mean, on the analysis scale (logs of ratios).
     baseline : Baseline

@@ -20,6 +20,7 @@ from metakit.decision.signed_text import answer_words
 from metakit.decision.thresholds import Thresholds
 from metakit.errors import MetakitError
 from metakit.measures.absolute import risk_with
+from metakit.measures.kind import COUNTS, HAZARDS, RATES
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
@@ -28,7 +29,6 @@ from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import Baseline, baseline_from_counts
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.reported_effects import HAZARD_RATIO
 
 NORMAL_95 = 1.959963984540054
 
@@ -204,7 +204,7 @@ def _lower_is_better(finding: AnalysisFinding) -> bool | None:
 def _absolute(
     finding: AnalysisFinding, result: PoolResult, measure: Measure, typed: tuple[BaselinePlan, ...]
 ) -> tuple[AbsoluteDifference, ...]:
-    timed = measure.name == HAZARD_RATIO
+    timed = measure.kind is HAZARDS
     own = baseline_of(measure, finding.numbers, level=result.level)
     if own is None and not timed:
         return ()
@@ -224,7 +224,7 @@ def _absolute(
                 )
             )  # fmt: skip
     lower = _lower_is_better(finding) is not False
-    usable = [base for base in baselines if base.value > 0 or measure.name == "risk_difference"]
+    usable = [base for base in baselines if base.value > 0 or not measure.ratio]
     return tuple(difference_of(result, measure, base, lower_is_better=lower) for base in usable)
 
 
@@ -237,7 +237,7 @@ def _thresholds(
     studies, which says the same about thumbs followed that long and no longer.
     """
     plan, term = finding.outcome_plan, finding.term
-    if measure.family == "two_arm_rates":
+    if measure.kind is RATES:
         years = sum(side.numbers.get("time", 0.0) for study in finding.numbers for side in study.sides)
         thumbs = sum(thumbs_of(study) for study in finding.numbers)
         unit = "per 100 thumb-years"
@@ -257,7 +257,7 @@ def _thresholds(
             unit,
             100.0,
         )
-    if measure.family == "two_arm_counts" or (measure.name == HAZARD_RATIO and main is not None):
+    if measure.kind is COUNTS or (measure.kind is HAZARDS and main is not None):
         return Thresholds.of(plan, "per 100 thumbs"), "per 100 thumbs", 100.0
     if measure.name == "mean_difference":
         return Thresholds.of(plan, term.unit), term.unit, 1.0

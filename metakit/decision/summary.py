@@ -14,8 +14,7 @@ from metakit.decision.proposals import span
 from metakit.decision.statements import statement
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.reported_effects import HAZARD_RATIO
-from metakit.synthesis.windows import window
+from metakit.synthesis.windows import when_words
 
 MOST_OUTCOMES = 7
 """A table of more outcomes is not read (Cochrane Handbook 14.1.2)."""
@@ -132,15 +131,10 @@ def _why_unanswered(finding: AnalysisFinding) -> str:
 def _row(finding: AnalysisFinding, certainty: Certainty) -> SummaryRow:
     body = certainty.body
     measure = MEASURES[body.measure]
-    when = window(finding.outcome_plan.window).label
-    if measure.family == "two_arm_rates":
-        when = "per thumb-year"
-    elif measure.name == HAZARD_RATIO:
-        when = "all follow-up"
     return SummaryRow(
         analysis=body.analysis,
         outcome=body.outcome,
-        when=when,
+        when=when_words(measure.kind, finding.outcome_plan.window),
         rank=body.importance.replace("_", " "),
         participants=_participants(body),
         relative=_relative(body),

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from metakit.core.records import AnalysisPlan, ComparisonPlan, Protocol
 from metakit.decision.unit import Unit, UnitEffect, UnitOutcome, UnitTechnique
 from metakit.errors import DataError, Problem, nearest_names
-from metakit.measures.absolute import ABSOLUTE_MEASURES
 from metakit.measures.registry import MEASURES
 
 OF_RATES = ("rate_ratio", "hazard_ratio")
@@ -98,7 +97,8 @@ def _unfit(plan: AnalysisPlan, outcome: UnitOutcome) -> str:
     elif outcome.baseline.per_year:
         fits, allowed = plan.measure in (*OF_RATES, "rate"), "a rate_ratio, a hazard_ratio or a rate"
     else:
-        fits = plan.measure in (*ABSOLUTE_MEASURES, "proportion") and plan.measure != "rate_ratio"
+        at = measure.at_baseline
+        fits = (at is not None and not at.per_year) or plan.measure == "proportion"
         allowed = "a ratio or difference of risks, or a proportion"
     if fits:
         return ""

@@ -9,6 +9,7 @@ import numpy as np
 from metakit.core.effects import FloatArray
 from metakit.core.notes import Assumption, SetAside
 from metakit.measures.double_arcsine import harmonic_mean
+from metakit.measures.kind import COUNTS, RATES
 from metakit.measures.registry import KernelEffects, Measure, Scale
 from metakit.measures.zero_cells import POLICIES
 
@@ -37,15 +38,17 @@ def correction_lines(
 
 def _rule(measure: Measure, policy: str, variance_only: bool) -> str:
     added = POLICIES[policy].added
-    if measure.family == "two_arm_counts":
+    if measure.kind is COUNTS and measure.comparative:
         where = "to each cell"
-    elif measure.family == "one_arm_counts":
+    elif measure.kind is COUNTS:
         where = "to events and to non-events"
     else:
         where = "to the events" if measure.arms == 1 else "to the events of both arms"
     if variance_only:
         return f"variance computed with {added} added {where}, since it would be 0; the effect is as observed"
-    reason = "one of which is 0" if measure.family != "one_arm_rates" else "of which there are none"
+    reason = (
+        "one of which is 0" if measure.comparative or measure.kind is not RATES else "of which there are none"
+    )
     return f"{added} added {where}, {reason}"
 
 

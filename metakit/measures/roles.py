@@ -17,10 +17,9 @@ from metakit.core.notes import Assumption
 from metakit.errors import Problem, UsageError
 from metakit.measures.cells import RawTable
 from metakit.measures.change_scores import check_value_kinds
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.measures.table_checks import Reading, read_words
-
-MEANS = ("two_arm_means", "one_arm_means")
 
 
 def read_roles(
@@ -36,7 +35,7 @@ def read_roles(
         raise UsageError(
             f"signs can be aligned for standardised mean differences only, not for a {measure.label}"
         )
-    if measure.family not in MEANS:
+    if measure.kind is not MEANS:
         return None
     _check_kinds(table, measure, reading)
     better = read_words(table, "better", reading)

@@ -67,9 +67,7 @@ def hazard_ratio(data: Columns, *, scale: str = "log", zero_cells: str = "none")
     >>> hazard_ratio({"log_hazard_ratio": -0.16, "standard_error": 0.5}).variance
     array(0.25)
     """
-    effect, error = np.broadcast_arrays(
-        *(np.asarray(data[name], dtype=np.float64) for name in OF_HAZARD)
-    )
+    effect, error = np.broadcast_arrays(*(np.asarray(data[name], dtype=np.float64) for name in OF_HAZARD))
     return finished(effect, error**2, used={"log_hazard_ratio": effect, "standard_error": error})
 
 
@@ -106,9 +104,7 @@ def survival(
     >>> round(float(survival({"survival": 0.9, "standard_error": 0.02}).effect), 4)
     2.2504
     """
-    value, error = np.broadcast_arrays(
-        *(np.asarray(data[name], dtype=np.float64) for name in OF_SURVIVAL)
-    )
+    value, error = np.broadcast_arrays(*(np.asarray(data[name], dtype=np.float64) for name in OF_SURVIVAL))
     effect = -np.log(-np.log(value))
     variance = (error / (value * np.log(value))) ** 2
     return finished(effect, variance, used={"survival": value, "standard_error": error})

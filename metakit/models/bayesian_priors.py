@@ -18,6 +18,7 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.core.registry import Registry
 from metakit.errors import UsageError
+from metakit.measures.kind import COUNTS, HAZARDS, RATES
 from metakit.measures.registry import MEASURES
 from metakit.numerics import bayes_priors
 
@@ -191,7 +192,7 @@ def _positive(extra: Mapping[str, Any], name: str, *, infinite: bool = False) ->
 def _default_scale(effects: EffectTable) -> tuple[float, str]:
     """Return the default half-normal scale of a measure and the reason for it."""
     measure, scale = MEASURES[effects.measure], MEASURES[effects.measure].scale(effects.scale)
-    by_rate = measure.family in ("two_arm_counts", "two_arm_rates", "time_to_event")
+    by_rate = measure.kind in (COUNTS, RATES, HAZARDS)
     if measure.comparative and scale.name == "log" and by_rate:
         return LOG_RATIO_SCALE, "default for log ratios, Rover 2021"
     if not measure.comparative and scale.name in ("log", "logit", "complementary_log_log"):

@@ -8,6 +8,7 @@ import numpy as np
 
 from metakit.core.effects import BoolArray, EffectTable
 from metakit.errors import UsageError
+from metakit.measures.kind import COUNTS, RATES
 from metakit.measures.registry import MEASURES
 from metakit.models.estimators import MEAN_INTERVALS
 from metakit.models.one_stage_data import chosen_variant
@@ -39,11 +40,11 @@ def informative(table: EffectTable) -> BoolArray:
     measure, data = MEASURES[table.measure], table.data
     if not set(measure.columns) <= set(data):
         return table.estimable
-    if measure.arms == 1 and measure.family.endswith(("counts", "rates")):
+    if measure.arms == 1 and measure.kind.adds_up:
         return np.ones(len(table), dtype=bool)
-    if measure.family == "two_arm_rates" and measure.name != "rate_difference":
+    if measure.kind is RATES and measure.ratio:
         return data["events_1"] + data["events_2"] > 0
-    if measure.family == "two_arm_counts" and measure.scale(table.scale).name == "log":
+    if measure.kind is COUNTS and measure.scale(table.scale).name == "log":
         events = data["events_1"] + data["events_2"]
         return (events > 0) & (events < data["total_1"] + data["total_2"])
     return table.estimable

@@ -15,6 +15,7 @@ import numpy as np
 
 from metakit.core.effects import EffectTable
 from metakit.errors import UsageError
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES
 from metakit.models.bayesian_priors import LEVEL_SCALE, LOG_RATIO_SCALE, UNIT_INFORMATION_SHARE
 
@@ -76,7 +77,7 @@ def half_normal_prior(table: EffectTable, stated: object = None) -> HalfNormalPr
         return HalfNormalPrior(
             scale=LEVEL_SCALE, origin=f"default for one arm on the {scale.name} scale, after Rover 2021"
         )
-    if measure.family.endswith("means"):
+    if measure.kind is MEANS:
         return _of_means(table)
     return _of_unit_information(table)
 

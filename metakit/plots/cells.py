@@ -1,41 +1,34 @@
-"""The raw numbers of a study as the cells beside its row, by family of measures."""
+"""The raw numbers of a study as the cells beside its row, as its kind of numbers writes them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from metakit.core.effects import EffectTable
-from metakit.core.written import amount
+from metakit.core.written import amount, fixed
 from metakit.measures.registry import Measure
 
-_COUNTS = {"two_arm_counts", "one_arm_counts"}
-_RATES = {"two_arm_rates", "one_arm_rates"}
-_MEANS = {"two_arm_means", "one_arm_means"}
+_UNKNOWN = "–"
 
 
-def _suffixes(measure: Measure) -> tuple[str, ...]:
+def _arms(measure: Measure) -> tuple[str, ...]:
     if "mean_before" in measure.columns:
         return ("_before", "_after")
     return ("_1", "_2") if measure.comparative else ("",)
 
 
-def _sizes(measure: Measure) -> tuple[str, ...]:
-    """Return the column of the size of each cell; before and after are the same thumbs."""
-    return tuple("total" if arm in {"_before", "_after"} else "total" + arm for arm in _suffixes(measure))
+def _column(name: str, arm: str) -> str:
+    """Return a column's name; before and after are the same thumbs."""
+    return name if name == "total" and arm in {"_before", "_after"} else name + arm
 
 
 def cell_headings(measure: Measure, arm_labels: tuple[str, str], counted: str) -> tuple[str, ...]:
     """Return one heading an arm, () for measures without raw numbers worth showing."""
-    if measure.family in _COUNTS:
-        what = f"events/{counted}"
-    elif measure.family in _RATES:
-        what = "events/thumb-years"
-    elif measure.family in _MEANS:
-        what = "mean (SD), n"
-    else:
+    what = measure.kind.heading.format(counted=counted)
+    if not what:
         return ()
     if "mean_before" in measure.columns:
-        return "Before mean (SD), n", "After mean (SD), n"
+        return f"Before {what}", f"After {what}"
     if not measure.comparative:
         return (what[:1].upper() + what[1:],)
     return tuple(f"{label} {what}" for label in arm_labels)
@@ -43,44 +36,32 @@ def cell_headings(measure: Measure, arm_labels: tuple[str, str], counted: str) -
 
 def study_cells(measure: Measure, table: EffectTable, i: int) -> tuple[str, ...]:
     """Return the cells of one study; a number that the table lacks shows as an en dash."""
+    cell = measure.kind.cell
+    if cell is None:
+        return ()
 
-    def number(name: str) -> float | None:
-        column = table.data.get(name)
-        return None if column is None or column[i] != column[i] else float(column[i])
+    def writer(arm: str, write: Callable[[float], str]) -> Callable[[str], str]:
+        def written(name: str) -> str:
+            column = table.data.get(_column(name, arm))
+            return _UNKNOWN if column is None or column[i] != column[i] else write(float(column[i]))
 
-    def count(name: str) -> str:
-        value = number(name)
-        return "–" if value is None else amount(value)
+        return written
 
-    def score(name: str) -> str:
-        value = number(name)
-        return "–" if value is None else f"{value:.1f}".replace("-", "−")
-
-    if measure.family in _COUNTS:
-        return tuple(f"{count('events' + arm)}/{count('total' + arm)}" for arm in _suffixes(measure))
-    if measure.family in _RATES:
-        return tuple(f"{count('events' + arm)}/{count('time' + arm)}" for arm in _suffixes(measure))
-    if measure.family in _MEANS:
-        sizes = _sizes(measure)
-        return tuple(
-            f"{score('mean' + arm)} ({score('sd' + arm)}), {count(size)}"
-            for arm, size in zip(_suffixes(measure), sizes, strict=True)
-        )
-    return ()
+    return tuple(
+        cell(writer(arm, amount), writer(arm, lambda value: fixed(value, 1))) for arm in _arms(measure)
+    )
 
 
 def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tuple[str, ...]:
     """Return sums of events and sizes over the studies used; of means only the sizes add up."""
+    kind = measure.kind
+    if kind.cell is None:
+        return ()
 
     def total(name: str) -> str:
         column = table.data.get(name)
-        sum_ = None if column is None else float(column[list(used)].sum())
-        return "–" if sum_ is None or sum_ != sum_ else amount(sum_)
+        found = None if column is None else float(column[list(used)].sum())
+        return _UNKNOWN if found is None or found != found else amount(found)
 
-    if measure.family in _COUNTS:
-        return tuple(f"{total('events' + arm)}/{total('total' + arm)}" for arm in _suffixes(measure))
-    if measure.family in _RATES:
-        return tuple(f"{total('events' + arm)}/{total('time' + arm)}" for arm in _suffixes(measure))
-    if measure.family in _MEANS:
-        return tuple(total(size) for size in _sizes(measure))
-    return ()
+    names = ("events", kind.size) if kind.adds_up else (kind.size,)
+    return tuple("/".join(total(_column(name, arm)) for name in names) for arm in _arms(measure))

@@ -157,15 +157,10 @@ def forest_content(
 
 def neutral_words(measure: Measure, arm: str) -> tuple[str, str]:
     """Return what lies to either side of no difference, without saying which is better; "" where unknown."""
-    if (
-        measure.null_value is None
-        or not measure.comparative
-        or measure.family in {"generic", "time_to_event"}
-    ):
+    if measure.null_value is None or not measure.comparative or not any(measure.kind.sides):
         return "", ""
-    if measure.family.endswith("means"):
-        return f"lower in {arm}", f"higher in {arm}"
-    return f"fewer events in {arm}", f"more events in {arm}"
+    below, above = (f"{words} in {arm}" for words in measure.kind.sides)
+    return (below, above) if measure.larger_means == "more" else (above, below)
 
 
 def align(table: EffectTable, result: PoolResult) -> list[StudyRow | None]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import PoolResult, SingleStudyResult
+from metakit.measures.kind import RATES
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.content import FunnelContent, FunnelLine, FunnelPoint
 
@@ -141,4 +142,4 @@ def study_sizes(table: EffectTable) -> list[float | None]:
 
 
 def _size_heading(measure: Measure, counted: str) -> str:
-    return "thumb-years" if measure.family.endswith("rates") else counted
+    return measure.kind.size_word if measure.kind is RATES else counted

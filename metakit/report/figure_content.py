@@ -38,7 +38,7 @@ def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
     comparison = finding.comparison
     labels = (comparison.technique_label, comparison.comparator_label) if comparison else ("", "")
     effective = any(study.has_effective_numbers for study in finding.numbers)
-    timed = MEASURES[finding.plan.measure].family == "time_to_event"
+    timed = MEASURES[finding.plan.measure].kind.timed
     content = forest_content(
         finding.result,
         table,
@@ -95,10 +95,7 @@ def overview_of(analyses: Sequence[AnalysisFinding], which: str = "") -> Overvie
 
 def unit_of(finding: AnalysisFinding) -> str:
     """Return the unit of an analysis as shown: the outcome's for means, the measure's otherwise."""
-    measure = MEASURES[finding.plan.measure]
-    if measure.name in {"mean_difference", "mean"}:
-        return finding.term.unit
-    return measure.unit
+    return MEASURES[finding.plan.measure].unit_for(finding.term.unit)
 
 
 def _with_reported_numbers(
@@ -172,10 +169,9 @@ def _asked_about(finding: AnalysisFinding) -> str:
 
 
 def _size_words(finding: AnalysisFinding, measure: Measure) -> str:
-    rates = measure.family.endswith("rates")
-    key, word = ("time", "thumb-years") if rates else ("total", "thumbs")
-    total = sum(side.numbers.get(key, 0.0) for study in finding.numbers for side in study.sides)
-    return f"{total:,.0f} {word}".replace(",", " ")
+    kind = measure.kind
+    total = sum(side.numbers.get(kind.size, 0.0) for study in finding.numbers for side in study.sides)
+    return f"{total:,.0f} {kind.size_word}".replace(",", " ")
 
 
 def _upper_first(text: str) -> str:

@@ -54,7 +54,7 @@ HEADINGS = {
     "counts": "Events / total",
     "rates": "Events / thumb-years",
     "means": "Mean (SD), number",
-    "event": "Events / total, where reported",
+    "hazards": "Events / total, where reported",
     "survival": "Survival (standard error), thumbs",
 }
 
@@ -64,8 +64,7 @@ def numbers_table(finding: AnalysisFinding) -> NumbersTable:
     measure = MEASURES[finding.plan.measure]
     rows = _model_rows(finding)
     weights = _weights(rows)
-    kind = measure.family.rpartition("_")[2]
-    heading = HEADINGS["survival" if measure.name == "survival" else kind]
+    kind = measure.kind.name
     return NumbersTable(
         rows=tuple(
             NumbersRow(
@@ -76,7 +75,7 @@ def numbers_table(finding: AnalysisFinding) -> NumbersTable:
             )
             for i, study in enumerate(finding.numbers)
         ),
-        typed_heading=heading,
+        typed_heading=HEADINGS[kind],
         has_effective=any(study.has_effective_numbers for study in finding.numbers),
         has_weights=any(weights),
     )

@@ -97,7 +97,7 @@ def _decided(found: Mapping[str, object]) -> str:
 
 
 def _analysed(finding: AnalysisFinding, study: StudyNumbers) -> Iterable[str]:
-    kind = MEASURES[finding.plan.measure].family.rpartition("_")[2]
+    kind = MEASURES[finding.plan.measure].kind.name
     for side in study.sides:
         typed, effective = show_numbers(side.numbers, kind), show_numbers(side.effective, kind)
         more = "" if typed == effective else f"; after the design effect {effective}"

@@ -44,7 +44,7 @@ def directions_content(finding: AnalysisFinding, unpooled: UnpooledFinding) -> D
     measure = MEASURES[numbers.measure]
     scale = measure.scale(finding.plan.scale)
     factor = 1.0 if scale.axis == "percent" else measure.natural_factor
-    kind = measure.family.rpartition("_")[2]
+    kind = measure.kind.name
     found = {row.study: row for row in numbers.studies}
     rows = []
     for study in finding.numbers:

@@ -19,7 +19,7 @@ from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_studies import section_content
 from metakit.report.word_tables import WordRow
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.windows import window
+from metakit.synthesis.windows import when_words
 
 SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)
 MOST_OUTCOMES_ACROSS = 14
@@ -146,8 +146,7 @@ def _leading_to(text: Manuscript, part: ResultPart) -> str:
 
 
 def _when(finding: AnalysisFinding) -> str:
-    rates = MEASURES[finding.plan.measure].family.endswith("rates")
-    return "all follow-up, per thumb-year" if rates else window(finding.outcome_plan.window).label
+    return when_words(MEASURES[finding.plan.measure].kind, finding.outcome_plan.window)
 
 
 def _networks(text: Manuscript, page: Page) -> None:

@@ -9,6 +9,7 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
+from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_caution, concern_shares
@@ -21,7 +22,6 @@ from metakit.synthesis.explorations import explorations_of
 from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer, DesignSubtotal
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
-from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
 from metakit.synthesis.sensitivity_table import sensitivity_table
@@ -153,9 +153,9 @@ def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
     measure = MEASURES[plan.measure]
     check_plan(plan, measure)
     term = outcome_term(plan.outcome)
-    means = measure.family.endswith("means")
-    timed = measure.family == "time_to_event"
-    if (term.kind == "continuous") != means or (term.kind == "survival" and not timed):
+    if (term.kind == "continuous") != (measure.kind is MEANS) or (
+        term.kind == "survival" and not measure.kind.timed
+    ):
         needed = {"continuous": "a measure of means", "survival": "a measure of time to event"}.get(
             term.kind, "a measure of counts, rates or time to event"
         )
@@ -167,7 +167,7 @@ def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
         term=term,
         window=_outcome_plan(plan, protocol).window,
         choices=Choices(
-            icc=protocol.icc, adjusted=plan.adjusted or ("prefer" if measure.name == HAZARD_RATIO else "")
+            icc=protocol.icc, adjusted=plan.adjusted or ("prefer" if measure.kind is HAZARDS else "")
         ),
     )
 
@@ -241,8 +241,7 @@ def _sentences(
         return (f"No answer: {answer.reason}.".replace("..", "."),)
     unit, when = _unit(measure, task.term), task.question.window.label
     if comparison is None:
-        size = "time" if measure.family.endswith("rates") else "total"
-        thumbs = sum(side.numbers.get(size, 0.0) for study in numbers for side in study.sides)
+        thumbs = sum(side.numbers.get(measure.kind.size, 0.0) for study in numbers for side in study.sides)
         label = task.plan.techniques_label or ", ".join(task.plan.techniques)
         sentences = [series_sentence(result, measure, scale, task.term, label, thumbs, when)]
     else:
@@ -257,9 +256,8 @@ def _sentences(
 
 
 def _unit(measure: Measure, term: OutcomeTerm) -> str:
-    if measure.name in {"mean_difference", "mean"}:
-        return f" {term.unit}" if term.unit else ""
-    return f" {measure.unit}" if measure.unit else ""
+    unit = measure.unit_for(term.unit)
+    return f" {unit}" if unit else ""
 
 
 def _logs(

@@ -1,4 +1,4 @@
-"""Several arms of one side made into one, by the family of their numbers."""
+"""Several arms of one side made into one, by the kind of their numbers."""
 
 from __future__ import annotations
 
@@ -13,15 +13,16 @@ from metakit.measures.conversions import (
     combined_means,
     combined_rates,
 )
+from metakit.measures.kind import COUNTS, RATES, Kind
 
 
-def combined(family: str, arms: Sequence[Mapping[str, float]]) -> Derived[dict[str, float]]:
+def combined(kind: Kind, arms: Sequence[Mapping[str, float]]) -> Derived[dict[str, float]]:
     """Combine the numbers of several arms.
 
     Parameters
     ----------
-    family : {"counts", "rates", "means"}
-        What the numbers are.
+    kind : Kind
+        What the numbers are: counts, rates or means.
     arms : sequence of mapping
         The numbers of each arm (`events` and `total`, `events` and `time`, or `mean`, `sd` and `total`).
 
@@ -33,10 +34,10 @@ def combined(family: str, arms: Sequence[Mapping[str, float]]) -> Derived[dict[s
     ----------
     Cochrane Handbook, sections 6.5.2.10 and 23.3.4.
     """
-    if family == "counts":
+    if kind is COUNTS:
         counts = combined_counts([CountSummary(**arm) for arm in arms])
         return _as_dict(counts, counts.value._asdict())
-    if family == "rates":
+    if kind is RATES:
         rates = combined_rates([RateSummary(**arm) for arm in arms])
         return _as_dict(rates, rates.value._asdict())
     means = combined_means([MeanSummary(**arm) for arm in arms])

@@ -40,7 +40,7 @@ def check_plan(plan: AnalysisPlan, measure: Measure) -> None:
     known = {
         base_name(column) for column in measure.columns
     } <= NUMBERS and "mean_before" not in measure.columns
-    if not known and measure.family != "time_to_event":
+    if not known and not measure.kind.timed:
         raise UsageError(
             f"analysis {plan.id!r}: measure {measure.name!r} cannot be computed from study records; "
             "pool it from a table with 'metakit pool'"

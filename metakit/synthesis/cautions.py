@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed
 from metakit.forms.library import vocabulary
+from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL
 from metakit.measures.registry import Measure
 from metakit.review.extraction import AGREED
 from metakit.synthesis.definitions import definition_notes
@@ -58,24 +59,24 @@ def cautions_for(
             "by whom and "
             "why, rather than from the technique."
         )
-    if measure.family.endswith("rates"):
+    if measure.kind is RATES:
         found.append(
             "A rate treats all years alike. Early failure, wear and loosening come at different times, so "
             "do not "
             "multiply a rate by years that the studies did not see."
         )
-    if measure.name == "hazard_ratio":
+    if measure.kind is HAZARDS:
         found.append(
             "A hazard ratio is one number for all of follow-up. Early failure, wear and loosening come at "
             "different times, so it depends on how long the studies followed, and curves that cross can hide "
             "in it."
         )
-    if any(study.ready for study in numbers) and measure.name != "hazard_ratio":
+    if any(study.ready for study in numbers) and measure.kind is not HAZARDS:
         found.append(
             "Some effects were taken as their reports give them: what was adjusted for, and how, differs "
             "between reports."
         )
-    if measure.name == "survival":
+    if measure.kind is SURVIVAL:
         found.append(
             "Survival leaves out those lost to follow-up as if they did as well as the others; who did badly "
             "elsewhere is not in it. What counts as failure differs between reports."
@@ -113,7 +114,7 @@ def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) 
         reasons.append(f"only {count(result.k, 'study', 'studies')}")
     events = total_events(numbers)
     known = all("events" in side.numbers for study in numbers for side in study.sides)
-    if known and not measure.family.endswith("means") and events < FEWEST_EVENTS:
+    if known and measure.kind is not MEANS and events < FEWEST_EVENTS:
         reasons.append(f"only {count(round(events), 'event')}")
     if not reasons:
         return []

@@ -11,6 +11,7 @@ import pandas as pd
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError, UsageError
+from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
@@ -146,7 +147,7 @@ def _pooled(task: Task, table: EffectTable, studies: Sequence[StudyNumbers]) -> 
     try:
         return answer(table)
     except UsageError:
-        if task.family != "counts" or not any(study.has_effective_numbers for study in studies):
+        if task.kind is not COUNTS or not any(study.has_effective_numbers for study in studies):
             raise
         result = answer(_effects(task, studies, whole=True))
         return replace(result, notes=(ROUNDED, *result.notes))

@@ -11,6 +11,7 @@ from typing import Literal
 
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import AnalysisPlan, Arm, OutcomeValue, Protocol, StudyRecord
+from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL, Kind
 from metakit.measures.registry import Measure
 from metakit.synthesis.arm_groups import combined
 from metakit.synthesis.arms import comparison_candidates, series_candidates
@@ -22,7 +23,6 @@ from metakit.synthesis.gather_ready import adjustment_notes, ready_numbers
 from metakit.synthesis.kinds import one_kind_across, one_kind_within
 from metakit.synthesis.means import mean_and_spread
 from metakit.synthesis.rates import events_and_time
-from metakit.synthesis.reported_effects import HAZARD_RATIO
 from metakit.synthesis.rows import (
     ArmNumbers,
     Candidate,
@@ -51,19 +51,19 @@ class Task:
     choices: Choices
 
     @property
-    def family(self) -> str:
-        """Kind of numbers: `counts`, `means`, `rates`, or `event` for time to event."""
-        return self.measure.family.rpartition("_")[2]
+    def kind(self) -> Kind:
+        """Kind of numbers."""
+        return self.measure.kind
 
     @property
     def question(self) -> Question:
         """What the analysis asks of each arm."""
-        any_time = self.family == "rates" or self.measure.name == HAZARD_RATIO
+        any_time = self.kind.any_time
         return Question(
             term=self.term,
             window=window(LAST if any_time else self.window),
             rates=any_time,
-            survival=self.measure.name == "survival",
+            survival=self.kind is SURVIVAL,
             only_definition=self.choices.only_definition,
         )
 
@@ -140,7 +140,7 @@ def _numbers_as_planned(candidate: Candidate, task: Task) -> StudyNumbers:
 
 def _ways(task: Task) -> tuple[Literal["arms", "adjusted", "unadjusted"], ...]:
     crude: tuple[Literal["arms", "unadjusted"], ...] = ("arms", "unadjusted")
-    if task.measure.name == HAZARD_RATIO:
+    if task.kind is HAZARDS:
         crude = ("unadjusted",)
     match task.choices.adjusted:
         case "":
@@ -234,10 +234,10 @@ def _usable_values(candidate: Candidate, arm: Arm, task: Task) -> tuple[OutcomeV
 
 def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, task: Task) -> ArmNumbers:
     choices = task.choices
-    if task.measure.name == "survival":
+    if task.kind is SURVIVAL:
         numbers, effective, log = survival_and_error(name, arm, value, icc=choices.icc)
         return ArmNumbers(arm=arm, value=value, numbers=numbers, effective=effective, assumptions=tuple(log))
-    if task.family == "means":
+    if task.kind is MEANS:
         numbers, log = mean_and_spread(name, study, arm, value, choices)
     else:
         others = [
@@ -247,7 +247,7 @@ def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, t
             and (other.months, other.time_label) == (value.months, value.time_label)
             and task.term.includes(other.outcome)
         ]
-        derive = events_and_time if task.family == "rates" else events_and_total
+        derive = events_and_time if task.kind is RATES else events_and_total
         numbers, log = derive(name, arm, value, others, choices)
     effective, steps = with_design_effect(
         name, arm, value, numbers, icc=choices.icc, comparative=task.measure.comparative
@@ -262,13 +262,13 @@ def _arm_numbers(name: str, study: StudyRecord, arm: Arm, value: OutcomeValue, t
 def _combined(name: str, parts: tuple[ArmNumbers, ...], task: Task, steps: list[Assumption]) -> SideNumbers:
     if len(parts) == 1:
         return SideNumbers(arms=parts, numbers=parts[0].numbers, effective=parts[0].effective)
-    if task.measure.name == "survival":
+    if task.kind is SURVIVAL:
         raise UnusableError(
             f"survival of several arms ({', '.join(part.arm.label for part in parts)}) cannot be made one "
             "without the single thumbs; a rate per thumb-year can"
         )
-    typed = combined(task.family, [part.numbers for part in parts])
-    effective = combined(task.family, [part.effective for part in parts])
+    typed = combined(task.kind, [part.numbers for part in parts])
+    effective = combined(task.kind, [part.effective for part in parts])
     step = typed.assumption(name)
     labels = " + ".join(part.arm.label for part in parts)
     rule = "arms of one side combined, so that no thumb is counted twice"
@@ -282,7 +282,7 @@ def _time_notes(candidate: Candidate, sides: Sequence[SideNumbers], task: Task) 
     notes: list[str] = []
     used = [value for side in sides for value in side.values]
     words = dict.fromkeys(time_words(value) for value in used)
-    if task.family != "rates" and times_differ(
+    if task.kind is not RATES and times_differ(
         [(part.value, part.arm.follow_up) for side in sides for part in side.arms]
     ):
         notes.append(f"{candidate.name}: the arms are compared at different times ({' and '.join(words)}).")

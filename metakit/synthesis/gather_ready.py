@@ -13,10 +13,11 @@ from metakit.core.notes import Assumption
 from metakit.core.records import Arm, ContrastValue, FollowUp, OutcomeValue
 from metakit.core.written import listed
 from metakit.errors import MetakitError
+from metakit.measures.kind import HAZARDS
 from metakit.measures.registry import Measure
 from metakit.synthesis.dependence import inflated_error
 from metakit.synthesis.eligible import Question, values_of
-from metakit.synthesis.reported_effects import HAZARD_RATIO, READY_MEASURES, Counts, Ready, ready_effect
+from metakit.synthesis.reported_effects import READY_MEASURES, Counts, Ready, ready_effect
 from metakit.synthesis.rows import ArmNumbers, Candidate, Choices, SideNumbers, StudyNumbers, UnusableError
 from metakit.synthesis.terms import definition_label
 from metakit.synthesis.windows import choose_times, describe_times, in_window, is_wide
@@ -36,7 +37,7 @@ class _Pair:
 
 def ready_columns(measure: Measure, ready: Ready) -> dict[str, float]:
     """Return a ready effect under the names that the effect table of its measure takes."""
-    first = "log_hazard_ratio" if measure.name == HAZARD_RATIO else "effect"
+    first = "log_hazard_ratio" if measure.kind is HAZARDS else "effect"
     return {first: ready.effect, "standard_error": ready.standard_error}
 
 

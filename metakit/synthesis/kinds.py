@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from metakit.core.notes import SetAside
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.synthesis.rows import EligibleSide, StudyNumbers, UnusableError
 
@@ -45,7 +46,7 @@ def one_kind_across(
     The kind of more studies is kept, final values on a tie.
     """
     kinds = [study.values[0].kind for study in studies]
-    if len(set(kinds)) < 2 or not measure.family.endswith("means"):
+    if len(set(kinds)) < 2 or measure.kind is not MEANS:
         return list(studies), [], []
     names = {kind: [s.name for s, k in zip(studies, kinds, strict=True) if k == kind] for kind in _WORDS}
     if measure.name in MAY_MIX:

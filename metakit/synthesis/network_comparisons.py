@@ -9,6 +9,7 @@ from metakit.core.records import NetworkPlan
 from metakit.core.results import Limits
 from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
+from metakit.measures.kind import MEANS
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.components import JOIN, ComponentModel
 from metakit.network.evidence import evidence_on
@@ -53,8 +54,7 @@ def network_comparisons(
 
 def _behind(task: Task, gathered: NetworkGathered) -> dict[str, Behind]:
     """Return events and thumbs (or thumb-years) of each technique, as reported."""
-    size = "time" if task.family == "rates" else "total"
-    unit = "thumb-years" if task.family == "rates" else "thumbs"
+    size, unit = task.kind.size, task.kind.size_word
     sides: dict[str, list[Mapping[str, float]]] = {}
     for study in gathered.studies:
         for node, side in zip(gathered.nodes[study.name], study.sides, strict=True):
@@ -62,7 +62,7 @@ def _behind(task: Task, gathered: NetworkGathered) -> dict[str, Behind]:
     return {
         node: Behind(
             label=lower_first(node_label(node)),
-            events=None if task.family == "means" else sum(row["events"] for row in rows),
+            events=None if task.kind is MEANS else sum(row["events"] for row in rows),
             size=sum(row[size] for row in rows),
             unit=unit,
         )
@@ -195,9 +195,9 @@ def baseline_of_reference(
     plan: NetworkPlan, task: Task, gathered: NetworkGathered, reference: str
 ) -> NetworkBaseline | None:
     """Return the reference's risk or rate: stated by the protocol, else that of its own arms with events."""
-    if task.family == "means":
+    if task.kind is MEANS:
         return None
-    unit, size = ("thumb-years", "time") if task.family == "rates" else ("thumbs", "total")
+    unit, size = task.kind.size_word, task.kind.size
     label = lower_first(node_label(reference))
     if plan.baseline_per_100 is not None and reference == plan.reference:
         basis = f"{per_100(plan.baseline_per_100)} in 100 as the protocol states"

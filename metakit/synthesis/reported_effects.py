@@ -13,6 +13,7 @@ from metakit.core.records import ContrastValue
 from metakit.errors import NotEstimableError
 from metakit.measures.derived import Derived, required, shown
 from metakit.measures.hazards import hazard_ratio_from_logrank, hazard_ratio_from_p
+from metakit.measures.kind import HAZARDS
 from metakit.measures.ratio_errors import log_error_from_interval, log_error_from_p, off_centre
 from metakit.measures.registry import Measure
 from metakit.measures.spread import critical_value, z_from_p
@@ -78,7 +79,7 @@ def ready_effect(contrast: ContrastValue, measure: Measure, counts: Counts | Non
         level = 0.95 if contrast.interval_level is None else contrast.interval_level
         return (_ratio_interval if ratio else _difference_interval)(value, low, high, level, measure)
     given, variance = contrast.observed_minus_expected, contrast.logrank_variance
-    if measure.name == HAZARD_RATIO and given is not None and variance is not None:
+    if measure.kind is HAZARDS and given is not None and variance is not None:
         logrank = hazard_ratio_from_logrank(given, variance)
         return _as_ready(logrank, Ready(*logrank.value))
     if contrast.p_value is None:
@@ -133,7 +134,7 @@ def _ratio_interval(
         value=Ready(math.log(value), error.value),
         rule=f"{measure.label} as reported, standard error of its logarithm from the interval{middle}",
         inputs=error.inputs,
-        reference="parmar_1998" if measure.name == HAZARD_RATIO else error.reference,
+        reference="parmar_1998" if measure.kind is HAZARDS else error.reference,
         doubt=error.doubt,
     )
 
@@ -165,7 +166,7 @@ def _from_p(
     value: float | None, p: float, measure: Measure, counts: Counts | None, *, ratio: bool
 ) -> Derived[Ready]:
     if value is None:
-        if measure.name == HAZARD_RATIO and counts is not None:
+        if measure.kind is HAZARDS and counts is not None:
             return _from_p_and_events(p, counts)
         raise NotEstimableError(f"a p value without the {measure.label} that it belongs to")
     if ratio:

@@ -10,6 +10,7 @@ from typing import Literal
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import UsageError
+from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
 from metakit.models.registry import MODELS, Model
@@ -145,7 +146,7 @@ def _other_numbers(
                     what=what,
                     task=replace(task, choices=replace(choices, adjusted=adjusted)),
                 )
-    if task.family == "means":
+    if task.kind is MEANS:
         yield Alternative(
             name="without_medians",
             what="without means and standard deviations derived from medians and ranges",

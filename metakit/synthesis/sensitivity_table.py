@@ -264,7 +264,7 @@ def _more(
                     "interval",
                     Alternative(name=f"interval_{name}", what=what, task=replace(task, plan=other)),
                 )
-    for name in USUAL_MEASURES.get(task.family, ()):
+    for name in USUAL_MEASURES.get(task.kind.name, ()):
         entry = MEASURES[name]
         model = result.model if result.model in MODELS else None
         if name != task.measure.name and (model is None or suits(MODELS[model], entry)):

@@ -182,8 +182,8 @@ def grid(task: Task, result: PoolResult, plan: SpecificationPlan) -> Grid:
     )
     measures = [
         name
-        for name in plan.measures or USUAL_MEASURES.get(task.family, ())
-        if MEASURES[name].family == measure.family
+        for name in plan.measures or USUAL_MEASURES.get(task.kind.name, ())
+        if MEASURES[name].kind is measure.kind and MEASURES[name].arms == measure.arms
     ]
     models = [
         name

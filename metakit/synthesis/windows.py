@@ -11,6 +11,7 @@ from functools import cache
 
 from metakit.core.records import FollowUp, OutcomeValue
 from metakit.forms.library import vocabulary
+from metakit.measures.kind import RATES, Kind
 
 LAST = "last_follow_up"
 
@@ -149,3 +150,10 @@ def _distance(value: OutcomeValue, window: Window, follow_up: FollowUp) -> tuple
         # The longest wins; a value labelled as the last one wins over a fixed time of the same length.
         return (-(months or 0.0) - (1e6 if is_last(value) else 0.0), False)
     return (abs((months or 0.0) - window.target), is_last(value))
+
+
+def when_words(kind: Kind, name: str) -> str:
+    """Say which follow-up an answer of a kind of numbers is about, given the window that was planned."""
+    if kind is RATES:
+        return "all follow-up, per thumb-year"
+    return "all follow-up" if kind.any_time else window(name).label

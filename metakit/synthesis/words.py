@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from metakit.core.records import ComparisonPlan
 from metakit.core.results import PoolResult
 from metakit.core.written import count, fixed, p_value, per_100, signed
+from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
 from metakit.synthesis.findings import AbsoluteEffect, DesignSubtotal
@@ -157,19 +158,19 @@ def series_sentence(
     values = natural_values(result, measure, scale)
     level = f"{100 * result.level:g} % interval"
     studies = count(result.k, "series", "series")
-    if measure.family == "one_arm_counts":
+    if measure.kind is COUNTS:
         return (
             f"In {studies} with {thumbs:.0f} thumbs, about {per_100(values.estimate)} in 100 had "
             f"{one_of(term)} after {techniques} by {when} "
             f"({level} {per_100(values.lower)} to {per_100(values.upper)})."
         )
-    if measure.family == "one_arm_rates":
+    if measure.kind is RATES:
         return (
             f"In {studies} with {thumbs:.0f} thumb-years of follow-up, {one_of(term)} was met "
             f"{values.show(values.estimate)} times in 100 thumb-years after {techniques} ({level} "
             f"{values.interval})."
         )
-    if measure.name == "survival":
+    if measure.kind is SURVIVAL:
         return (
             f"In {studies} with {thumbs:.0f} thumbs, {lower_first(term.label)} at {when} after {techniques} "
             f"was about {values.show(values.estimate)} in 100 ({level} {values.interval})."

@@ -22,7 +22,7 @@ from metakit.report.network_tables import (
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.network_findings import NetworkComparison, NetworkFinding
-from metakit.synthesis.windows import window
+from metakit.synthesis.windows import when_words
 
 BALL = "tendon_interposition"
 
@@ -46,11 +46,10 @@ def _article(page: Page, network: NetworkFigures) -> dict[str, object]:
     others = [item for item in finding.comparisons if item.comparator != reference]
     ball, parts = _components(finding)
     outcomes = {item.outcome: item for item in page.findings.protocol.outcomes}
-    rates = finding.measure.family.endswith("rates")
     return {
         "anchor": network.anchor,
         "title": finding.title,
-        "when": "all follow-up, per thumb-year" if rates else window(outcomes[finding.term.id].window).label,
+        "when": when_words(finding.measure.kind, outcomes[finding.term.id].window),
         "measure": finding.measure.label,
         "level": f"{100 * finding.plan.level:g} %",
         "answered": analysis is not None,

@@ -16,8 +16,7 @@ from metakit.report.sections.question import RANKS
 from metakit.report.traces import path_of
 from metakit.report.unpooled import unpooled_facts
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.reported_effects import HAZARD_RATIO
-from metakit.synthesis.windows import window
+from metakit.synthesis.windows import when_words
 
 
 def build(page: Page) -> Content | None:
@@ -30,10 +29,7 @@ def build(page: Page) -> Content | None:
 
 
 def _when(finding: AnalysisFinding) -> str:
-    measure = MEASURES[finding.plan.measure]
-    if measure.family.endswith("rates"):
-        return "all follow-up, per thumb-year"
-    return "all follow-up" if measure.name == HAZARD_RATIO else window(finding.outcome_plan.window).label
+    return when_words(MEASURES[finding.plan.measure].kind, finding.outcome_plan.window)
 
 
 def _article(page: Page, part: ResultPart) -> dict[str, object]:
