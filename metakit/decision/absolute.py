@@ -20,7 +20,7 @@ from metakit.core.results import Limits, PoolResult
 from metakit.core.written import ratio
 from metakit.errors import UsageError
 from metakit.measures.absolute import effect_needed, number_needed, risk_with
-from metakit.measures.registry import Measure
+from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.absolute import CUT
 from metakit.synthesis.baseline import Baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
@@ -125,7 +125,8 @@ def absolute_difference(
     ----------
     Cochrane Handbook 15.4.4; Altman (1998) for the number needed to treat.
     """
-    if baseline.per_year != (measure == "rate_ratio"):
+    at_baseline = MEASURES[measure].at_baseline
+    if at_baseline is not None and baseline.per_year != at_baseline.per_year:
         kind = "a rate per thumb-year" if baseline.per_year else "a risk"
         raise UsageError(
             f"the baseline “{baseline.label}” is {kind}; a {measure.replace('_', ' ')} cannot use it"
@@ -141,12 +142,13 @@ def absolute_difference(
         notes.append(CUT)
     below = _difference_below(measure, effect, baseline, log_scale=log_scale)
     low, high = (_quantile(below, share, baseline) for share in tails[1:])
-    difference, fixed = float(risks[0] - baseline.value), risks[1:] - baseline.value
+    limits = np.sort(risks[1:])
+    difference, fixed = float(risks[0] - baseline.value), limits - baseline.value
     return AbsoluteDifference(
         baseline=baseline,
         level=level,
         with_technique=float(risks[0]),
-        with_technique_interval=Limits(float(risks[1]), float(risks[2])),
+        with_technique_interval=Limits(float(limits[0]), float(limits[1])),
         difference=difference,
         fixed=Limits(float(fixed[0]), float(fixed[1])),
         both=Limits(low, high),
@@ -212,6 +214,7 @@ def _difference_below(
     measure: str, effect: ConfidenceDistribution, baseline: Baseline, *, log_scale: bool
 ) -> Callable[[float], float]:
     """Return the distribution function of the difference, the baseline's uncertainty in it."""
+    fewer = MEASURES[measure].larger_means == "fewer"
     shares, weights = _nodes()
     with np.errstate(over="ignore"):
         bases = np.clip(baseline.quantile(shares), 1e-300, 1e300 if baseline.per_year else 1 - 2**-53)
@@ -220,6 +223,8 @@ def _difference_below(
         with np.errstate(divide="ignore", over="ignore"):
             needed = effect_needed(measure, difference, bases)
             share = effect.below(np.log(needed) if log_scale else needed)
+        if fewer:
+            share = 1 - share
         if not baseline.per_year:
             share = np.where(difference >= 1 - bases, 1.0, share)
         return float(np.sum(weights * share))

@@ -137,10 +137,11 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     difference = prediction = spread = at_limits = None
     if to_difference is not None:
         ends = [to_difference(value) for value in (result.estimate, *result.interval)]
-        difference = (ends[0], ends[1], ends[2])
+        low, high = sorted(ends[1:])
+        difference = (ends[0], low, high)
         ahead = getattr(result, "prediction", None)
         if ahead is not None:
-            prediction = Limits(*(to_difference(limit) for limit in ahead.interval))
+            prediction = Limits(*sorted(to_difference(limit) for limit in ahead.interval))
         if tau is not None and result.k > 1:
             spread = _spread_by(to_difference, result.estimate, tau)
             ends_of_tau = spread_of.heterogeneity.tau2_interval if spread_of else None
@@ -290,7 +291,7 @@ def _to_difference(
 
 def _spread_by(to_difference: _ToDifference, estimate: float, tau: float) -> Limits:
     """Return where 95 % of true effects lie at this tau."""
-    return Limits(*(to_difference(estimate + sign * NORMAL_95 * tau) for sign in (-1, 1)))
+    return Limits(*sorted(to_difference(estimate + sign * NORMAL_95 * tau) for sign in (-1, 1)))
 
 
 def _spread_result(finding: AnalysisFinding) -> PoolResult | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from metakit.decision.certainty import Level
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.thresholds import Size
+from metakit.measures.registry import MEASURES
 from metakit.synthesis.words import lower_first
 
 VERBS: dict[Level, str] = {
@@ -51,7 +52,8 @@ def _effect(body: EvidenceBody, outcome: str) -> str:
     if body.difference is None:
         if body.ratio is None:
             return f"some difference in {outcome} (size not judged)"
-        direction = _direction(body.ratio[0] - 1, events)
+        more = body.ratio[0] - 1 if MEASURES[body.measure].larger_means == "more" else 1 - body.ratio[0]
+        direction = _direction(more, events)
         return f"{direction} in {outcome} (size not judged)"
     estimate = body.difference[0]
     if body.thresholds is None:

@@ -105,7 +105,8 @@ class AtBaseline:
     """What a measure of events says absolutely; both in natural units, vectorised.
 
     `risk` gives the risk (the rate with `per_year`) in arm 1 from an effect and the risk in arm 2, as
-    fractions; `effect` gives the effect that makes a difference of risks at that of arm 2.
+    fractions; `effect` gives the effect that makes a difference of risks at that of arm 2; a
+    ratio that no effect reaches is 0 or infinite, as the side demands.
     """
 
     risk: Callable[[FloatArray, FloatArray], FloatArray]

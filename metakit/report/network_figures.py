@@ -117,16 +117,16 @@ def network_words(finding: NetworkFinding, *, of_components: bool = False) -> Ne
         ComparisonPlan(
             id="", label="", technique=(), technique_label=after, comparator=(), comparator_label=""
         ),
+        finding.measure,
     )
     far = [item for item in finding.comparisons if item.evidence == "extrapolated"]
-    rates = finding.measure.name == "rate_ratio"
     return NetworkWords(
         labels=labels | {item.technique: item.technique_label for item in far},
         sizes={node.technique: node.size for node in finding.nodes},
-        size_unit="thumb-years" if rates else "thumbs",
+        size_unit=finding.measure.kind.size_word,
         left_words=sides.below[:1].upper() + sides.below[1:],
         right_words=sides.above[:1].upper() + sides.above[1:],
-        unit=finding.term.unit if finding.measure.name == "mean_difference" else "",
+        unit=finding.measure.unit_for(finding.term.unit),
         extrapolated=tuple(
             Extrapolated(
                 technique=item.technique, comparator=item.comparator, estimate=item.estimate,

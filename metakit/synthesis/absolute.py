@@ -39,6 +39,7 @@ def absolute_effect(
     if not baseline.per_year and (min(values) < 0 or max(values) > 1):
         values = [min(max(value, 0.0), 1.0) for value in values]
         note = CUT
+    low, high = sorted(values[1:])
     return AbsoluteEffect(
         unit=baseline.unit,
         baseline=100 * baseline.value,
@@ -47,8 +48,8 @@ def absolute_effect(
         baseline_lowest=100 * (baseline.value if baseline.lowest is None else baseline.lowest),
         baseline_highest=100 * (baseline.value if baseline.highest is None else baseline.highest),
         with_technique=100 * values[0],
-        lower=100 * values[1],
-        upper=100 * values[2],
+        lower=100 * low,
+        upper=100 * high,
         note=note,
     )
 

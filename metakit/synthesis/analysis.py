@@ -80,7 +80,7 @@ def analyse(
     columns = moderator_columns(gathered.studies, plan.outcome)
     table = with_moderators(table, columns) if table else None
     by_design = _by_design(task, gathered.studies) if comparison else ()
-    sides = directions(task.term, comparison) if comparison else Directions(below="", above="")
+    sides = directions(task.term, comparison, task.measure) if comparison else Directions(below="", above="")
     result = answer.result
     absolute = absolute_effect(result, task.measure, gathered.studies) if result and comparison else None
     outcome_plan = _outcome_plan(plan, protocol)

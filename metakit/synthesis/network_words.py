@@ -156,7 +156,7 @@ def comparison_sentences(
     plan = ComparisonPlan(
         id="", label="", technique=(), technique_label=after, comparator=(), comparator_label=before
     )
-    sides = directions(term, plan)
+    sides = directions(term, plan, measure)
     if values[1] < null < values[2]:
         told.append(f"The interval runs {sides.span}, so the network does not settle the direction.")
     else:

@@ -43,6 +43,7 @@ from metakit.synthesis.network_words import (
     component_sentence,
     natural,
 )
+from metakit.synthesis.terms import lower_is_better
 from metakit.synthesis.words import lower_first
 
 
@@ -59,7 +60,7 @@ def analyse_network_plan(
     task = network_task(plan, protocol)
     gathered = gather_network(task, plan, studies, names, by_components=False)
     inference = DEFAULT_INFERENCE
-    lower = {"lower": True, "higher": False}.get(task.term.better)
+    lower = lower_is_better(task.term, task.measure)
     analysis: NetworkAnalysis | None = None
     reason = ""
     try:

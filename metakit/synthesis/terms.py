@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from metakit.forms.library import vocabulary
+from metakit.measures.registry import Measure
 
 UNSTATED = {"", "not_reported"}
 
@@ -82,3 +83,11 @@ def label_of(kind: str, term: str) -> str:
     """Return the label of a term of a vocabulary ('techniques', 'study_designs'), the id if it has none."""
     terms = vocabulary(kind)
     return terms[term].label if term in terms and terms[term].label else term.replace("_", " ")
+
+
+def lower_is_better(term: OutcomeTerm, measure: Measure) -> bool | None:
+    """Say whether smaller values of a measure of this outcome are good for patients; None where unknown."""
+    if term.kind == "survival":
+        return measure.larger_means == "more"  # a lower hazard is a longer survival
+    lower = {"lower": True, "higher": False}.get(term.better)
+    return lower if lower is None or measure.larger_means == "more" else not lower

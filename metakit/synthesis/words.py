@@ -53,6 +53,14 @@ class Directions:
     below_short: str = ""
     above_short: str = ""
 
+    def swapped(self) -> Directions:
+        """Return the same words for a measure whose larger values mean fewer."""
+        start, _, end = self.span.removeprefix("from ").partition(" to ")
+        return Directions(
+            below=self.above, above=self.below, span=f"from {end} to {start}" if end else self.span,
+            below_short=self.above_short, above_short=self.below_short,
+        )  # fmt: skip
+
     def of(self, value: float, null: float) -> str:
         """Return the words for the side on which a value lies."""
         return self.below if value < null else self.above
@@ -63,8 +71,8 @@ def lower_first(label: str) -> str:
     return label if len(label) > 1 and label[1].isupper() else label[:1].lower() + label[1:]
 
 
-def directions(term: OutcomeTerm, comparison: ComparisonPlan) -> Directions:
-    """Say which side of a comparison is which.
+def directions(term: OutcomeTerm, comparison: ComparisonPlan, measure: Measure) -> Directions:
+    """Say which side of a comparison is which, on the scale of a measure.
 
     Parameters
     ----------
@@ -72,8 +80,15 @@ def directions(term: OutcomeTerm, comparison: ComparisonPlan) -> Directions:
         The outcome with the direction that is good for the patient.
     comparison : ComparisonPlan
         `technique` is arm 1.
+    measure : Measure
+        Says whether a larger value means more, or fewer.
     """
-    after = f"after {comparison.technique_label}"
+    sides = _of_outcome(term, f"after {comparison.technique_label}")
+    return sides if measure.larger_means == "more" else sides.swapped()
+
+
+def _of_outcome(term: OutcomeTerm, after: str) -> Directions:
+    """Return less and more of what an outcome counts or measures."""
     if term.kind == "events":
         if term.id in NOUNS:
             several = NOUNS[term.id][1]
@@ -252,6 +267,7 @@ def importance_sentence(
     if smallest is None:
         return ""
     if effect is not None and effect.unit == "thumbs":
+        sides = sides if measure.larger_means == "more" else sides.swapped()  # risks are counted, not ratios
         _, lower, upper = effect.difference
         size, span = f"{smallest:g} per 100 thumbs", f"{signed(lower, 1)} to {signed(upper, 1)} per 100"
     elif measure.name == "mean_difference":

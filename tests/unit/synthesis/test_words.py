@@ -75,7 +75,7 @@ def result(
 
 
 RISK = MEASURES["risk_ratio"]
-SIDES = directions(outcome_term("any_complication"), COMPARISON)
+SIDES = directions(outcome_term("any_complication"), COMPARISON, MEASURES["risk_ratio"])
 
 
 def sentence(estimate: float, lower: float, upper: float, **facts) -> str:
@@ -123,7 +123,7 @@ def test_a_whole_interval_next_to_no_difference_keeps_its_side() -> None:
     ],
 )
 def test_directions_follow_the_vocabulary(outcome: str, below: str, above: str) -> None:
-    found = directions(outcome_term(outcome), COMPARISON)
+    found = directions(outcome_term(outcome), COMPARISON, MEASURES["risk_ratio"])
     assert (found.below, found.above) == (below, above)
 
 
@@ -194,7 +194,7 @@ def test_the_interval_is_held_against_the_smallest_important_difference(
     lower: float, upper: float, words: str
 ) -> None:
     measure = MEASURES["mean_difference"]
-    sides = directions(outcome_term("dash"), COMPARISON)
+    sides = directions(outcome_term("dash"), COMPARISON, MEASURES["mean_difference"])
     text = importance_sentence(
         result("mean_difference", (lower + upper) / 2, lower, upper), measure, None, 5.0, sides, " points"
     )
