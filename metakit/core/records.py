@@ -277,11 +277,21 @@ class BaselinePlan:
     months: float | None = None
 
 
+ARM_OPTIONS = {
+    "mp_option": "mp_options",
+    "st_option": "st_options",
+    "osteophyte_option": "osteophyte_options",
+}
+"""What was done at each source of trouble: attribute of an arm, and the vocabulary of its values."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonPlan:
     """Two groups of techniques; `technique` is arm 1, `comparator` arm 2.
 
-    `mp_option_1` and `mp_option_2` restrict the arms further, for questions about MP stabilisation.
+    `mp_option_1`, `mp_option_2` and so on restrict the arms further, for questions about what was done at the
+    MP joint, at the ST joint, or to osteophytes. Where both sides name the same techniques, arms of a study
+    are compared within one technique only.
     """
 
     id: str
@@ -292,6 +302,20 @@ class ComparisonPlan:
     comparator_label: str
     mp_option_1: tuple[str, ...] = ()
     mp_option_2: tuple[str, ...] = ()
+    st_option_1: tuple[str, ...] = ()
+    st_option_2: tuple[str, ...] = ()
+    osteophyte_option_1: tuple[str, ...] = ()
+    osteophyte_option_2: tuple[str, ...] = ()
+
+    def options(self, side: Literal[1, 2]) -> Mapping[str, tuple[str, ...]]:
+        """Return what restricts the arms of a side, by the attribute of an arm; empty kinds left out."""
+        found = {kind: getattr(self, f"{kind}_{side}") for kind in ARM_OPTIONS}
+        return {kind: allowed for kind, allowed in found.items() if allowed}
+
+    @property
+    def of_options(self) -> bool:
+        """Whether options are compared, within the same techniques."""
+        return set(self.technique) == set(self.comparator)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

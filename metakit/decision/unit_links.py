@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from metakit.core.records import AnalysisPlan, ComparisonPlan, Protocol
@@ -10,6 +11,8 @@ from metakit.errors import DataError, Problem, nearest_names
 from metakit.measures.registry import MEASURES
 
 OF_RATES = ("rate_ratio", "hazard_ratio")
+
+Options = Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,11 +118,11 @@ def _link(
     if asked is None:
         if own.technique not in plan.techniques:
             return f"this single-arm analysis is about {', '.join(plan.techniques)}, not {own.technique}"
-        wider = _wider(own, plan.techniques, (), plan.techniques_label)
+        wider = _wider(own, plan.techniques, {}, plan.techniques_label)
         return Link(**shared, series=True, wider=wider)  # type: ignore[arg-type]
     sides = (
-        (asked.technique, asked.mp_option_1, asked.technique_label),
-        (asked.comparator, asked.mp_option_2, asked.comparator_label),
+        (asked.technique, asked.options(1), asked.technique_label),
+        (asked.comparator, asked.options(2), asked.comparator_label),
     )
     for backwards, (first, second) in ((False, sides), (True, sides[::-1])):
         if _within(own, *first[:2]) and _within(current, *second[:2]):
@@ -131,16 +134,16 @@ def _link(
     )
 
 
-def _within(own: UnitTechnique, techniques: tuple[str, ...], mp_options: tuple[str, ...]) -> bool:
-    return own.technique in techniques and (not mp_options or own.mp_option in mp_options)
+def _within(own: UnitTechnique, techniques: tuple[str, ...], options: Options) -> bool:
+    if set(options) - {"mp_option"}:
+        return False  # a unit's techniques do not say what is done to osteophytes or at the ST joint
+    return own.technique in techniques and own.mp_option in options.get("mp_option", (own.mp_option,))
 
 
-def _wider(
-    own: UnitTechnique, techniques: tuple[str, ...], mp_options: tuple[str, ...], label: str
-) -> tuple[str, ...]:
+def _wider(own: UnitTechnique, techniques: tuple[str, ...], options: Options, label: str) -> tuple[str, ...]:
     """Say where a group of the review holds more than one technique, or an MP option that nobody asked."""
     if len(techniques) > 1:
         return (f"the studies are about {label}, not only about {own.label}",)
-    if own.mp_option and not mp_options:
+    if own.mp_option and not options:
         return (f"the studies do not tell what was done at the MP joint with {own.label}",)
     return ()

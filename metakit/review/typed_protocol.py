@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal, cast
 
 from metakit.core.records import (
+    ARM_OPTIONS,
     AnalysisPlan,
     BaselinePlan,
     ComparisonPlan,
@@ -123,8 +124,7 @@ def _comparison(item: Group) -> ComparisonPlan:
         technique_label=item.text("technique_label"),
         comparator=item.words("comparator"),
         comparator_label=item.text("comparator_label"),
-        mp_option_1=item.words("mp_option_1"),
-        mp_option_2=item.words("mp_option_2"),
+        **{f"{kind}_{side}": item.words(f"{kind}_{side}") for kind in ARM_OPTIONS for side in (1, 2)},
     )
 
 

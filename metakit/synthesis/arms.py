@@ -16,6 +16,8 @@ from metakit.synthesis.rows import Candidate, Gathered
 OF_COUNTS = ("mantel_haenszel", "peto", "one_stage")
 """Models of the arms' own counts."""
 
+Sides = tuple[tuple[Arm, ...], tuple[Arm, ...]]
+
 NUMBERS = {"events", "total", "time", "mean", "sd"}
 """What a study record gives of one arm."""
 
@@ -86,13 +88,16 @@ def comparison_candidates(
     notes: list[str] = []
     for study in studies:
         sides = (
-            tuple(arm for arm in study.arms if _fits(arm, comparison.technique, comparison.mp_option_1)),
-            tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, comparison.mp_option_2)),
+            tuple(arm for arm in study.arms if _fits(arm, comparison.technique, comparison.options(1))),
+            tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, comparison.options(2))),
         )
         if not all(sides):
             continue
         name = names[study.id]
-        reason = _why_not_compared(study, sides, measure)
+        reason = ""
+        if comparison.of_options:
+            sides, reason = _within_technique(sides)
+        reason = reason or _why_not_compared(study, sides, measure)
         pure = tuple(tuple(arm for arm in side if not arm.mixed) for side in sides)
         if not reason and not all(pure):
             mixed = [arm.label for side in sides for arm in side if arm.mixed]
@@ -143,11 +148,23 @@ def is_retracted(study: StudyRecord) -> bool:
     return isinstance(about, Mapping) and about.get("retracted") == "retracted"
 
 
-def _fits(arm: Arm, techniques: tuple[str, ...], mp_options: tuple[str, ...]) -> bool:
-    return arm.technique in techniques and (not mp_options or arm.mp_option in mp_options)
+def _fits(arm: Arm, techniques: tuple[str, ...], options: Mapping[str, tuple[str, ...]]) -> bool:
+    return arm.technique in techniques and all(
+        getattr(arm, kind) in allowed for kind, allowed in options.items()
+    )
 
 
-def _why_not_compared(study: StudyRecord, sides: tuple[tuple[Arm, ...], ...], measure: Measure) -> str:
+def _within_technique(sides: Sides) -> tuple[Sides, str]:
+    """Keep the arms whose technique stands on both sides; say why not where none does."""
+    shared = {arm.technique for arm in sides[0]} & {arm.technique for arm in sides[1]}
+    kept = (
+        tuple(arm for arm in sides[0] if arm.technique in shared),
+        tuple(arm for arm in sides[1] if arm.technique in shared),
+    )
+    return (kept, "") if shared else (sides, "the arms differ in technique, not only in what is compared")
+
+
+def _why_not_compared(study: StudyRecord, sides: Sides, measure: Measure) -> str:
     if is_retracted(study):
         return "the report was retracted"
     if study.design_group == "series":

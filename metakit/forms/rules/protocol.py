@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+from metakit.core.records import ARM_OPTIONS
 from metakit.errors import Problem, nearest_names
 from metakit.forms.rules.contrasts import MEASURES_OF
 from metakit.forms.rules.registry import Context, rule
@@ -98,17 +99,18 @@ def measure_fits(context: Context) -> Iterator[Problem]:
     basis="logic",
 )
 def sides_differ(context: Context) -> Iterator[Problem]:
-    """Find techniques on both sides without MP options that tell them apart, and ambiguous names."""
+    """Find techniques on both sides without options that tell them apart, and ambiguous names."""
     for item in context.record.groups("comparisons"):
-        one, other = item.words("mp_option_1"), item.words("mp_option_2")
-        told_apart = bool(one and other and not set(one) & set(other))
+        options = [(item.words(f"{kind}_1"), item.words(f"{kind}_2")) for kind in ARM_OPTIONS]
+        told_apart = any(one and other and not set(one) & set(other) for one, other in options)
         both = [name for name in item.words("technique") if name in item.words("comparator")]
         if both and not told_apart:
             yield item.problem(
                 "comparator",
                 "the same technique on both sides",
                 found=", ".join(both),
-                hint="tell them apart by mp_option_1 and mp_option_2 without a common option",
+                hint="tell them apart by mp_option_1 and mp_option_2 without a common option (or st_option, "
+                "osteophyte_option)",
                 severity="error",
             )
         for field in ("technique", "comparator"):

@@ -119,7 +119,7 @@ def _pairwise(page: Page, finding: NetworkFinding, item: NetworkComparison) -> d
         if comparison is None or other.plan.outcome != finding.plan.outcome:
             continue
         sides = {comparison.technique, comparison.comparator}
-        if sides == pair and not (comparison.mp_option_1 or comparison.mp_option_2):
+        if sides == pair and not (comparison.options(1) or comparison.options(2)):
             return {
                 "analysis": certainty.body.analysis,
                 "words": f"{certainty.level_words} ({certainty.status_words})",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from metakit.core.records import ComparisonPlan
+from metakit.core.records import ARM_OPTIONS, ComparisonPlan
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.terms import label_of, outcome_term
@@ -23,7 +23,7 @@ def build(page: Page) -> Content:
         "series": [
             {
                 "label": plan.techniques_label,
-                "coded": _unless_same(_techniques(plan.techniques, ()), plan.techniques_label),
+                "coded": _unless_same(_techniques(plan.techniques, {}), plan.techniques_label),
             }
             for plan in {plan.techniques: plan for plan in protocol.analyses if plan.techniques}.values()
         ],
@@ -54,8 +54,8 @@ def build(page: Page) -> Content:
 
 
 def _coded(item: ComparisonPlan) -> str:
-    first = _techniques(item.technique, item.mp_option_1)
-    second = _techniques(item.comparator, item.mp_option_2)
+    first = _techniques(item.technique, item.options(1))
+    second = _techniques(item.comparator, item.options(2))
     return _unless_same(f"{first} against {second}", item.label)
 
 
@@ -63,11 +63,13 @@ def _unless_same(coded: str, label: str) -> str:
     return "" if coded.casefold() == label.casefold() else coded
 
 
-def _techniques(ids: tuple[str, ...], mp_options: tuple[str, ...]) -> str:
+def _techniques(ids: tuple[str, ...], options: Mapping[str, tuple[str, ...]]) -> str:
     text = " or ".join(label_of("techniques", name) for name in ids)
-    if mp_options:
-        text += " with " + " or ".join(label_of("mp_options", name) for name in mp_options)
-    return text
+    parts = [
+        " or ".join(label_of(ARM_OPTIONS[kind], name) for name in allowed)
+        for kind, allowed in options.items()
+    ]
+    return f"{text} with {' and '.join(parts)}" if parts else text
 
 
 def _smallest(value: float | None, outcome: str) -> str:
