@@ -7,12 +7,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from metakit.core.effects import EffectTable
-from metakit.core.notes import Assumption
-from metakit.errors import DataError, UsageError
+from metakit.core.notes import Assumption, SetAside
+from metakit.errors import DataError, UnknownNameError, UsageError
 from metakit.forms.tables import free_columns
 from metakit.measures.cells import RawTable, raw_table
 from metakit.measures.column_rules import CORRELATION
 from metakit.measures.effect_log import correction_lines, notes_on, set_aside_lines
+from metakit.measures.own_columns import renamed, without_missing
 from metakit.measures.registry import MEASURES, Limits, Measure
 from metakit.measures.roles import read_roles, turned_lines
 from metakit.measures.table_checks import Reading, read_forms, read_plain, study_names
@@ -29,6 +30,9 @@ def effect_sizes(
     frame: pd.DataFrame | Mapping[str, Sequence[object]],
     *,
     measure: str,
+    columns: Mapping[str, str] | None = None,
+    study: str | None = None,
+    missing: Literal["raise", "set_aside"] = "raise",
     scale: str | None = None,
     zero_cells: str | None = None,
     effective_numbers: bool = False,
@@ -41,9 +45,16 @@ def effect_sizes(
     ----------
     frame : DataFrame or mapping of str to sequence
         One row a study: `study`, and the measure's columns (`events_1`, `total_1`, `events_2`, `total_2` for
-        two-arm counts). All other columns become moderators.
+        two-arm counts). All other columns become moderators. A frame whose index holds names needs no column
+        `study`.
     measure : str
         A name in MEASURES.
+    columns : mapping of str to str, optional
+        Where the frame has names of its own: from ours to the frame's, ``{"events_1": "ev t"}``.
+    study : str, optional
+        The frame's column of study names.
+    missing : {"raise", "set_aside"}
+        What to do with rows whose numbers are blank: a problem each, or set aside by name with the reason.
     scale : str, optional
         One of the measure's scales; the first by default.
     zero_cells : str, optional
@@ -79,8 +90,14 @@ def effect_sizes(
     >>> print(effects.assumptions[0])
     B: 0.5 added to events and to non-events, one of which is 0 (events 0 -> 0.5, total 25 -> 26)
     """
-    return _effects(
-        raw_table(frame),
+    table = raw_table(renamed(frame, columns, study))
+    aside: tuple[SetAside, ...] = ()
+    if missing == "set_aside":
+        table, aside = without_missing(table, MEASURES[measure])
+    elif missing != "raise":
+        raise UnknownNameError("way with missing numbers", missing, ("raise", "set_aside"))
+    effects = _effects(
+        table,
         MEASURES[measure],
         scale=scale,
         zero_cells=zero_cells,
@@ -88,6 +105,7 @@ def effect_sizes(
         align_to=align_to,
         correlation=correlation,
     )
+    return replace(effects, set_aside=(*effects.set_aside, *aside)) if aside else effects
 
 
 def effects_of_table(
