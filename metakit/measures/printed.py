@@ -11,13 +11,15 @@ from metakit.core.effects import EffectTable
 from metakit.core.notes import SetAside
 from metakit.forms.printed_tables.understand import read_printed_or_plain
 from metakit.forms.tables import Table
+from metakit.measures.printed_ratios import FORMS, RATIOS, form_of, ratio_effects
 from metakit.measures.registry import MEASURES, Measure
 from metakit.measures.tables import effects_of_table
 
 
 def columns_wanted(measure: Measure) -> tuple[tuple[str, ...], ...]:
-    """Return the sets of columns that a measure can be computed from, best first."""
-    return tuple(form.columns for form in measure.forms) or (measure.columns,)
+    """Return the sets of columns that a measure can be computed from, best first: counts before ratios."""
+    own = tuple(form.columns for form in measure.forms) or (measure.columns,)
+    return (*own, *FORMS) if measure.name in RATIOS else own
 
 
 def table_of_file(
@@ -58,7 +60,11 @@ def effects_of_file(
         As for `effect_sizes`.
     """
     table = table_of_file(path, measure, columns=columns, sheet=sheet)
-    effects = effects_of_table(table, measure=measure, **options)
+    form = form_of(table, measure)
+    if form is not None:
+        effects = ratio_effects(table, measure, form)
+    else:
+        effects = effects_of_table(table, measure=measure, **options)
     return replace(
         effects,
         notes=(*table.told, *effects.notes),

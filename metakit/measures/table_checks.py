@@ -148,8 +148,15 @@ def read_words(table: RawTable, name: str, reading: Reading) -> tuple[str, ...] 
 def _column(
     table: RawTable, name: str, measure: Measure, reading: Reading, effective_numbers: bool
 ) -> FloatArray:
-    values = np.full(len(table), np.nan)
     rule = measure.rules.get(name, rule_of(name))
+    return read_column(table, name, rule, reading, effective_numbers=effective_numbers)
+
+
+def read_column(
+    table: RawTable, name: str, rule: ColumnRule, reading: Reading, *, effective_numbers: bool = False
+) -> FloatArray:
+    """Return a column as numbers; NaN where a cell is refused, which is then among the problems."""
+    values = np.full(len(table), np.nan)
     for row, cell in enumerate(table.columns[name]):
         value = _cell(table, name, row, cell, rule, reading, effective_numbers)
         if value is not None:

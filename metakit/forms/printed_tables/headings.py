@@ -57,6 +57,7 @@ HEADINGS: Mapping[str, tuple[str, ...]] = _words(
     ratio_interval : rr (95% ci) | or (95% ci) | hr (95% ci) | risk ratio (95% ci) | odds ratio (95%
         ci) | hazard ratio (95% ci) | relative risk (95% ci) | rate ratio (95% ci) | irr (95% ci) |
         ratio (95% ci)
+    adjusted : adjusted | adjusted ratio yes/no
     interval : 95% ci | ci | 95 % ci | confidence interval | 95% confidence interval | interval
     interval_lower : interval lower | lower | lower limit | ci lower | lower ci | 95% ci lower |
         lower 95% ci | from | lower bound
