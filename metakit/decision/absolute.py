@@ -19,11 +19,11 @@ from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, PoolResult
 from metakit.core.written import ratio
 from metakit.errors import UsageError
-from metakit.measures.absolute import effect_needed, number_needed, risk_with
+from metakit.measures.absolute import number_needed
+from metakit.measures.carrying import Carrier, carrier_for
 from metakit.measures.registry import MEASURES, Measure
-from metakit.synthesis.absolute import CUT
 from metakit.synthesis.baseline import Baseline
-from metakit.synthesis.confidence import ConfidenceDistribution
+from metakit.synthesis.confidence import EffectDistribution, distribution_of
 
 _REACH, _PANEL, _POINTS = 8.0, 0.125, 32
 """Normal scores of the baseline that are integrated over, in panels of as many points."""
@@ -75,6 +75,7 @@ class AbsoluteDifference:
     needed: NumberNeeded
     basis: str
     notes: tuple[str, ...]
+    carrier: Carrier
     below: Callable[[float], float]
 
     def exceeding(self, smallest: float) -> tuple[float, float]:
@@ -88,12 +89,13 @@ class AbsoluteDifference:
 
 def absolute_difference(
     measure: str,
-    effect: ConfidenceDistribution,
+    effect: EffectDistribution,
     baseline: Baseline,
     *,
     level: float = 0.95,
     log_scale: bool = True,
     lower_is_better: bool = True,
+    home: float | None = None,
 ) -> AbsoluteDifference:
     """Return what a relative effect means at a baseline.
 
@@ -101,7 +103,7 @@ def absolute_difference(
     ----------
     measure : str
         Name of a measure with `at_baseline`.
-    effect : ConfidenceDistribution
+    effect : EffectDistribution
         Of the pooled mean, on the analysis scale (logs of ratios).
     baseline : Baseline
         Risk, or rate for a rate ratio.
@@ -111,6 +113,8 @@ def absolute_difference(
         Whether the analysis scale is logarithmic.
     lower_is_better : bool
         Whether an event is bad.
+    home : float, optional
+        The baseline of the effect's own studies, by which a risk difference that does not fit is carried.
 
     Returns
     -------
@@ -120,6 +124,8 @@ def absolute_difference(
     ------
     UsageError
         When a rate ratio meets a baseline risk, or a measure of risks a baseline rate.
+    NotEstimableError
+        When a risk difference fits neither this baseline nor that of its own studies.
 
     References
     ----------
@@ -133,14 +139,13 @@ def absolute_difference(
         )
     back: Callable[[FloatArray], FloatArray] = np.exp if log_scale else np.asarray
     tails = np.array([0.5, (1 - level) / 2, (1 + level) / 2])
-    values = np.array([effect.centre, *effect.quantile(tails[1:])])
     with np.errstate(over="ignore"):
-        risks = risk_with(measure, back(values), baseline.value)
+        values = back(np.array([effect.centre, *effect.quantile(tails[1:])]))
+    carrier = carrier_for(measure, values, baseline.value, per_year=baseline.per_year, home=home)
+    risks = carrier.risk(values, baseline.value)
     notes = [NOT_QUITE_INDEPENDENT] if baseline.kind == "comparator_arms" else []
-    if not baseline.per_year and (np.min(risks) < 0 or np.max(risks) > 1):
-        risks = np.clip(risks, 0, 1)
-        notes.append(CUT)
-    below = _difference_below(measure, effect, baseline, log_scale=log_scale)
+    notes += [carrier.reason] if carrier.reason else []
+    below = _difference_below(carrier, effect, baseline, log_scale=log_scale)
     low, high = (_quantile(below, share, baseline) for share in tails[1:])
     limits = np.sort(risks[1:])
     difference, fixed = float(risks[0] - baseline.value), limits - baseline.value
@@ -155,21 +160,28 @@ def absolute_difference(
         needed=needed_to_treat(difference, float(fixed[0]), float(fixed[1]), lower_is_better=lower_is_better),
         basis=effect.basis,
         notes=tuple(notes),
+        carrier=carrier,
         below=below,
     )
 
 
 def difference_of(
-    result: PoolResult, measure: Measure, baseline: Baseline, *, lower_is_better: bool = True
+    result: PoolResult,
+    measure: Measure,
+    baseline: Baseline,
+    *,
+    lower_is_better: bool = True,
+    home: float | None = None,
 ) -> AbsoluteDifference:
     """Return what a pooled result means at a baseline; see `absolute_difference`."""
     return absolute_difference(
         measure.name,
-        ConfidenceDistribution.of(result),
+        distribution_of(result),
         baseline,
         level=result.level,
         log_scale=measure.scale().axis == "log",
         lower_is_better=lower_is_better,
+        home=home,
     )
 
 
@@ -211,22 +223,22 @@ def _up(value: float) -> str:
 
 
 def _difference_below(
-    measure: str, effect: ConfidenceDistribution, baseline: Baseline, *, log_scale: bool
+    carrier: Carrier, effect: EffectDistribution, baseline: Baseline, *, log_scale: bool
 ) -> Callable[[float], float]:
     """Return the distribution function of the difference, the baseline's uncertainty in it."""
-    fewer = MEASURES[measure].larger_means == "fewer"
+    fewer = MEASURES[carrier.measure].larger_means == "fewer"
     shares, weights = _nodes()
     with np.errstate(over="ignore"):
         bases = np.clip(baseline.quantile(shares), 1e-300, 1e300 if baseline.per_year else 1 - 2**-53)
 
     def below(difference: float) -> float:
         with np.errstate(divide="ignore", over="ignore"):
-            needed = effect_needed(measure, difference, bases)
+            needed = carrier.effect(difference, bases)
             share = effect.below(np.log(needed) if log_scale else needed)
         if fewer:
             share = 1 - share
         if not baseline.per_year:
-            share = np.where(difference >= 1 - bases, 1.0, share)
+            share = np.where(difference >= 1 - bases, 1.0, np.where(difference < -bases, 0.0, share))
         return float(np.sum(weights * share))
 
     def cut_below(difference: float) -> float:
@@ -237,7 +249,7 @@ def _difference_below(
             return share * (1 - _share_below(baseline, -difference))
         return 1 - (1 - share) * _share_below(baseline, 1 - difference)
 
-    return below if baseline.per_year or log_scale else cut_below
+    return cut_below if carrier.measure == "risk_difference" and not baseline.per_year else below
 
 
 @cache

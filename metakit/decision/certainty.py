@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from metakit.core.records import CertaintyJudgement, DomainJudgement
-from metakit.decision.evidence import EvidenceBody, body_of
+from metakit.decision.analysis_body import body_of
+from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import Proposal, proposals, start_of
 from metakit.decision.signatures import SignedChange, changes, named, not_judged, objections, unanswered
 from metakit.synthesis.findings import Findings, finite

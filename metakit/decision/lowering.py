@@ -104,7 +104,8 @@ def _wider(body: EvidenceBody, thresholds: Thresholds, counted: tuple[float, ...
         more = tuple(line for line in holds(thresholds, body.prediction) if line not in counted)
         if more:
             found.append(
-                f"The prediction interval, {span(body.prediction, body.unit)}, holds "
+                f"The prediction interval, {span(body.prediction, body.unit)}"
+                f"{_held(body, body.prediction)}, holds "
                 f"{shown_lines(more, body.unit)}{' too' if counted else ''}."
             )
     if body.spread_at_limits is not None:
@@ -112,10 +113,21 @@ def _wider(body: EvidenceBody, thresholds: Thresholds, counted: tuple[float, ...
         more = tuple(line for line in holds(thresholds, highest) if line not in counted)
         if more:
             found.append(
-                f"At tau's upper limit true effects would lie from {span(highest, body.unit)}, past "
+                f"At tau's upper limit true effects would lie from {span(highest, body.unit)}"
+                f"{_held(body, highest)}, past "
                 f"{shown_lines(more, '')}{' too' if counted else ''}."
             )
     return found
+
+
+def _held(body: EvidenceBody, limits: Limits) -> str:
+    """Say that an interval was held at none or all of 100."""
+    if body.bounds is None:
+        return ""
+    ends = [what for what, one, other in (
+        ("none", limits.lower, body.bounds.lower), ("all", limits.upper, body.bounds.upper)
+    ) if math.isclose(one, other, abs_tol=1e-9)]  # fmt: skip
+    return f" (held at {' and '.join(ends)} of 100)" if ends else ""
 
 
 def indirectness(body: EvidenceBody) -> Proposal:

@@ -14,8 +14,9 @@ from metakit.decision.new_centre import NewCentre, new_centre
 from metakit.decision.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.unit_links import Link
 from metakit.errors import NotEstimableError
-from metakit.measures.absolute import risk_with
-from metakit.measures.registry import MEASURES
+from metakit.measures.carrying import Carrier, carrier_for
+from metakit.measures.registry import MEASURES, Measure
+from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
 ZERO_BASELINE = (
@@ -34,7 +35,8 @@ class Cell:
 
     `value` is the rate per thumb-year, the risk of a thumb, or the difference of a score, at the estimate;
     `draws` the same in new centres, all techniques of an outcome on the same draws of the baseline. Without
-    an answer, `reason` says why and both are empty. `link` and `centre` are None for the current technique.
+    an answer, `reason` says why and both are empty. `link`, `centre` and `carrier` (how the effect is
+    carried to the unit's baseline) are None for the current technique.
     """
 
     outcome: UnitOutcome
@@ -44,6 +46,7 @@ class Cell:
     link: Link | None = None
     finding: AnalysisFinding | None = None
     centre: NewCentre | None = None
+    carrier: Carrier | None = None
     reason: str = ""
     notes: tuple[str, ...] = ()
 
@@ -68,7 +71,10 @@ class Cell:
         if self.centre is None or self.link is None:
             return base
         size = self.centre.estimate if effect is None else effect
-        return float(_applied(self.link, self.finding, np.asarray(size), np.asarray(base), self.per_year)[0])
+        found, _ = _applied(
+            self.link, self.finding, np.asarray(size), np.asarray(base), self.per_year, self.carrier
+        )
+        return float(found)
 
     def per_thumb(self, value: float | FloatArray, years: float) -> FloatArray:
         """Return what a value means for one thumb within some years: a risk, or the difference of a score."""
@@ -161,10 +167,13 @@ def _cell(
     except NotEstimableError as error:
         return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
     per_year = outcome.baseline is not None and outcome.baseline.per_year
-    value, _ = _applied(
-        link, finding, np.asarray(centre.estimate), np.asarray(baseline_value(outcome)), per_year
-    )
-    draws, cut = _applied(link, finding, centre.draw(random, len(bases)), bases, per_year)
+    try:
+        carrier = _carrier(link, finding, baseline_value(outcome), per_year)
+    except NotEstimableError as error:
+        return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
+    at = np.asarray(baseline_value(outcome))
+    value, _ = _applied(link, finding, np.asarray(centre.estimate), at, per_year, carrier)
+    draws, cut = _applied(link, finding, centre.draw(random, len(bases)), bases, per_year, carrier)
     return Cell(
         outcome=outcome,
         technique=technique,
@@ -173,12 +182,42 @@ def _cell(
         link=link,
         finding=finding,
         centre=centre,
-        notes=(CUT,) if cut else (),
+        carrier=carrier,
+        notes=(*([carrier.reason] if carrier and carrier.reason else ()), *((CUT,) if cut else ())),
     )
 
 
+def _carrier(link: Link, finding: AnalysisFinding, base: float, per_year: bool) -> Carrier | None:
+    """Return how the effect is carried to the unit's baseline, None for series and scores.
+
+    Raises
+    ------
+    NotEstimableError
+        When a risk difference fits neither the unit's baseline nor that of its own studies.
+    """
+    measure, result = MEASURES[link.plan.measure], finding.result
+    if link.series or result is None or measure.at_baseline is None:
+        return None
+    ends = np.array([result.estimate, *result.interval]) * (-1 if link.backwards else 1)
+    own = baseline_of(measure, finding.numbers, level=result.level)
+    home = None if own is None else own.value
+    if home is not None and link.backwards:
+        home += float(_on_natural(link, measure, np.asarray(result.estimate)))
+    return carrier_for(measure.name, _on_natural(link, measure, ends), base, per_year=per_year, home=home)
+
+
+def _on_natural(link: Link, measure: Measure, values: FloatArray) -> FloatArray:
+    with np.errstate(over="ignore"):
+        return np.asarray(np.exp(values) if measure.scale(link.plan.scale).axis == "log" else values)
+
+
 def _applied(
-    link: Link, finding: AnalysisFinding | None, effect: FloatArray, base: FloatArray, per_year: bool
+    link: Link,
+    finding: AnalysisFinding | None,
+    effect: FloatArray,
+    base: FloatArray,
+    per_year: bool,
+    carrier: Carrier | None,
 ) -> tuple[FloatArray, bool]:
     """Return rates, risks or differences from effects on the analysis scale, and whether risks were cut."""
     measure = MEASURES[link.plan.measure]
@@ -190,11 +229,10 @@ def _applied(
     size = -effect if link.backwards else effect
     if measure.name == "mean_difference":
         return size, False
-    with np.errstate(over="ignore"):
-        natural = np.exp(size) if measure.scale(link.plan.scale).axis == "log" else size
-    if per_year:
-        return np.asarray(np.minimum(risk_with("rate_ratio", natural, base), MOST_RATE)), False
-    return _within_0_and_1(risk_with(measure.name, natural, base))
+    if carrier is None:  # pragma: no cover - scores and series have returned
+        raise ValueError("an effect on events without a way to a baseline")
+    found = carrier.risk(_on_natural(link, measure, size), base)
+    return (np.asarray(np.minimum(found, MOST_RATE)), False) if per_year else _within_0_and_1(found)
 
 
 def _natural(finding: AnalysisFinding, values: FloatArray) -> FloatArray:

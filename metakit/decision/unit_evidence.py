@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from metakit.core.records import Protocol
 from metakit.core.written import count, listed
+from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import Certainty
-from metakit.decision.evidence import body_of
 from metakit.decision.expected import rate_for_risk
 from metakit.decision.information import size_for_means, size_for_rates, size_for_risks, thumbs_of, typical_sd
 from metakit.decision.thresholds import Thresholds

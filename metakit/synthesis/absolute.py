@@ -10,35 +10,35 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.results import PoolResult
-from metakit.measures.absolute import risk_with
+from metakit.errors import NotEstimableError
+from metakit.measures.carrying import carrier_for
 from metakit.measures.registry import Measure
 from metakit.synthesis.baseline import Baseline, comparator_baseline
 from metakit.synthesis.findings import AbsoluteEffect
 from metakit.synthesis.rows import StudyNumbers
 
-CUT = "Values beyond 0 and 100 of 100 are shown as 0 and 100."
-
 
 def absolute_effect(
     result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]
-) -> AbsoluteEffect | None:
-    """Return the effect per 100 at the pooled baseline of all comparator arms.
+) -> tuple[AbsoluteEffect | None, str]:
+    """Return the effect per 100 at the pooled baseline of all comparator arms, and why there is none.
 
     None for measures without events, or when the comparator arms had no event: a ratio times nothing says
-    nothing. The interval carries the uncertainty of the relative effect only.
+    nothing. The interval carries the uncertainty of the relative effect only. A reason is given where the
+    effect does not fit the baseline; nothing is cut at 0 and 100.
     """
     baseline = baseline_of(measure, numbers, level=result.level)
     if baseline is None or (baseline.events <= 0 and measure.ratio):
-        return None
-    back = result.back_transform
-    values = [
-        float(risk_with(measure.name, float(back(value)), baseline.value))
-        for value in (result.estimate, result.interval.lower, result.interval.upper)
-    ]
-    note = ""
-    if not baseline.per_year and (min(values) < 0 or max(values) > 1):
-        values = [min(max(value, 0.0), 1.0) for value in values]
-        note = CUT
+        return None, ""
+    ends = (result.estimate, result.interval.lower, result.interval.upper)
+    effects = [float(result.back_transform(value)) for value in ends]
+    try:
+        carrier = carrier_for(
+            measure.name, effects, baseline.value, per_year=baseline.per_year, home=baseline.value
+        )
+    except NotEstimableError as error:
+        return None, f"No number per 100 thumbs: {error}."
+    values = [float(risk) for risk in carrier.risk(effects, baseline.value)]
     low, high = sorted(values[1:])
     return AbsoluteEffect(
         unit=baseline.unit,
@@ -50,8 +50,8 @@ def absolute_effect(
         with_technique=100 * values[0],
         lower=100 * low,
         upper=100 * high,
-        note=note,
-    )
+        note=carrier.reason,
+    ), ""
 
 
 def baseline_of(measure: Measure, numbers: Sequence[StudyNumbers], *, level: float) -> Baseline | None:

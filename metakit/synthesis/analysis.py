@@ -82,7 +82,9 @@ def analyse(
     by_design = _by_design(task, gathered.studies) if comparison else ()
     sides = directions(task.term, comparison, task.measure) if comparison else Directions(below="", above="")
     result = answer.result
-    absolute = absolute_effect(result, task.measure, gathered.studies) if result and comparison else None
+    absolute, misfit = None, ""
+    if result and comparison:
+        absolute, misfit = absolute_effect(result, task.measure, gathered.studies)
     outcome_plan = _outcome_plan(plan, protocol)
     smallest = outcome_plan.smallest_important_difference
     unit = common_unit(task.measure, task.term, absolute, gathered.studies) if comparison else None
@@ -129,7 +131,7 @@ def analyse(
         definitions=definitions,
         set_aside=(*gathered.set_aside, *set_aside),
         assumptions=(*gathered.assumptions, *assumptions),
-        notes=(*definition_notes(gathered.studies), *gathered.notes, *notes),
+        notes=(*([misfit] if misfit else ()), *definition_notes(gathered.studies), *gathered.notes, *notes),
         missing=gathered.missing,
         concerns=concerns,
         moderators=columns,

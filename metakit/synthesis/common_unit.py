@@ -12,7 +12,8 @@ from statistics import median
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.measures.absolute import risk_with
+from metakit.errors import NotEstimableError
+from metakit.measures.carrying import carrier_for
 from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.findings import AbsoluteEffect
@@ -41,7 +42,8 @@ class CommonUnit:
     def differences(self, measure: str, scale: str | None, values: FloatArray) -> FloatArray | None:
         """Return effects on the analysis scale as differences in this unit; None where there is no way.
 
-        Risks are cut at 0 and 1: no more than all thumbs can have an event.
+        `values` are the estimate and limits of one answer. Where they do not fit the baseline they are
+        carried as `carrier_for` does; a risk difference that fits no way has none.
         """
         entry = MEASURES[measure]
         with np.errstate(over="ignore"):
@@ -49,8 +51,12 @@ class CommonUnit:
         if self.baseline is not None:
             if entry.at_baseline is None or entry.at_baseline.per_year != self.per_year:
                 return None
-            risk = np.maximum(risk_with(measure, natural, self.baseline), 0.0)
-            return 100 * ((risk if self.per_year else np.minimum(risk, 1.0)) - self.baseline)
+            base = self.baseline
+            try:
+                carrier = carrier_for(measure, natural, base, per_year=self.per_year, home=base)
+            except NotEstimableError:
+                return None
+            return 100 * (carrier.risk(natural, base) - base)
         if measure == "mean_difference":
             return natural
         if measure == "standardized_mean_difference" and self.spread:

@@ -4,17 +4,86 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from metakit.core.beside import Posterior
 from metakit.core.effects import FloatArray
 from metakit.core.results import PoolResult
 from metakit.numerics.distributions import t_quantile
 
 Basis = Literal["confidence distribution", "posterior"]
+SAME_P = 0.01
+"""A confidence distribution whose two-sided p value differs from the answer's own by more is not shown."""
+
+
+class EffectDistribution(Protocol):
+    """A pooled mean as a distribution on the analysis scale; `centre` is its half point."""
+
+    @property
+    def centre(self) -> float:
+        """The half point."""
+        ...
+
+    @property
+    def basis(self) -> Basis:
+        """Whether its shares are posterior probabilities."""
+        ...
+
+    def below(self, value: ArrayLike) -> FloatArray:
+        """Return the share below a value."""
+        ...
+
+    def quantile(self, share: ArrayLike) -> FloatArray:
+        """Return the value with this share below it."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PosteriorDistribution:
+    """The posterior behind an interval, its own distribution to the last digit."""
+
+    centre: float
+    posterior: Posterior
+    basis: Basis = "posterior"
+
+    def below(self, value: ArrayLike) -> FloatArray:
+        """Return the probability below a value; infinities are certain."""
+        at = np.asarray(value, dtype=float)
+        inside = np.where(np.isfinite(at), at, 0.0)
+        return np.asarray(np.where(np.isfinite(at), self.posterior.below(inside), at > 0), dtype=float)
+
+    def quantile(self, share: ArrayLike) -> FloatArray:
+        """Return the value with this probability below it."""
+        return self.posterior.quantile(share)
+
+
+def distribution_of(result: PoolResult) -> EffectDistribution:
+    """Return the distribution of a result's mean: its posterior, or one through its interval."""
+    if result.posterior is not None:
+        return PosteriorDistribution(centre=result.estimate, posterior=result.posterior)
+    return ConfidenceDistribution.of(result)
+
+
+def contradicts(result: PoolResult, null: float) -> bool:
+    """Say whether a distribution through an interval does not give the test that the answer itself has.
+
+    An interval that is not symmetric on the analysis scale (profile likelihood, exact) has a test of its own;
+    shares of two halves that contradict it are not told. Neither are those of a posterior without its own
+    distribution.
+    """
+    if result.posterior is not None:
+        return False
+    if result.model == "bayesian":
+        return True
+    p = result.mean.p_value
+    if p is None:
+        return False
+    share = float(ConfidenceDistribution.of(result).below(null))
+    return abs(2 * min(share, 1 - share) - p) > SAME_P
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

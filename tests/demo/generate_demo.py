@@ -31,8 +31,8 @@ from invented.unit import unit
 from invented.writer import document
 
 from metakit.core.records import CertaintyJudgement
+from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import certainty_of
-from metakit.decision.evidence import body_of
 from metakit.decision.worksheet import proposal_entry
 from metakit.review.folder import open_folder, read_protocol
 from metakit.review.history import HISTORY

@@ -9,8 +9,9 @@ import pytest
 from scipy import stats
 
 from metakit.decision.absolute import absolute_difference, needed_to_treat
-from metakit.errors import UsageError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.absolute import effect_needed, number_needed, risk_with
+from metakit.measures.carrying import carrier_for
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.baseline import Baseline, baseline_from_counts, comparator_baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
@@ -135,13 +136,64 @@ def test_a_certain_baseline_adds_nothing() -> None:
         np.testing.assert_allclose(found.both, found.fixed, atol=2e-4)
 
 
-def test_differences_of_risks_stop_at_nobody_and_everybody() -> None:
-    base = baseline_from_counts("registry", "small", 1, 20)
-    effect = ConfidenceDistribution.from_interval(-0.03, -0.2, 0.14, level=0.95)
-    found = absolute_difference("risk_difference", effect, base, log_scale=False)
-    assert found.fixed.lower == -0.05
-    assert found.both.lower >= -0.3
-    assert any("shown as 0 and 100" in note for note in found.notes)
+def test_a_risk_difference_that_does_not_fit_is_carried_as_the_ratio_it_is_or_refused() -> None:
+    # "-26 per 100" at a baseline of 10 in 100 once printed "0.0 thumbs (range 0 to 14)".
+    base = baseline_from_counts("registry", "a unit", 10, 100)
+    effect = ConfidenceDistribution.from_interval(-0.26, -0.38, -0.14, level=0.95)
+    found = absolute_difference("risk_difference", effect, base, log_scale=False, home=0.40)
+    assert found.with_technique == pytest.approx(0.10 * 0.14 / 0.40)
+    assert tuple(found.with_technique_interval) == pytest.approx((0.10 * 0.02 / 0.40, 0.10 * 0.26 / 0.40))
+    (note,) = found.notes
+    assert "−38 per 100 does not fit a baseline of 10 in 100 (it would be −28 in 100)" in note
+    assert "ratios that they are at the baseline of their own studies, 40 in 100" in note
+    with pytest.raises(NotEstimableError, match=r"nor that of its own studies .30 in 100. with its limits"):
+        absolute_difference("risk_difference", effect, base, log_scale=False, home=0.30)
+    with pytest.raises(
+        NotEstimableError, match=r"−38 per 100 does not fit a baseline of 10 in 100 .−28 in 100"
+    ):
+        absolute_difference("risk_difference", effect, base, log_scale=False)
+
+
+@pytest.mark.parametrize(("measure", "home"), [("risk_ratio", None), ("risk_difference", 0.45)])
+def test_intervals_of_what_was_carried_over_agree_with_simulation(measure: str, home: float | None) -> None:
+    base = baseline_from_counts("unit_audit", "audit", 12, 60)
+    centre, low, high = (math.log(3.0), 0.0, math.log(9.0)) if home is None else (-0.2, -0.4, 0.0)
+    effect = ConfidenceDistribution.from_interval(centre, low, high, level=0.95)
+    found = absolute_difference(measure, effect, base, log_scale=home is None, home=home)
+    draw = np.random.default_rng(20260302)
+    size = 400_000
+    risks = draw.beta(12.5, 48.5, size)
+    drawn = draw.normal(centre, (high - low) / 2 / stats.norm.isf(0.025), size)
+    if home is None:
+        carried = 1 - (1 - risks) ** np.exp(drawn)
+    else:
+        carried = risks * np.maximum((home + drawn) / home, 0)
+    np.testing.assert_allclose(found.both, np.quantile(carried - risks, [0.025, 0.975]), atol=0.003)
+    assert found.notes
+
+
+@pytest.mark.parametrize("measure", ["risk_ratio", "odds_ratio", "hazard_ratio", "risk_difference"])
+def test_nothing_that_is_shown_leaves_0_to_100(measure: str) -> None:
+    draw = np.random.default_rng(20260303)
+    for _ in range(300):
+        base = float(draw.uniform(0.005, 0.995))
+        sizes = np.sort(
+            draw.normal(0, 0.4, 3) if measure == "risk_difference" else np.exp(draw.normal(0, 1.5, 3))
+        )
+        try:
+            carrier = carrier_for(measure, sizes, base, home=float(draw.uniform(0.3, 0.7)))
+        except NotEstimableError:
+            assert measure == "risk_difference"
+            continue
+        risks = carrier.risk(sizes, base)
+        assert np.all((risks >= -1e-9) & (risks <= 1 + 1e-9))
+        assert np.all(np.diff(risks) >= -1e-12)
+        inside = (risks > 1e-6) & (risks < 1 - 1e-6)
+        np.testing.assert_allclose(
+            carrier.effect(risks - base, base)[inside], sizes[inside], rtol=1e-6, atol=1e-9
+        )
+        own = risk_with(measure, sizes, base)
+        assert bool(carrier.reason) == (not np.all((own >= -1e-9) & (own <= 1 + 1e-9)))
 
 
 def test_unbounded_effects_stay_within_the_possible() -> None:

@@ -13,11 +13,10 @@ import pytest
 
 from metakit.core.records import BaselinePlan, FollowUp, OutcomePlan
 from metakit.decision.absolute import NOT_QUITE_INDEPENDENT
+from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import all_certainties
-from metakit.decision.evidence import body_of
 from metakit.decision.summary import MOST_OUTCOMES, SummaryTable, absolute_notes, summary_tables
 from metakit.report.summary_files import summary_csv, summary_document
-from metakit.synthesis.absolute import CUT
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from tests.unit.synthesis.invented import Folder, arm, counted, measured, plan, protocol, study, trial
@@ -49,6 +48,7 @@ def tables(findings: Findings) -> tuple[SummaryTable, ...]:
     return summary_tables(findings, all_certainties(findings))
 
 
+CARRIED = "Carried over."
 FOUR = tuple(trial(str(n), 4 + n % 2, 8) for n in range(4))
 
 
@@ -182,11 +182,11 @@ def test_word_and_csv_say_what_the_table_says() -> None:
 def test_notes_on_absolute_effects_stand_once_for_all_tables() -> None:
     (made,) = tables(found(*FOUR))
     row = made.rows[0]
-    cut = replace(row.baselines[0], notes=(NOT_QUITE_INDEPENDENT, CUT))
+    cut = replace(row.baselines[0], notes=(NOT_QUITE_INDEPENDENT, CARRIED))
     both = (made, replace(made, rows=(replace(row, baselines=(row.baselines[0], cut)),)))
-    assert absolute_notes(both) == (NOT_QUITE_INDEPENDENT, CUT)
+    assert absolute_notes(both) == (NOT_QUITE_INDEPENDENT, CARRIED)
     lines = list(csv.DictReader(io.StringIO(summary_csv(both, invented=False))))
-    assert lines[-1]["notes_on_absolute_effect"] == f"{NOT_QUITE_INDEPENDENT} {CUT}"
+    assert lines[-1]["notes_on_absolute_effect"] == f"{NOT_QUITE_INDEPENDENT} {CARRIED}"
 
 
 def test_files_hold_no_formula_no_person_and_no_day() -> None:

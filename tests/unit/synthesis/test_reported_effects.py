@@ -11,7 +11,7 @@ import yaml
 from scipy import stats
 
 from metakit.core.records import BaselinePlan, ContrastValue, FollowUp, OutcomePlan, StudyRecord
-from metakit.decision.evidence import body_of
+from metakit.decision.analysis_body import body_of
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool

@@ -149,7 +149,7 @@ def test_absolute_effects_match_published_arithmetic(
 
 def test_absolute_effect_is_taken_at_the_comparators_of_the_same_studies() -> None:
     numbers = gathered(plan(), trial("1", 6, 4), trial("2", 8, 8)).studies
-    found = absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=2), RISK, numbers)
+    found, _ = absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=2), RISK, numbers)
     assert found is not None
     assert (found.baseline_events, found.baseline_total) == (12, 80)
     assert found.baseline == pytest.approx(
@@ -167,14 +167,22 @@ def test_absolute_effect_is_taken_at_the_comparators_of_the_same_studies() -> No
 
 def test_absolute_effects_stay_between_0_and_100_and_need_events() -> None:
     numbers = gathered(plan(), trial("1", 6, 30)).studies
-    found = absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=1), RISK, numbers)
+    found, _ = absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=1), RISK, numbers)
     assert found is not None
-    assert found.upper == 100
-    assert "shown as 0 and 100" in found.note
+    # 75 in 100 times 1.8 would be 135: carried as ratios of hazards, 1 - 0.25^ratio, and never cut
+    assert (found.with_technique, found.lower, found.upper) == tuple(
+        pytest.approx(100 * (1 - 0.25**ratio)) for ratio in (1.2, 0.8, 1.8)
+    )
+    assert "does not fit a baseline of 75 in 100 (it would be 135 in 100)" in found.note
+    impossible, why = absolute_effect(
+        result("risk_difference", 0.1, -0.2, 0.4, k=1), MEASURES["risk_difference"], numbers
+    )
+    assert impossible is None
+    assert "+40 per 100 does not fit a baseline of 75 in 100 (115 in 100)" in why
     none = gathered(plan(), trial("1", 6, 0)).studies
-    assert absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=1), RISK, none) is None
+    assert absolute_effect(result("risk_ratio", 1.2, 0.8, 1.8, k=1), RISK, none) == (None, "")
     assert (
-        absolute_effect(result("mean_difference", 1.2, 0.8, 1.8), MEASURES["mean_difference"], numbers)
+        absolute_effect(result("mean_difference", 1.2, 0.8, 1.8), MEASURES["mean_difference"], numbers)[0]
         is None
     )
 
