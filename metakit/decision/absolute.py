@@ -226,7 +226,7 @@ def _difference_below(
     carrier: Carrier, effect: EffectDistribution, baseline: Baseline, *, log_scale: bool
 ) -> Callable[[float], float]:
     """Return the distribution function of the difference, the baseline's uncertainty in it."""
-    fewer = MEASURES[carrier.measure].larger_means == "fewer"
+    fewer = carrier.without or MEASURES[carrier.measure].larger_means == "fewer"
     shares, weights = _nodes()
     with np.errstate(over="ignore"):
         bases = np.clip(baseline.quantile(shares), 1e-300, 1e300 if baseline.per_year else 1 - 2**-53)

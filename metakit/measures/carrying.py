@@ -26,12 +26,14 @@ class Carrier:
     """The way from an effect (in natural units) and a baseline to a risk or rate, and back.
 
     `measure` is the way in fact used, a measure with `at_baseline`. `home` is set where a risk difference is
-    carried as the ratio that it is at this baseline, the one of its own studies. `reason` says why another
-    way than the effect's own was taken, "" where none was.
+    carried as the ratio that it is at this baseline, the one of its own studies. `without` says that
+    a ratio is one of those without the event. `reason` says why another way than the effect's own was taken,
+    "" where none was.
     """
 
     measure: str
     home: float | None = None
+    without: bool = False
     reason: str = ""
 
     def risk(self, effect: ArrayLike, baseline: ArrayLike) -> FloatArray:
@@ -39,10 +41,15 @@ class Carrier:
         size = np.asarray(effect, dtype=float)
         if self.home is not None:
             size = np.maximum((self.home + size) / self.home, 0.0)
+        if self.without:
+            return 1 - risk_with(self.measure, size, 1 - np.asarray(baseline, dtype=float))
         return risk_with(self.measure, size, baseline)
 
     def effect(self, difference: ArrayLike, baseline: ArrayLike) -> FloatArray:
         """Return the effect that makes a difference at a baseline; see `effect_needed`."""
+        if self.without:
+            lost = -np.asarray(difference, dtype=float)
+            return effect_needed(self.measure, lost, 1 - np.asarray(baseline, dtype=float))
         size = effect_needed(self.measure, difference, baseline)
         return size if self.home is None else self.home * (size - 1)
 
@@ -91,14 +98,10 @@ def carrier_for(
     worst = int(np.argmax(np.abs(np.clip(risks, 0, 1) - risks)))
     if not entry.ratio:
         return _difference(sizes, baseline, home, worst)
-    if entry.larger_means == "fewer":
-        raise NotEstimableError(
-            f"a {entry.label} of {ratio(float(sizes[worst]))} does not fit a baseline of "
-            f"{_of_100(baseline)} in 100 ({_of_100(float(risks[worst]))} in 100)"
-        )
     return Carrier(
         measure="hazard_ratio",
-        reason=f"A {measure.replace('_', ' ')} of {ratio(float(sizes[worst]))} does not fit a baseline of "
+        without=entry.larger_means == "fewer",
+        reason=f"A {entry.label} of {ratio(float(sizes[worst]))} does not fit a baseline of "
         f"{_of_100(baseline)} in 100 (it would be {_of_100(float(risks[worst]))} in 100), so all were "
         "carried over as ratios of hazards, on which no risk passes 100 in 100.",
     )

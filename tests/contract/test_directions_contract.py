@@ -10,8 +10,8 @@ import pytest
 
 from metakit import effect_sizes, pool
 from metakit.core.effects import EffectTable
+from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import all_certainties
-from metakit.decision.evidence import body_of
 from metakit.decision.statements import statement
 from metakit.measures.at_baseline import AtBaseline
 from metakit.measures.kind import COUNTS
