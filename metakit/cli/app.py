@@ -19,6 +19,7 @@ from metakit.cli import (
     decide,
     demo,
     draw,
+    explain,
     explore,
     network,
     new,
@@ -71,6 +72,7 @@ _COMMANDS = (
     explore,
     network,
     draw,
+    explain,
     certainty,
     decide,
     report,
@@ -78,7 +80,10 @@ _COMMANDS = (
 )
 for _module in _COMMANDS:
     app.command(
-        _module.NAME, help=_module.HELP, no_args_is_help=_module.NAME != "demo", cls=CommandWithChoices
+        _module.NAME,
+        help=_module.HELP,
+        no_args_is_help=_module.NAME not in ("demo", "explain"),
+        cls=CommandWithChoices,
     )(_module.command)
 
 

@@ -53,6 +53,12 @@ def entries_of(kind: str) -> Iterator[tuple[str, str]]:
         yield entry.name, str(getattr(entry, "label", ""))
 
 
+def entry_of(kind: str, name: str) -> Any:
+    """Return the entry of a registry."""
+    module, attribute = REGISTRIES[kind]
+    return getattr(importlib.import_module(module), attribute)[name]
+
+
 class CommandWithChoices(TyperCommand):
     """A command whose help ends with the names that its options take, a line each."""
 
