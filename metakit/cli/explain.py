@@ -34,7 +34,7 @@ def command(
     for number, found in enumerate(explained(name)):
         entry = entry_of(found.kind, found.name) if found.kind in REGISTRIES else None
         label = str(getattr(entry, "label", "") or found.name.replace("_", " "))
-        lines = [f"{label[:1].upper()}{label[1:]} ({found.kind.replace('_', ' ')} {found.name})", found.what]
+        lines = [f"{found.kind.replace('_', ' ')} {found.name}: {label}", found.what]
         lines += [f"When: {found.when}"] + ([f"Formula: {found.formula}"] if found.formula else [])
         lines += [f"Source: {reference(key)}" for key in getattr(entry, "references", ())]
         typer.echo(
