@@ -26,6 +26,12 @@ NOUNS = {
     "revision_index": ("a revision", "revisions"),
     "secondary_mp_procedure": ("a secondary MP procedure", "secondary MP procedures"),
     "secondary_st_procedure": ("a secondary ST procedure", "secondary ST procedures"),
+    "return_residual_bone": ("a return for residual bone", "returns for residual bone"),
+    "return_scaphotrapezoid": (
+        "a return for scaphotrapezoid arthritis",
+        "returns for scaphotrapezoid arthritis",
+    ),
+    "return_mp_hyperextension": ("a return for MP hyperextension", "returns for MP hyperextension"),
     "implant_removal": ("an implant removal", "implant removals"),
     "conversion_to_trapeziectomy": ("a conversion to trapeziectomy", "conversions to trapeziectomy"),
     "conversion_to_arthrodesis": ("a conversion to arthrodesis", "conversions to arthrodesis"),
