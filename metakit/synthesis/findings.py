@@ -29,6 +29,7 @@ from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
 from metakit.synthesis.specification_results import SpecificationCurve
 from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.trouble_findings import TroubleFindings
 from metakit.synthesis.without_pooling import UnpooledFinding
 
 if TYPE_CHECKING:
@@ -256,6 +257,7 @@ class Findings:
     judgements: tuple[CertaintyJudgement, ...] = ()
     selection: Selection | None = None
     plan: PlanStanding | None = None
+    trouble: TroubleFindings | None = None
 
     @property
     def appraisals(self) -> tuple[StudyAppraisal, ...]:
@@ -305,6 +307,7 @@ class Findings:
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],
             "plan": {**self.plan.to_json(), "parts": plan_parts(protocol.fields)} if self.plan else None,
+            "why_thumbs_come_back": finite(self.trouble.to_json()) if self.trouble else None,
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},
             "questions": [str(problem) for problem in self.questions],
             "versions": dict(self.versions),

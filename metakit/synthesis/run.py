@@ -16,6 +16,8 @@ from metakit.synthesis.arms import display_names
 from metakit.synthesis.eligible import status_of, values_of
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.networks import analyse_network_plan
+from metakit.synthesis.returns import with_return_outcomes
+from metakit.synthesis.trouble import trouble_findings
 
 LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
 """What the numbers and figures depend on."""
@@ -43,20 +45,22 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
     """
     say = progress or (lambda text: None)
     names = display_names(folder.studies)
+    studies = tuple(with_return_outcomes(study) for study in folder.studies)
     analyses = []
     for number, plan in enumerate(folder.protocol.analyses, start=1):
         say(f"analysis {number} of {len(folder.protocol.analyses)}: {plan.id}")
-        analyses.append(analyse(plan, folder.protocol, folder.studies, names))
+        analyses.append(analyse(plan, folder.protocol, studies, names))
     networks = []
     for number, network in enumerate(folder.protocol.networks, start=1):
         say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")
-        networks.append(analyse_network_plan(network, folder.protocol, folder.studies, names))
+        networks.append(analyse_network_plan(network, folder.protocol, studies, names))
+    say("causes of return")
     return Findings(
         protocol=folder.protocol,
-        studies=tuple(folder.studies),
+        studies=studies,
         names=names,
         analyses=tuple(analyses),
-        result_matrix=result_matrix(folder.protocol, folder.studies),
+        result_matrix=result_matrix(folder.protocol, studies),
         questions=tuple(folder.questions),
         versions={"Python": platform.python_version(), **{name: version(name) for name in LIBRARIES}},
         inputs=dict(folder.inputs),
@@ -65,6 +69,7 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         plan=plan_standing(folder.protocol.fields, read_history(folder.path)[0]),
         judgements=folder.judgements,
         selection=folder.selection,
+        trouble=trouble_findings(folder.protocol, studies, names),
     )
 
 

@@ -1,0 +1,341 @@
+"""MP angles: their change where the joint was left alone, what stays over each limit, what comes back.
+
+Angles are degrees of hyperextension, so that a change below zero is less of it. A change within one arm holds
+the natural course and regression to the mean as well as the operation. Coarse bands are intervals: a band
+that runs across a limit is counted once as below it and once as over it, never forced to a side.
+
+References
+----------
+Cochrane Handbook, section 6.5.2.8, for the standard deviation of a change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from metakit.core.notes import Assumption, SetAside
+from metakit.core.records import Arm, Band, OutcomeValue, StudyRecord
+from metakit.core.results import PoolResult
+from metakit.core.returns import AngleBand
+from metakit.errors import NotEstimableError
+from metakit.forms.library import vocabulary
+from metakit.measures.change_scores import USUAL_CORRELATIONS, change_sd
+from metakit.measures.tables import effect_sizes
+from metakit.models.pool import pool
+from metakit.synthesis.arms import is_retracted
+from metakit.synthesis.means import mean_and_spread
+from metakit.synthesis.rows import Choices, UnusableError
+from metakit.synthesis.source_options import pooled_proportion, usable_arms
+from metakit.synthesis.terms import label_of
+from metakit.synthesis.trouble_findings import (
+    AngleArm,
+    AngleChange,
+    AngleFindings,
+    OverLimit,
+    RecurrenceRow,
+)
+
+ANGLE, RECURRENCE = "mp_hyperextension", "mp_recurrence"
+CORRELATION = 0.5
+"""Correlation of the angle before and after where no report gives it: common practice, no source; varied."""
+BANDS = ((None, 20.0), (20.0, 30.0), (30.0, 40.0), (40.0, None))
+"""Bands of the mean angle before, where a report gives no bands: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """An arm, or the thumbs of it with one option or in one band."""
+
+    study: StudyRecord
+    name: str
+    arm: Arm
+    option: str
+    band: Band | None
+    values: tuple[OutcomeValue, ...]
+
+
+def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> AngleFindings:
+    """Return all that the records say of MP angles after surgery."""
+    told = [study for study in studies if not is_retracted(study)]
+    parts = [part for study in told for part in _parts(study, names[study.id])]
+    assumptions: list[Assumption] = []
+    aside: list[SetAside] = []
+    arms = [found for part in parts if (found := _change(part, CORRELATION, assumptions, aside)) is not None]
+    varied = {
+        r: [found for part in parts if (found := _change(part, r, [], [])) is not None]
+        for r in USUAL_CORRELATIONS
+        if r != CORRELATION
+    }
+    left = _pooled(arms, varied, lambda arm: arm.technique if _left(arm.option) else "")
+    bands = _pooled(arms, varied, lambda arm: f"{arm.band} before" if _left(arm.option) and arm.band else "")
+    options = _pooled(arms, varied, lambda arm: label_of("mp_options", arm.option))
+    return AngleFindings(
+        left_alone=(*left, *bands),
+        by_option=options,
+        over_limits=_over_limits(told, names),
+        recurrence=tuple(row for study in told for row in _recurrence(study, names[study.id])),
+        set_aside=tuple(dict.fromkeys(aside)),
+        assumptions=tuple(dict.fromkeys(assumptions)),
+    )
+
+
+def _left(option: str) -> bool:
+    terms = vocabulary("mp_options")
+    return option in terms and terms[option].facts.text("done") == "left"
+
+
+def _parts(study: StudyRecord, name: str) -> list[_Part]:
+    found = []
+    for arm in usable_arms(study):
+        own = tuple(value for value in study.outcomes if value.arm == arm.id and value.outcome == ANGLE)
+        if own:
+            found.append(_Part(study=study, name=name, arm=arm, option=arm.mp_option, band=None, values=own))
+        groups: dict[tuple[str, Band | None], list[OutcomeValue]] = {}
+        for entry in study.subgroups:
+            if entry.value.arm == arm.id and entry.value.outcome == ANGLE:
+                key = (entry.mp_option or arm.mp_option, entry.mp_before)
+                groups.setdefault(key, []).append(entry.value)
+        found += [
+            _Part(study=study, name=name, arm=arm, option=option, band=band, values=tuple(values))
+            for (option, band), values in groups.items()
+        ]
+    return found
+
+
+def _change(
+    part: _Part, correlation: float, assumptions: list[Assumption], aside: list[SetAside]
+) -> AngleArm | None:
+    try:
+        return _change_or_refuse(part, correlation, assumptions)
+    except UnusableError as reason:
+        aside.append(SetAside(study=part.name, reason=str(reason)))
+        return None
+
+
+def _change_or_refuse(part: _Part, correlation: float, assumptions: list[Assumption]) -> AngleArm | None:
+    unusable = [value.unusable for value in part.values if value.unusable]
+    usable = [
+        value
+        for value in part.values
+        if not value.unusable and (value.mean is not None or value.median is not None)
+    ]
+    changes = [value for value in usable if value.kind == "change"]
+    after = [value for value in usable if value.kind == "final"]
+    before = [value for value in usable if value.kind == "baseline"]
+    if not changes and not after:
+        if unusable:
+            raise UnusableError(f"{part.arm.label}: {unusable[0]}")
+        return None
+    log: list[Assumption] = []
+    start = _numbers(part, before[0], log) if before else _before_of_arm(part)
+    if changes:
+        found = _numbers(part, max(changes, key=_months), log)
+        change, spread, size = found["mean"], found["sd"], found["total"]
+        end = None
+    else:
+        final = _numbers(part, max(after, key=_months), log)
+        if start is None or "sd" not in start:
+            raise UnusableError(f"{part.arm.label}: no angle with its spread before surgery")
+        derived = change_sd(start["sd"], final["sd"], correlation)
+        log.append(
+            Assumption(
+                study=part.name,
+                rule=derived.rule,
+                inputs=f"{part.arm.label}: {derived.inputs}",
+                reference=derived.reference,
+            )
+        )
+        change, spread, size = final["mean"] - start["mean"], derived.value, final["total"]
+        end = final["mean"]
+    assumptions.extend(log)
+    begun = start["mean"] if start else None
+    return AngleArm(
+        study=part.name,
+        arm=part.arm.label,
+        technique=label_of("techniques", part.arm.technique),
+        option=part.option,
+        band=str(part.band) if part.band else _band_of_mean(begun),
+        thumbs=int(size),
+        before=begun,
+        after=end if end is not None else (begun + change if begun is not None else None),
+        change=change,
+        standard_deviation=spread,
+    )
+
+
+def _numbers(part: _Part, value: OutcomeValue, log: list[Assumption]) -> dict[str, float]:
+    numbers, steps = mean_and_spread(part.name, part.study, part.arm, value, Choices(icc=0.0))
+    log += steps
+    return numbers
+
+
+def _before_of_arm(part: _Part) -> dict[str, float] | None:
+    angle = part.arm.mp_preoperative
+    if part.band is not None or angle.mean is None:
+        return None
+    found = {"mean": angle.mean}
+    return found if angle.standard_deviation is None else found | {"sd": angle.standard_deviation}
+
+
+def _months(value: OutcomeValue) -> float:
+    return value.months if value.months is not None else float("inf")
+
+
+def _band_of_mean(mean: float | None) -> str:
+    if mean is None:
+        return ""
+    for low, high in BANDS:
+        if (low is None or mean >= low) and (high is None or mean < high):
+            return f"mean {Band(lower=low, upper=high, lower_inside=True)}"
+    return ""
+
+
+def _pooled(
+    arms: Sequence[AngleArm], varied: Mapping[float, Sequence[AngleArm]], group_of: Callable[[AngleArm], str]
+) -> tuple[AngleChange, ...]:
+    groups = dict.fromkeys(group for arm in arms if (group := group_of(arm)))
+    found = []
+    for group in groups:
+        own = tuple(arm for arm in arms if group_of(arm) == group)
+        result, reason = _pool(own)
+        others = {
+            r: answer
+            for r, changed in varied.items()
+            if (answer := _pool([arm for arm in changed if group_of(arm) == group])[0]) is not None
+        }
+        found.append(
+            AngleChange(
+                group=group, arms=own, result=result, reason=reason, correlation=CORRELATION, varied=others
+            )
+        )
+    return tuple(found)
+
+
+def _pool(arms: Sequence[AngleArm]) -> tuple[PoolResult | None, str]:
+    names = [f"{arm.study}, {arm.arm}" + (f", {arm.band}" if arm.band else "") for arm in arms]
+    table = effect_sizes(
+        {
+            "study": names,
+            "mean": [arm.change for arm in arms],
+            "sd": [arm.standard_deviation for arm in arms],
+            "total": [arm.thumbs for arm in arms],
+        },
+        measure="mean",
+    )
+    try:
+        return pool(table), ""
+    except NotEstimableError as error:
+        return None, str(error)
+
+
+def _over_limits(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> tuple[OverLimit, ...]:
+    groups: dict[str, dict[str, list[tuple[AngleBand, ...]]]] = {}
+    for study in studies:
+        for arm in usable_arms(study):
+            for option, bands in _last_bands(study, arm).items():
+                group = "MP joint left alone" if _left(option) else label_of("mp_options", option)
+                groups.setdefault(group, {}).setdefault(names[study.id], []).append(bands)
+    found = []
+    for term in vocabulary("mp_limits"):
+        over = Band(lower=term.facts.number("degrees"), lower_inside=bool(term.facts.flag("reached")))
+        for group, by_study in groups.items():
+            counts = {
+                name: _add(over_limit(bands, over) for bands in parts) for name, parts in by_study.items()
+            }
+            lower, reason = pooled_proportion(
+                [(name, few, total) for name, (few, _, total) in counts.items()]
+            )
+            upper, _ = pooled_proportion([(name, most, total) for name, (_, most, total) in counts.items()])
+            fewest, most, total = _add(counts.values())
+            found.append(
+                OverLimit(
+                    limit=term.id, label=term.label, source=term.facts.text("source"), group=group,
+                    studies=tuple(counts), fewest=fewest, most=most, total=total, lower=lower, upper=upper,
+                    reason=reason,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def _last_bands(study: StudyRecord, arm: Arm) -> dict[str, tuple[AngleBand, ...]]:
+    """Return the bands of an arm at the last time after surgery, by option where the report tells them."""
+    own = [entry for entry in study.mp_bands if entry.arm == arm.id and entry.months and not entry.unusable]
+    own = [entry for entry in own if entry.thumbs <= (entry.total or entry.thumbs)]
+    if not own:
+        return {}
+    last = max(entry.months or 0.0 for entry in own)
+    own = [entry for entry in own if entry.months == last]
+    told = [entry for entry in own if entry.mp_option] or own
+    options = dict.fromkeys(entry.mp_option for entry in told)
+    return {
+        option or arm.mp_option: tuple(entry for entry in told if entry.mp_option == option)
+        for option in options
+    }
+
+
+def _add(counts: Iterable[tuple[int, int, int]]) -> tuple[int, int, int]:
+    rows = list(counts)
+    return sum(row[0] for row in rows), sum(row[1] for row in rows), sum(row[2] for row in rows)
+
+
+def over_limit(bands: Sequence[AngleBand], over: Band) -> tuple[int, int, int]:
+    """Return the fewest and the most thumbs over a limit that bands allow, and how many were measured.
+
+    Parameters
+    ----------
+    bands : sequence of AngleBand
+        Of one group of thumbs at one time; they may leave thumbs out, run across the limit, or overlap.
+    over : Band
+        The angles over the limit.
+
+    Returns
+    -------
+    fewest, most, total : int
+        A thumb that stands in no band, or in one that runs across the limit, may lie on either side.
+    """
+    overlap = any(entry.bands_overlap for entry in bands)
+    add = (lambda thumbs: max(thumbs, default=0)) if overlap else sum
+    total = max([entry.total or 0 for entry in bands] + [add([entry.thumbs for entry in bands])])
+    fewest = add([entry.thumbs for entry in bands if inside(entry.band, over)])
+    under = add([entry.thumbs for entry in bands if not entry.band.meets(over)])
+    return fewest, max(total - under, fewest), total
+
+
+def inside(band: Band, over: Band) -> bool:
+    """Say whether every angle of a band lies over a limit; both are intervals of degrees."""
+    if band.lower is None or over.lower is None:
+        return False
+    return band.lower > over.lower or (
+        band.lower == over.lower and (over.lower_inside or not band.lower_inside)
+    )
+
+
+def _recurrence(study: StudyRecord, name: str) -> list[RecurrenceRow]:
+    rows = []
+    for arm in usable_arms(study):
+        values = [(value, arm.mp_option) for value in study.outcomes if value.arm == arm.id]
+        values += [
+            (entry.value, entry.mp_option or arm.mp_option)
+            for entry in study.subgroups
+            if entry.value.arm == arm.id
+        ]
+        for value, option in values:
+            total = value.total if value.total is not None else arm.thumbs
+            events = 0 if value.reporting == "reported_zero" else value.events
+            if value.outcome != RECURRENCE or value.unusable or events is None or not total:
+                continue
+            rows.append(
+                RecurrenceRow(
+                    study=name,
+                    arm=arm.label,
+                    option=option,
+                    option_label=label_of("mp_options", option),
+                    months=value.months,
+                    time=value.time_label or (f"{value.months:g} months" if value.months else ""),
+                    limit=str(value.limit) if value.limit else value.author_definition,
+                    events=events,
+                    total=total,
+                )
+            )
+    return sorted(rows, key=lambda row: (row.option, row.months or 0.0, row.study))

@@ -1,0 +1,97 @@
+"""The sources of trouble with their options, findings and outcomes, as the vocabularies name them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from metakit.core.effects import EffectTable
+from metakit.core.records import ARM_OPTIONS, Arm, ComparisonPlan, StudyRecord
+from metakit.core.results import PoolResult
+from metakit.errors import NotEstimableError
+from metakit.forms.library import vocabulary
+from metakit.measures.tables import effect_sizes
+from metakit.models.pool import pool
+
+GENERAL_OUTCOMES = ("any_reoperation", "any_complication", "pain_activity", "dash", "key_pinch")
+"""Columns of the map of evidence beside those of a source's own."""
+OWN_OUTCOMES = {
+    "residual_bone": ("return_residual_bone",),
+    "scaphotrapezoid_arthritis": ("return_scaphotrapezoid", "secondary_st_procedure"),
+    "mp_hyperextension": (
+        "return_mp_hyperextension",
+        "secondary_mp_procedure",
+        "mp_recurrence",
+        "mp_hyperextension",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A source of trouble: id and label of the cause, the attribute of an arm that says what was done."""
+
+    id: str
+    label: str
+    kind: str
+
+    @property
+    def options(self) -> tuple[tuple[str, str, str], ...]:
+        """Id, label and what was done (`treated` or `left`) of each option."""
+        terms = vocabulary(ARM_OPTIONS[self.kind])
+        return tuple(
+            (term.id, term.label, term.facts.text("done"))
+            for term in terms
+            if term.facts.text("done") in ("treated", "left")
+        )
+
+    def done(self, arm: Arm) -> str:
+        """Return what was done in an arm: `treated`, `left`, `normal` or `not_reported`."""
+        terms = vocabulary(ARM_OPTIONS[self.kind])
+        option = getattr(arm, self.kind)
+        return terms[option].facts.text("done") if option in terms else "not_reported"
+
+    def asked_by(self, comparison: ComparisonPlan) -> bool:
+        """Say whether a comparison is about the options of this source."""
+        return comparison.of_options and bool(comparison.options(1).get(self.kind))
+
+
+def sources() -> tuple[Source, ...]:
+    """Return the sources of trouble that an operation can deal with the first time."""
+    kinds = {_source_of(kind): kind for kind in ARM_OPTIONS}
+    return tuple(
+        Source(id=term.id, label=term.label, kind=kinds[term.id])
+        for term in vocabulary("return_causes")
+        if term.facts.flag("source_of_trouble") and term.id in kinds
+    )
+
+
+def _source_of(kind: str) -> str:
+    return next(
+        (term.facts.text("source") for term in vocabulary(ARM_OPTIONS[kind]) if term.facts.text("source")), ""
+    )
+
+
+def pooled_proportion(
+    counts: Sequence[tuple[str, float, float]], level: float = 0.95
+) -> tuple[PoolResult | None, str]:
+    """Pool thumbs of thumbs over studies (name, thumbs, total); the reason where it cannot be done."""
+    table = _table(counts)
+    try:
+        return pool(table, level=level), ""
+    except NotEstimableError as error:
+        return None, str(error)
+
+
+def _table(counts: Sequence[tuple[str, float, float]]) -> EffectTable:
+    columns: Mapping[str, Sequence[object]] = {
+        "study": [name for name, _, _ in counts],
+        "events": [events for _, events, _ in counts],
+        "total": [total for _, _, total in counts],
+    }
+    return effect_sizes(columns, measure="proportion", effective_numbers=True)
+
+
+def usable_arms(study: StudyRecord) -> tuple[Arm, ...]:
+    """Return the arms whose technique is told apart."""
+    return tuple(arm for arm in study.arms if not arm.mixed)
