@@ -16,14 +16,18 @@ from metakit.network.evidence import evidence_on
 from metakit.network.links import linking_studies
 from metakit.network.splitting import indirect_evidence
 from metakit.synthesis.gather import Task
+from metakit.synthesis.network_absolute import (
+    NetworkAbsolute,
+    NetworkBaseline,
+    NetworkRisks,
+    Seen,
+    network_risks,
+)
 from metakit.synthesis.network_arms import NetworkGathered, node_label
 from metakit.synthesis.network_findings import NetworkComparison
 from metakit.synthesis.network_words import (
     Behind,
     Evidence,
-    NetworkAbsolute,
-    NetworkBaseline,
-    absolute_of_pair,
     comparison_sentences,
     little_behind,
     natural,
@@ -37,16 +41,16 @@ def network_comparisons(
     """Return every pair of each connected part, those against the reference first."""
     if analysis is None:
         return ()
-    behind = _behind(task, gathered)
+    behind, seen = _behind(task, gathered), _seen(task, gathered)
     found: list[NetworkComparison] = []
     for item in analysis.parts:
         names = item.part.techniques
         order = [item.reference, *(name for name in names if name != item.reference)]
         pairs = [(two, one) for n, one in enumerate(order) for two in order[n + 1 :]]
-        baseline = baseline_of_reference(plan, task, gathered, item.reference)
+        risks = _risks(plan, task, gathered, item, pairs, seen)
         through = linking_studies(item.part.arms.study, item.part.arms.technique, pairs)
         found += [
-            _with_caution(_comparison(pair, item, task, baseline, plan.level), through[pair], behind)
+            _with_caution(_comparison(pair, item, task, risks, plan.level), through[pair], behind)
             for pair in pairs
         ]
     return tuple(found)
@@ -70,6 +74,20 @@ def _behind(task: Task, gathered: NetworkGathered) -> dict[str, Behind]:
     }
 
 
+def _seen(task: Task, gathered: NetworkGathered) -> dict[str, Seen]:
+    """Return how often studies met the outcome after each technique; nothing for means."""
+    if task.kind is MEANS:
+        return {}
+    arms: dict[str, list[tuple[float, float]]] = {}
+    for study in gathered.studies:
+        for node, side in zip(gathered.nodes[study.name], study.sides, strict=True):
+            arms.setdefault(node, []).append((side.numbers["events"], side.numbers[task.kind.size]))
+    found = {
+        node: Seen.of(lower_first(node_label(node)), rows, task.kind.size_word) for node, rows in arms.items()
+    }
+    return {node: seen for node, seen in found.items() if seen is not None}
+
+
 def _with_caution(
     item: NetworkComparison, through: Sequence[str], behind: Mapping[str, Behind]
 ) -> NetworkComparison:
@@ -78,8 +96,43 @@ def _with_caution(
     return replace(item, caution=text, sentences=(*item.sentences, *([text] if text else [])))
 
 
+def _risks(
+    plan: NetworkPlan,
+    task: Task,
+    gathered: NetworkGathered,
+    item: PartAnalysis,
+    pairs: Sequence[tuple[str, str]],
+    seen: Mapping[str, Seen],
+) -> NetworkRisks | None:
+    """Return the frequency after every technique of a part, None without a baseline."""
+    baseline = baseline_of_reference(plan, task, gathered, item.reference)
+    if baseline is None:
+        return None
+
+    def effect(technique: str, comparator: str) -> tuple[float, Limits]:
+        contrast = item.part.contrast(technique, comparator)
+        estimate, low, high = (
+            natural(task.measure, value) for value in (contrast.estimate, *contrast.interval)
+        )
+        return estimate, Limits(low, high)
+
+    others = [name for name in item.part.techniques if name != item.reference]
+    return network_risks(
+        task.measure.name,
+        {name: effect(name, item.reference) for name in others},
+        {pair: effect(*pair) for pair in pairs},
+        baseline,
+        item.reference,
+        seen,
+    )
+
+
 def _comparison(
-    pair: tuple[str, str], item: PartAnalysis, task: Task, baseline: NetworkBaseline | None, level: float
+    pair: tuple[str, str],
+    item: PartAnalysis,
+    task: Task,
+    risks: NetworkRisks | None,
+    level: float,
 ) -> NetworkComparison:
     measure, (technique, comparator) = task.measure, pair
     contrast = item.part.contrast(technique, comparator)
@@ -98,16 +151,13 @@ def _comparison(
     elif studies:
         known = evidence_on(item.direct, pair)
         share = known.share if known else 0.0
-    absolute = None
-    if baseline is not None:
-        own = None
-        if comparator != item.reference:
-            own = natural(measure, item.part.contrast(comparator, item.reference).estimate)
-        absolute = absolute_of_pair(measure.name, estimate, Limits(*limits), own, baseline)
+    absolute, why = None, ""
+    if risks is not None:
+        absolute, why = risks.of_pair(pair, estimate, Limits(*limits))
     ahead = contrast.prediction
     prediction = Limits(*(natural(measure, value) for value in ahead)) if ahead else None
     values = (estimate, limits[0], limits[1])
-    return _finding(task, pair, values, prediction, evidence, studies, share, absolute, level)
+    return _finding(task, pair, values, prediction, evidence, studies, share, absolute, level, why)
 
 
 def _finding(
@@ -120,6 +170,7 @@ def _finding(
     share: float | None,
     absolute: NetworkAbsolute | None,
     level: float,
+    no_absolute: str = "",
 ) -> NetworkComparison:
     labels = (node_label(pair[0]), node_label(pair[1]))
     estimate, lower, upper = values
@@ -145,6 +196,7 @@ def _finding(
             studies=studies,
             absolute=absolute,
             when=task.question.window.label,
+            no_absolute=no_absolute,
         ),
     )
 
@@ -161,7 +213,7 @@ def extrapolated_comparisons(
     found: list[NetworkComparison] = []
     first, others = analysis.parts[0], analysis.parts[1:]
     baseline = baseline_of_reference(plan, task, gathered, first.reference)
-    against = first.reference
+    against, seen = first.reference, _seen(task, gathered)
     for technique in (name for item in others for name in item.part.techniques):
         chosen = [sets.get(name, set()) for name in (technique, against)]
         if any(len(options) != 1 for options in chosen):
@@ -172,9 +224,13 @@ def extrapolated_comparisons(
         except NotEstimableError:
             continue
         estimate, *limits = (natural(task.measure, value) for value in (effect.estimate, *effect.interval))
-        absolute = None
+        absolute, why = None, ""
         if baseline is not None:
-            absolute = absolute_of_pair(task.measure.name, estimate, Limits(*limits), None, baseline)
+            pair, value = (technique, against), (estimate, Limits(*limits))
+            risks = network_risks(
+                task.measure.name, {technique: value}, {pair: value}, baseline, against, seen
+            )
+            absolute, why = risks.of_pair(pair, *value)
         found.append(
             _finding(
                 task,
@@ -186,6 +242,7 @@ def extrapolated_comparisons(
                 0.0,
                 absolute,
                 plan.level,
+                why,
             )
         )
     return tuple(found)

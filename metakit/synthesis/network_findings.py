@@ -13,8 +13,9 @@ from metakit.network.analysis import NetworkAnalysis
 from metakit.network.components import ComponentModel
 from metakit.network.models import NETWORK_INFERENCES, NETWORK_MODELS
 from metakit.synthesis.findings import finite
+from metakit.synthesis.network_absolute import NetworkAbsolute
 from metakit.synthesis.network_arms import PartlyGiven
-from metakit.synthesis.network_words import Evidence, NetworkAbsolute
+from metakit.synthesis.network_words import Evidence
 from metakit.synthesis.terms import OutcomeTerm
 
 

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
-from metakit.core.effects import FloatArray
 from metakit.core.records import ComparisonPlan
-from metakit.core.results import Limits
 from metakit.core.written import count, fixed, per_100, ratio
-from metakit.measures.absolute import risk_with
 from metakit.measures.registry import Measure
 from metakit.network.components import ComponentEffect
+from metakit.synthesis.network_absolute import NetworkAbsolute
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.words import directions, lower_first, one_of
 
@@ -30,73 +28,6 @@ EVIDENCE_WORDS: dict[Evidence, str] = {
 FEWEST_EVENTS, FEWEST_THUMBS = 10, 50
 """Events or thumbs of a technique in its network below which a comparison gets a caution; common practice, no
 source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkBaseline:
-    """Risk (fraction) or rate of the reference, and in words where it comes from."""
-
-    value: float
-    unit: str
-    basis: str
-    reference: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkAbsolute:
-    """Per 100 thumbs (or thumb-years): the comparator's frequency and the technique's with its interval.
-
-    The interval is that of the relative effect; the uncertainty of the baseline is not in it. `basis` says
-    where the comparator's number comes from.
-    """
-
-    unit: str
-    comparator: float
-    technique: float
-    lower: float
-    upper: float
-    basis: str
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the absolute effect as JSON."""
-        return {
-            "per": 100,
-            "unit": self.unit,
-            "comparator": self.comparator,
-            "technique": self.technique,
-            "interval": [self.lower, self.upper],
-            "basis": self.basis,
-        }
-
-
-def absolute_of_pair(
-    measure: str, effect: float, interval: Limits, against_reference: float | None, baseline: NetworkBaseline
-) -> NetworkAbsolute:
-    """Return a pair's absolute effect; all effects in natural units.
-
-    `against_reference` is the comparator's own effect against the reference, None when it is the reference:
-    then its frequency is the baseline, otherwise what the network expects at that baseline.
-    """
-    known, basis = baseline.value, baseline.basis
-    if against_reference is not None:
-        known = _possible(risk_with(measure, against_reference, known), baseline.unit)
-        basis = f"expected at {per_100(100 * baseline.value)} in 100 after {baseline.reference}"
-    values = [
-        100 * _possible(risk_with(measure, value, known), baseline.unit) for value in (effect, *interval)
-    ]
-    return NetworkAbsolute(
-        unit=baseline.unit,
-        comparator=100 * known,
-        technique=values[0],
-        lower=values[1],
-        upper=values[2],
-        basis=basis,
-    )
-
-
-def _possible(value: float | FloatArray, unit: str) -> float:
-    value = float(value)
-    return max(value, 0.0) if unit == "thumb-years" else min(max(value, 0.0), 1.0)
 
 
 def natural(measure: Measure, value: float) -> float:
@@ -123,6 +54,7 @@ def comparison_sentences(
     studies: int,
     absolute: NetworkAbsolute | None,
     when: str,
+    no_absolute: str = "",
 ) -> tuple[str, ...]:
     """Tell one comparison: size and kind of evidence, per 100 thumbs, and whether the direction is settled.
 
@@ -132,6 +64,8 @@ def comparison_sentences(
         Estimate, lower and upper limit in natural units.
     studies : int
         How many studies compare the two directly.
+    no_absolute : str
+        Why there is no number per 100 although there is a baseline.
     """  # fmt: skip
     technique, comparator = labels
     unit = f" {term.unit}" if measure.name == "mean_difference" and term.unit else ""
@@ -152,6 +86,9 @@ def comparison_sentences(
             f"({absolute.basis}); after {after} about {per_100(absolute.technique)} "
             f"({per_100(absolute.lower)} to {per_100(absolute.upper)})."
         )
+        told += absolute.remarks
+    elif no_absolute:
+        told.append(no_absolute)
     null = 1.0 if measure.scale(None).axis == "log" else 0.0
     plan = ComparisonPlan(
         id="", label="", technique=(), technique_label=after, comparator=(), comparator_label=before

@@ -107,7 +107,7 @@ def analyse_network_plan(
         cautions=(*_cautions(analysis, comparisons), *(not_agreed(gathered.studies) if analysis else ())),
         set_aside=(*gathered.set_aside, *(analysis.arms.set_aside if analysis else ())),
         assumptions=(*gathered.assumptions, *(analysis.arms.assumptions if analysis else ())),
-        notes=_notes(gathered, analysis, extra),
+        notes=(*_notes(gathered, analysis, extra), *_carried(comparisons)),
     )
 
 
@@ -224,6 +224,12 @@ def _notes(
         pattern = re.compile(r"\b(" + "|".join(map(re.escape, techniques)) + r")\b")
         told = [pattern.sub(lambda match: lower_first(node_label(match[0])), note) for note in told]
     return tuple(dict.fromkeys((*gathered.notes, *told)))
+
+
+def _carried(comparisons: Sequence[NetworkComparison]) -> tuple[str, ...]:
+    """Say once why frequencies were not made by the measure itself."""
+    found = (item.absolute.carried for item in comparisons if item.absolute is not None)
+    return tuple(dict.fromkeys(text for text in found if text))
 
 
 def _component_sentences(model: ComponentModel | None, measure: Measure) -> tuple[ComponentSentence, ...]:

@@ -82,15 +82,22 @@ def test_each_comparison_says_its_kind_of_evidence_and_numbers_per_100() -> None
     assert (indirect.evidence, indirect.studies, indirect.direct_share) == ("indirect", 0, 0.0)
     assert (only.evidence, only.studies) == ("direct", 1)
     assert only.direct_share == pytest.approx(1.0)
-    # baseline: 14 of 123 thumbs after the reference; risk ratios multiply it, never above 100
+
+    # baseline: 14 of 123 thumbs after the reference; a limit of another pair would pass 100, so that all ratios are
+    # carried over as ratios of hazards and all pairs agree
+    def carried(ratio: float) -> float:
+        return 100 * (1 - (1 - 14 / 123) ** ratio)
+
     assert mixed.absolute is not None
     assert mixed.absolute.comparator == pytest.approx(100 * 14 / 123)
-    assert mixed.absolute.technique == pytest.approx(100 * 14 / 123 * mixed.estimate)
-    assert mixed.absolute.upper == pytest.approx(min(100.0, 100 * 14 / 123 * mixed.interval.upper))
+    assert mixed.absolute.technique == pytest.approx(carried(mixed.estimate))
+    assert mixed.absolute.upper == pytest.approx(carried(mixed.interval.upper))
+    assert mixed.absolute.carried in finding.notes
     said = " ".join(mixed.sentences)
     assert "direct and indirect evidence, 2 studies compare them" in said
     assert (
-        "about 11 have any complication after trapeziectomy alone (14 of 123 thumbs in these studies)" in said
+        "about 11 have any complication after trapeziectomy alone (14 of 123 thumbs in these studies; "
+        "carried over as ratios of hazards)" in said
     )
     assert "no study compares them" in indirect.sentences[0]
     # without the reference: its frequency is what the network expects, and the technique's follows from it
