@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 from metakit.core.beside import Companion, Posterior
 from metakit.core.notes import Assumption, SetAside
+from metakit.core.views import drawn, frame_of
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
 
 class Limits(NamedTuple):
@@ -223,6 +225,42 @@ class PoolResult:
             }
         )
         return pd.DataFrame(rows)
+
+    def to_frame(self, *, natural: bool = False) -> pd.DataFrame:
+        """Return a frame with the studies as index, then `Mean` and `New centre`.
+
+        Parameters
+        ----------
+        natural : bool
+            Estimates and limits in natural units (ratios, fractions) instead of the analysis scale; standard
+            errors and tau2 stay on the analysis scale.
+
+        Returns
+        -------
+        DataFrame
+            Columns estimate, lower, upper, standard_error, weight, p_value, tau2; empty cells are NaN.
+        """
+        return frame_of(self, natural=natural)
+
+    def summary(self) -> str:
+        """Return the answer in words with every note."""
+        return "\n".join([str(self), *self.notes])
+
+    def forest(self, ax: Axes | None = None) -> Axes:
+        """Draw the studies, the mean and where a new centre is expected.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            To draw on; its horizontal coordinate is the analysis scale. A figure of its own without it.
+        """
+        axes: Axes = drawn("forest_on_axes", self, ax)
+        return axes
+
+    def funnel(self, ax: Axes | None = None) -> Axes:
+        """Draw the effects against their standard errors; see `forest`."""
+        axes: Axes = drawn("funnel_on_axes", self, ax)
+        return axes
 
     def __str__(self) -> str:
         back = self.back_transform
