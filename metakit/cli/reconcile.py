@@ -56,7 +56,9 @@ def command(
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields, comparison.items)
     path = write_comparison(comparison, as_csv=csv)
-    page = write_atomically(folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall, path))
+    page = write_atomically(
+        folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall, path), within=folder
+    )
     if json:
         answer_json(
             {

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from metakit.cli.running import answer_json, progress, say
+from metakit.core.places import refuse_links
 from metakit.errors import UsageError
 
 NAME = "report"
@@ -67,6 +68,8 @@ def command(
         return
     if folder is None:
         raise UsageError("name a review folder, or a bundle to check with --verify")
+    if out is None:
+        refuse_links(folder, folder / "report")
     write(
         folder,
         out or folder / "report",

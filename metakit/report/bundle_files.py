@@ -8,7 +8,6 @@ one of its files, byte for byte, would be something that nobody has looked at.
 from __future__ import annotations
 
 import io
-import re
 import stat
 import unicodedata
 import zipfile
@@ -17,12 +16,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from metakit.core.places import LONGEST_NAME, name_fault
 from metakit.errors import Problem, UnreadableError
 
 LARGEST = 400_000_000
 """Bytes in a whole bundle; the report of 150 studies takes about a tenth."""
 MOST_FILES = 20_000
-LONGEST_NAME = 200
 _DATE = (1980, 1, 1, 0, 0, 0)
 _PERMISSIONS = 0o644
 _MADE_ON = 3
@@ -38,7 +37,6 @@ _BROKEN = (
     OverflowError,
     LookupError,
 )
-_NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f\\:*?"<>|]')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,15 +101,9 @@ def name_faults(names: Iterable[str]) -> list[tuple[str, str]]:
     same: Counter[str] = Counter()
     for name in listed:
         same[unicodedata.normalize("NFC", name).casefold()] += 1
-        parts = name.split("/")
-        if name.startswith("/") or any(part in ("", ".", "..") for part in parts):
-            faults.append(("a name that leads out of its folder", name))
-        elif _NOT_IN_NAMES.search(name) or any(part != part.strip(" ") or part[-1] == "." for part in parts):
-            faults.append(("a name that not every system can hold", name))
-        elif len(name) > LONGEST_NAME:
-            faults.append((f"a name longer than {LONGEST_NAME} characters", f"{name[:40]}..."))
-        elif not _encodable(name):
-            faults.append(("a name that is no text", ascii(name)))
+        fault = name_fault(name)
+        if fault:
+            faults.append((fault, f"{name[:40]}..." if len(name) > LONGEST_NAME else name))
     faults += [("two files of one name", name) for name, number in same.items() if number > 1]
     folders = {start for name in same for start in _folders(name)}
     faults += [("a file in the place of a folder", name) for name in same if name in folders]
@@ -158,14 +150,6 @@ def _refusals(entries: list[zipfile.ZipInfo], size: int) -> list[tuple[str, str]
 def _folders(name: str) -> list[str]:
     parts = name.split("/")
     return ["/".join(parts[:end]) for end in range(1, len(parts))]
-
-
-def _encodable(name: str) -> bool:
-    try:
-        name.encode()
-    except UnicodeEncodeError:
-        return False
-    return True
 
 
 def _problem(path: Path, what: str, found: str = "") -> Problem:

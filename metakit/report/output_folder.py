@@ -12,13 +12,16 @@ import json
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from metakit.core.files import write_atomically
+from metakit.core.places import WrongPlaceError, place_within
 
 LIST = "written_files.json"
 FIGURES = "figures"
 NUMBERS = "findings.json"
+REVIEWS_OWN = (".yaml", ".yml", ".jsonl")
+"""What a report never writes: a list that names such files is not ours, and nothing of them is removed."""
 _LARGEST_LIST = 4_000_000
 
 
@@ -52,7 +55,7 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> Written:
     both = {name: tuple(dict.fromkeys((*before.get(name, ()), *now.get(name, ())))) for name in before | now}
     _write_list(folder, both)
     for name, content in files.items():
-        write_atomically(folder / name, content)
+        write_atomically(folder / name, content, within=folder)
     removed, kept = [], []
     for name, digests in before.items():
         path = folder / name
@@ -74,7 +77,9 @@ def _digest(content: bytes) -> str:
 
 def _write_list(folder: Path, files: Mapping[str, tuple[str, ...]]) -> None:
     answer = {"about": "files that metakit wrote here", "files": {name: list(files[name]) for name in files}}
-    write_atomically(folder / LIST, json.dumps(answer, indent=1, ensure_ascii=False, sort_keys=True) + "\n")
+    write_atomically(
+        folder / LIST, json.dumps(answer, indent=1, ensure_ascii=False, sort_keys=True) + "\n", within=folder
+    )
 
 
 def _listed(folder: Path) -> dict[str, tuple[str, ...]]:
@@ -87,15 +92,16 @@ def _listed(folder: Path) -> dict[str, tuple[str, ...]]:
         items = [(str(name), tuple(map(str, digests))) for name, digests in found.items()]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
-    return {name: digests for name, digests in items if _our_place(name)}
+    return {name: digests for name, digests in items if _our_place(folder, name)}
 
 
-def _our_place(name: str) -> bool:
-    """Whether a name lies in the folder itself or among its figures."""
-    parts = PurePosixPath(name).parts
-    if "\\" in name or "\0" in name or any(part in ("..", "/") for part in parts):
+def _our_place(folder: Path, name: str) -> bool:
+    """Whether a name lies in the folder itself or among its figures, and is no file of a review."""
+    try:
+        place_within(folder, name, ("*", f"{FIGURES}/*"))
+    except WrongPlaceError:
         return False
-    return len(parts) == 1 or (len(parts) == 2 and parts[0] == FIGURES)
+    return not name.endswith(REVIEWS_OWN)
 
 
 def _regular(folder: Path, name: str) -> bool:

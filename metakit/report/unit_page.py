@@ -92,10 +92,10 @@ def write_unit_page(
     for both in figures.values():
         for part in (both.wide, both.narrow):
             for kind, content in part.files.items():
-                write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content)
-    write_atomically(out_dir / NUMBERS, numbers)
+                write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content, within=out_dir)
+    write_atomically(out_dir / NUMBERS, numbers, within=out_dir)
     # The page last: whoever sees it finds everything beside it.
-    return write_atomically(out_dir / PAGE, html)
+    return write_atomically(out_dir / PAGE, html, within=out_dir)
 
 
 def draw_unit(found: UnitDecision) -> dict[str, TwoSizes]:

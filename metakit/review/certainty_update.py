@@ -64,10 +64,10 @@ def update_certainty(
     """
     file = folder / CERTAINTY
     if not file.is_file():
-        return write_atomically(file, certainty_text(tuple(new), invented=invented))
+        return write_atomically(file, certainty_text(tuple(new), invented=invented), within=file.parent)
     text = file.read_bytes().decode("utf-8")
     changed = updated_text(text, old, new)
-    return file if changed == text else write_atomically(file, changed.encode())
+    return file if changed == text else write_atomically(file, changed.encode(), within=file.parent)
 
 
 def updated_text(text: str, old: Sequence[CertaintyJudgement], new: Sequence[CertaintyJudgement]) -> str:

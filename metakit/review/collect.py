@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.core.files import write_atomically
+from metakit.core.files import remove_leftovers, write_atomically
+from metakit.core.places import RESERVED, refuse_links
 from metakit.errors import DataError, Problem, UnreadableError, UsageError
 from metakit.forms.library import Library
 from metakit.forms.record_text import record_text, same_nodes
@@ -21,7 +22,6 @@ from metakit.review.files import EXTRACTORS, PROTOCOL, RECORDS
 from metakit.review.lock import review_lock
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", re.ASCII)
-_FORBIDDEN = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 ANNOTATED = ".problems"
 
 
@@ -93,7 +93,7 @@ def collect(
         raise UsageError("nothing to collect: name a workbook, or a folder that holds workbooks")
     target = home / RECORDS if (home / PROTOCOL).exists() or (home / RECORDS).is_dir() else home
     if extractor:
-        if not _NAME.fullmatch(extractor) or extractor.casefold() in _FORBIDDEN:
+        if not _NAME.fullmatch(extractor) or extractor.casefold() in RESERVED:
             raise UsageError(f"{extractor!r} cannot name a folder; initials are letters and digits")
         target = home / EXTRACTORS / extractor
     written: list[Path] = []
@@ -120,7 +120,14 @@ def collect(
             with review_lock(home):
                 for name, root in names.items():
                     _write(
-                        target / f"{name}.yaml", root, book, collected, written, unchanged, replace=replace
+                        home,
+                        target / f"{name}.yaml",
+                        root,
+                        book,
+                        collected,
+                        written,
+                        unchanged,
+                        replace=replace,
                     )
         problems += collected.problems
         errors = [problem for problem in collected.problems if problem.severity == "error"]
@@ -171,7 +178,7 @@ def _record_names(file: Path, book: Book, collected: Collected) -> dict[str, Map
         tidy = re.sub(r"\s+", "_", shown.strip())
         if (
             not _NAME.fullmatch(tidy)
-            or tidy.casefold() in _FORBIDDEN
+            or tidy.casefold() in RESERVED
             or tidy.casefold() in map(str.casefold, names)
         ):
             collected.problems.append(
@@ -209,7 +216,8 @@ def _not_of(extractor: str, root: MapNode) -> Iterator[Problem]:
 
 
 def _write(
-    path: Path, root: MapNode, book: Book, collected: Collected, written: list[Path], unchanged: list[Path],
+    home: Path, path: Path, root: MapNode, book: Book, collected: Collected,
+    written: list[Path], unchanged: list[Path],
     *, replace: bool,
 ) -> None:  # fmt: skip
     """Write one record under the lock, unless it is there already or somebody else's work would be lost."""
@@ -223,10 +231,12 @@ def _write(
             hint = "compare them, then collect again with --replace to put the workbook in its place"
             collected.problems.append(Problem(file=book.file, what=what, hint=hint))
             return
-    for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
-        leftover.unlink(missing_ok=True)
+    refuse_links(home, path)
+    remove_leftovers(path)
     source = Path(book.file).name
-    write_atomically(path, record_text(root, [f"Collected from {source} (SHA-256 {book.sha256})."]))
+    write_atomically(
+        path, record_text(root, [f"Collected from {source} (SHA-256 {book.sha256})."]), within=home
+    )
     written.append(path)
 
 

@@ -13,19 +13,27 @@ from pathlib import Path
 from typing import Any
 
 from metakit.core.files import sha256_of, write_atomically
-from metakit.errors import Problem
+from metakit.core.places import WrongPlaceError, place_within
+from metakit.errors import DataError, Problem
 
 HISTORY = "history.jsonl"
 START = "0" * 64
+RECORD_PLACES = ("records/*.yaml", "records/*.yml")
+EXTRACTOR_PLACES = ("extractors/*/*.yaml", "extractors/*/*.yml")
+SELECTION_PLACES = ("selection/*", "selection/searches/*")
+_MEND = "take the file back from a copy, or move it away: agreed records then count as typed by hand"
 
 
 def read_history(folder: Path) -> tuple[tuple[Mapping[str, Any], ...], tuple[Problem, ...]]:
-    """Return the events of a review's history and a question for every place where the chain is broken.
+    """Return the sound events of a review's history, and an error for every line that cannot be followed.
+
+    Such a line does not follow from the one before, cannot be read, or names a file at a place that is not
+    the review's own.
 
     Parameters
     ----------
     folder : Path
-        The review folder; a review without history has no events and no questions.
+        The review folder; a review without history has no events and no problems.
     """
     path = folder / HISTORY
     if not path.is_file():
@@ -35,28 +43,98 @@ def read_history(folder: Path) -> tuple[tuple[Mapping[str, Any], ...], tuple[Pro
     before = START
     for number, line in enumerate(path.read_bytes().splitlines(), start=1):
 
-        def ask(what: str, found: str = "", number: int = number) -> None:
+        def stop(what: str, found: str = "", number: int = number, allowed: str = "") -> None:
+            shown = found if found.isprintable() else ascii(found)[1:-1]
             problems.append(
-                Problem(file=str(path), line=number, what=what, found=found[:80], severity="question")
+                Problem(file=str(path), line=number, what=what, found=shown[:80], allowed=allowed, hint=_MEND)
             )
 
         try:
             event = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             event = None
-        if not isinstance(event, dict):
-            ask("this line of the history cannot be read", line.decode("utf-8", "replace"))
+        if not isinstance(event, dict) or not _has_shape(event):
+            stop("this line of the history cannot be read", line.decode("utf-8", "replace"))
+        elif event.get("previous") != before:
+            stop("the chain of the history is broken: this line does not follow from the one before")
+        elif faults := _wrong_places(folder, event):
+            for what, found, allowed in faults:
+                stop(f"the history names {what}", found, allowed=allowed)
         else:
-            if event.get("previous") != before:
-                ask("the chain of the history is broken: this line does not follow from the one before")
             events.append(event)
         before = hashlib.sha256(line).hexdigest()
     return tuple(events), tuple(problems)
 
 
+def sound_history(folder: Path) -> tuple[Mapping[str, Any], ...]:
+    """Return the events of a review's history.
+
+    Raises
+    ------
+    DataError
+        With every line that cannot be followed: nothing may be written on the strength of such a history.
+    """
+    events, problems = read_history(folder)
+    if problems:
+        raise DataError(problems)
+    return events
+
+
+def record_place(folder: Path, name: object) -> Path:
+    """Return the place of an agreed record that the history names.
+
+    Raises
+    ------
+    WrongPlaceError
+        For any other place.
+    """
+    return place_within(folder, name, RECORD_PLACES)
+
+
+def _has_shape(event: Mapping[str, Any]) -> bool:
+    """Whether what the readers of an event take from it is of the kind that they expect."""
+    extractors, decisions = event.get("extractors", {}), event.get("decisions", [])
+    return (
+        isinstance(extractors, dict)
+        and all(isinstance(hashed, str) for hashed in extractors.values())
+        and isinstance(decisions, list)
+        and all(isinstance(found, dict) for found in decisions)
+        and (event.get("event") != "reconciled" or isinstance(event.get("study"), str))
+    )
+
+
+def _wrong_places(folder: Path, event: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return what is wrong with each place that an event names, the name, and what is allowed."""
+    named: list[tuple[object, tuple[str, ...]]] = []
+    if event.get("event") == "reconciled":
+        named.append((event.get("record"), RECORD_PLACES))
+        named += [(name, EXTRACTOR_PLACES) for name in event.get("extractors", {})]
+    elif "file" in event:
+        named.append((event["file"], SELECTION_PLACES))
+    faults = []
+    for name, shapes in named:
+        try:
+            place_within(folder, name, shapes)
+        except WrongPlaceError as error:
+            faults.append((str(error), str(name), " or ".join(shapes).replace("*", "NAME")))
+    return faults
+
+
 def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
-    """Add events to the history, all or none; the caller holds the review's lock."""
+    """Add events to the history, all or none; the caller holds the review's lock.
+
+    Raises
+    ------
+    DataError
+        When the history cannot be followed up to its end.
+    """
+    sound_history(folder)
     path = folder / HISTORY
+    faults = [fault for event in events for fault in _wrong_places(folder, event)]
+    if faults:
+        raise DataError(
+            [Problem(file=str(folder), what=what, found=found, hint="rename it") for what, found, _ in faults]
+        )
     content = path.read_bytes() if path.is_file() else b""
     if content and not content.endswith(b"\n"):
         content += b"\n"
@@ -66,7 +144,7 @@ def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
         line = json.dumps({"previous": before, **event}, ensure_ascii=False).encode()
         content += line + b"\n"
         before = hashlib.sha256(line).hexdigest()
-    return write_atomically(path, content)
+    return write_atomically(path, content, within=folder)
 
 
 def last_of_each(events: Sequence[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]]:
@@ -84,7 +162,7 @@ def hashes_of_each(events: Sequence[Mapping[str, Any]]) -> dict[str, set[str]]:
 
 
 def history_questions(folder: Path) -> list[Problem]:
-    """Ask about agreed records changed by hand since their reconciliation, and about a broken chain.
+    """Ask about agreed records changed by hand since their reconciliation; tell a broken chain as an error.
 
     Such changes are allowed; they are pointed out, so that nobody takes them for what two people agreed.
     """

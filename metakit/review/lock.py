@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from metakit.core.places import refuse_links
 from metakit.errors import UsageError
 
 LOCK_FILE = ".metakit.lock"
@@ -37,6 +38,7 @@ def review_lock(folder: str | Path, *, patience: float = PATIENCE) -> Iterator[N
     home = Path(folder)
     if not home.is_dir():
         raise UsageError(f"{home} is not a folder; 'metakit new {home}' makes a review folder")
+    refuse_links(home, home / LOCK_FILE)
     lock = FileLock(home / LOCK_FILE)
     try:
         lock.acquire(timeout=patience)

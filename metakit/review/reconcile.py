@@ -14,14 +14,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from metakit.core.files import sha256_of, write_atomically
+from metakit.core.files import remove_leftovers, sha256_of, write_atomically
+from metakit.core.places import refuse_links
 from metakit.errors import DataError, Problem, UsageError
 from metakit.forms.library import Library, shipped
 from metakit.forms.record_text import same_nodes
 from metakit.forms.records import Reading, read_record
 from metakit.forms.yaml_nodes import read_document
 from metakit.review.files import EXTRACTORS, RECORDS, yaml_files
-from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, read_history
+from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, record_place, sound_history
 from metakit.review.lock import review_lock
 from metakit.review.reconcile_agreed import agreed_text, problems_of
 from metakit.review.reconcile_decisions import (
@@ -188,12 +189,12 @@ def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
         rows = decision_rows(comparison.asked, filled)
         stream = io.StringIO(newline="")
         csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
-        write_atomically(home / AGREEMENT, stream.getvalue())
+        write_atomically(home / AGREEMENT, stream.getvalue(), within=comparison.folder)
         if path.suffix == CSV:
-            return write_atomically(path, decisions_text(rows))
+            return write_atomically(path, decisions_text(rows), within=comparison.folder)
         from metakit.review.reconcile_workbook import workbook_bytes
 
-        return write_atomically(path, workbook_bytes(rows))
+        return write_atomically(path, workbook_bytes(rows), within=comparison.folder)
 
 
 def _decisions_file(home: Path, *, as_csv: bool) -> Path:
@@ -254,12 +255,12 @@ def _write(
     drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]],
     waiting: Mapping[str, tuple[str, ...]],
 ) -> Reconciled:
-    history = read_history(home)[0]
+    history = sound_history(home)
     past, known = last_of_each(history), hashes_of_each(history)
     targets = {pair.study: home / RECORDS / Path(pair.readings[0].file).name for pair, *_ in drafts}
     for pair, *_ in drafts:
         if pair.study in past:
-            targets[pair.study] = home / str(past[pair.study]["record"])
+            targets[pair.study] = record_place(home, past[pair.study]["record"])
     there = {
         pair.study: targets[pair.study].exists() and _same_record(targets[pair.study], text)
         for pair, text, *_ in drafts
@@ -278,8 +279,8 @@ def _write(
     if in_the_way:
         raise DataError(in_the_way)
     for path in (home / HISTORY, *targets.values()):
-        for leftover in path.parent.glob(f".{path.name}.*"):  # of a run that was killed while it wrote
-            leftover.unlink(missing_ok=True)
+        refuse_links(home, path)
+        remove_leftovers(path)
     events = []
     for pair, text, date, mine in drafts:
         path = targets[pair.study]
@@ -298,7 +299,7 @@ def _write(
         if there[pair.study]:
             unchanged.append(path)
             continue
-        written.append(write_atomically(path, text))
+        written.append(write_atomically(path, text, within=home))
     return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.core.files import sha256_of
+from metakit.core.places import WrongPlaceError, place_within
 from metakit.errors import Problem, nearest_names
 from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
@@ -80,7 +81,12 @@ def _searches(given: Tables) -> Iterator[Problem]:
                 "found", what, severity="error", found=str(search.found), allowed="as many as were imported",
                 hint=f"import the whole file, or correct the number; {CITATIONS} holds the records",
             )  # fmt: skip
-        path = given.folder / SEARCHES / Path(search.file).name
+        try:
+            path = place_within(given.folder / SEARCHES, search.file, ("*",))
+        except WrongPlaceError as error:
+            allowed = f"a file in {SEARCHES}/"
+            yield group.problem("file", str(error), severity="error", found=search.file[:80], allowed=allowed)
+            continue
         if not path.is_file():
             yield group.problem(
                 "file", "there is no such file beside it", severity="error", found=search.file

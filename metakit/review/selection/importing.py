@@ -117,7 +117,7 @@ def import_search(path: Path, review: Path) -> Imported:
         )
         # The citations last: a run that is killed before them is simply run again.
         order = sorted(texts, key=lambda target: target.name == CITATIONS)
-        written = tuple(write_atomically(target, texts[target]) for target in order)
+        written = tuple(write_atomically(target, texts[target], within=review) for target in order)
     return Imported(search=search, records=len(new), duplicates=len(fresh), written=written)
 
 

@@ -250,7 +250,7 @@ def collect_screening(
                 ],
             }
             append(review, [event])
-            write_atomically(target, text)
+            write_atomically(target, text, within=review)
     return done
 
 

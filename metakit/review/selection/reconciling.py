@@ -73,7 +73,7 @@ def write_conflicts(review: Path, selection: Selection, folder: str) -> Path:
             _conflict_row(selection, stage, name) | filled.get((stage, name), {})
             for stage, name in open_conflicts(selection)
         ]
-        return write_atomically(path, csv_text(COLUMNS, rows))
+        return write_atomically(path, csv_text(COLUMNS, rows), within=review)
 
 
 def _conflict_row(selection: Selection, stage: Stage, name: str) -> dict[str, object]:
@@ -138,7 +138,7 @@ def adjudicate(review: Path, selection: Selection, path: Path) -> Adjudicated:
         ordered = sorted(merged.values(), key=lambda d: (STAGES.index(d.stage), d.citation_id))
         text = table_text("decision", [decision.row() for decision in ordered], remarks_of(target))
         append(review, [_event(target.relative_to(review).as_posix(), text, new)])
-        write_atomically(target, text)
+        write_atomically(target, text, within=review)
     left = waiting - {decision.key for decision in new}
     return Adjudicated(new=len(new), same=len(decisions) - len(new), waiting=len(left), written=target)
 

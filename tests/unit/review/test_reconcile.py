@@ -341,7 +341,7 @@ def test_a_broken_chain_is_seen(tmp_path: Path, damage: str) -> None:
         lines[1] = "not json"
     path.write_text("\n".join(lines) + "\n")
     problems = read_history(tmp_path)[1]
-    assert problems and all(p.severity == "question" for p in problems)
+    assert problems and all(p.severity == "error" and p.line for p in problems)
 
 
 def test_a_copy_is_no_second_extraction(tmp_path: Path) -> None:
