@@ -33,12 +33,25 @@ class Kind:
     timed: bool = False
 
 
+# Functions with names, not lambdas: findings are handed from process to process.
+def _of_total(count: Write, score: Write) -> str:
+    return f"{count('events')}/{count('total')}"
+
+
+def _of_time(count: Write, score: Write) -> str:
+    return f"{count('events')}/{count('time')}"
+
+
+def _mean_and_sd(count: Write, score: Write) -> str:
+    return f"{score('mean')} ({score('sd')}), {count('total')}"
+
+
 COUNTS = Kind(
     name="counts",
     size="total",
     size_word="thumbs",
     heading="events/{counted}",
-    cell=lambda count, _: f"{count('events')}/{count('total')}",
+    cell=_of_total,
     adds_up=True,
     any_time=False,
     sides=("fewer events", "more events"),
@@ -48,7 +61,7 @@ RATES = Kind(
     size="time",
     size_word="thumb-years",
     heading="events/thumb-years",
-    cell=lambda count, _: f"{count('events')}/{count('time')}",
+    cell=_of_time,
     adds_up=True,
     any_time=True,
     sides=("fewer events", "more events"),
@@ -58,7 +71,7 @@ MEANS = Kind(
     size="total",
     size_word="thumbs",
     heading="mean (SD), n",
-    cell=lambda count, score: f"{score('mean')} ({score('sd')}), {count('total')}",
+    cell=_mean_and_sd,
     adds_up=False,
     any_time=False,
     sides=("lower", "higher"),

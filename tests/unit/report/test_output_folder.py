@@ -49,7 +49,7 @@ def test_a_stopped_run_leaves_a_list_from_which_the_next_one_tidies(tmp_path: Pa
 
     whole = output_folder.write_atomically
 
-    def stops(path: Path, content: bytes | str) -> Path:
+    def stops(path: Path, content: bytes | str, *, within: Path | None = None) -> Path:
         if path.name == "report.html":
             raise KeyboardInterrupt
         return whole(path, content)
