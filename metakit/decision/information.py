@@ -132,6 +132,7 @@ def looks(
     *,
     smallest: float,
     null: float = 0.0,
+    z: Sequence[float] | None = None,
     alpha: float = ALPHA,
     power: float = POWER,
 ) -> tuple[Look, ...]:
@@ -147,6 +148,8 @@ def looks(
         The difference that matters, on the analysis scale, not 0.
     null : float
         No difference on that scale.
+    z : sequence of float, optional
+        Distance of each estimate from no difference in standard errors, where it is not the plain quotient.
     alpha, power : float
         Of the information that would be enough, ((z(alpha / 2) + z(power)) / smallest)^2.
 
@@ -165,7 +168,7 @@ def looks(
         raise UsageError("a difference other than 0 and standard errors above 0 are needed")
     a, b = _reach(alpha, power)
     fraction = (smallest / ((a + b) * errors)) ** 2
-    z = (np.asarray(estimates, dtype=float) - null) / errors
+    far = (np.asarray(estimates, dtype=float) - null) / errors if z is None else np.asarray(z, dtype=float)
     highest = np.maximum.accumulate(fraction)
     fresh = np.concatenate(([True], highest[1:] > highest[:-1] * (1 + 1e-9)))
     fresh &= np.concatenate(([True], highest[:-1] < 1))
@@ -175,9 +178,9 @@ def looks(
         Look(
             study=name,
             information=float(fraction[i]),
-            z=float(z[i]),
+            z=float(far[i]),
             boundary=float(boundary[i]),
-            beyond=bool(abs(z[i]) >= boundary[i]),
+            beyond=bool(abs(far[i]) >= boundary[i]),
         )
         for i, name in enumerate(names)
     )

@@ -8,22 +8,27 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import EffectTable
+from metakit.core.results import PoolResult
 from metakit.core.written import fixed
 from metakit.decision.certainty import Certainty
 from metakit.decision.information import CONTESTED, looks
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.exploring import numbers_of
-from metakit.models.influence import cumulative
+from metakit.models.pool import pool
 from metakit.synthesis.findings import AnalysisFinding
 
 FEWEST = 2
 HOW = (
-    "These looks pool by random effects (inverse variances, Wald interval), whatever model the answer itself "
-    "has; information and boundaries are those of the smallest important difference at the comparator's own "
-    "baseline, with a two-sided error of 5 % and a power of 80 %."
+    "At each look the studies so far are answered as the analysis itself is, and the distance from no "
+    "difference is counted in standard errors of that answer's own interval: where the interval holds no "
+    "difference, no boundary is passed. Information and boundaries are those of the smallest important "
+    "difference at the comparator's own baseline, with a two-sided error of 5 % and a power of 80 %."
 )
-_WALD_95 = 1.959963984540054
 
 
 def monitoring_sentences(
@@ -66,6 +71,8 @@ def smallest_on_scale(finding: AnalysisFinding, certainty: Certainty) -> float |
     size = body.thresholds.smallest
     if body.measure == "mean_difference":
         return -size
+    if body.measure == "risk_difference" and not body.absolute:
+        return -size / 100  # no baseline takes the whole interval, and none is needed
     if not body.absolute:
         return None
     base, step = body.absolute[0].baseline.value, size / 100
@@ -81,6 +88,43 @@ def smallest_on_scale(finding: AnalysisFinding, certainty: Certainty) -> float |
     return None
 
 
+def _answers(finding: AnalysisFinding, table: EffectTable) -> list[tuple[str, PoolResult]]:
+    """Answer the studies up to each year as the analysis answers all of them; bounded answers only."""
+    headline, plan = finding.result, finding.plan
+    if headline is None:
+        return []
+    order = np.argsort(numbers_of(table, "year"), kind="stable")
+    found: list[tuple[str, PoolResult]] = []
+    for number in range(1, len(order) + 1):
+        chosen = np.zeros(len(order), dtype=bool)
+        chosen[order[:number]] = True
+        if number == len(order):
+            answer = headline
+        else:
+            try:
+                answer = pool(
+                    table.select(chosen), model=plan.model, tau2=plan.tau2, interval=plan.interval,
+                    level=plan.level,
+                )  # fmt: skip
+            except MetakitError:
+                continue  # no answer yet: nothing to look at
+        if all(map(math.isfinite, answer.interval)) and answer.interval.lower < answer.interval.upper:
+            found.append((table.study[order[number - 1]], answer))
+    return found if found and found[-1][1] is headline else []
+
+
+def _reach(answer: PoolResult) -> float:
+    """Return how many standard errors of a normal distribution an interval of this level reaches."""
+    return float(special.ndtri((1 + answer.level) / 2))
+
+
+def _distance(answer: PoolResult, null: float) -> float:
+    """Return the distance from no difference in standard errors of the side of the interval that faces it."""
+    gap = answer.estimate - null
+    facing = gap - (answer.interval.lower - null) if gap > 0 else (answer.interval.upper - null) - gap
+    return gap / (facing / _reach(answer)) if facing > 0 else 0.0
+
+
 def _sentence(finding: AnalysisFinding, certainty: Certainty) -> str:
     table, smallest = finding.table, smallest_on_scale(finding, certainty)
     if table is None or smallest is None or int(table.estimable.sum()) < FEWEST:
@@ -89,12 +133,22 @@ def _sentence(finding: AnalysisFinding, certainty: Certainty) -> str:
     if scale not in ("log", "identity", "raw"):
         return ""
     try:
-        rows = cumulative(table, numbers_of(table, "year"), interval="wald", level=0.95)
-        errors = [(row.interval.upper - row.interval.lower) / (2 * _WALD_95) for row in rows]
-        names, estimates = [row.study for row in rows], [row.estimate for row in rows]
-        last = looks(names, estimates, errors, smallest=smallest)[-1]
+        answers = _answers(finding, table)
+        if not answers:
+            return ""
+        null = MEASURES[finding.plan.measure].null_value or 0.0
+        far = [_distance(item, null) for _, item in answers]
+        last = looks(
+            [name for name, _ in answers],
+            [item.estimate for _, item in answers],
+            [abs(item.interval.upper - item.interval.lower) / (2 * _reach(item)) for _, item in answers],
+            smallest=smallest,
+            null=null,
+            z=far,
+        )[-1]
     except MetakitError:
         return ""
+    rows = answers
     thresholds = certainty.body.thresholds
     important = f"{thresholds.smallest:.3g} {thresholds.unit}" if thresholds else ""
     start = (
@@ -107,6 +161,6 @@ def _sentence(finding: AnalysisFinding, certainty: Certainty) -> str:
         return f"{start}; so early, no answer can pass a boundary for repeated looks."
     verdict = "is at or beyond it" if last.beyond else "is not beyond it"
     return (
-        f"{start}; the boundary for repeated looks stands at {fixed(last.boundary, 2)}, and the answer, at "
-        f"{fixed(abs(last.z), 2)} standard errors from no difference, {verdict}."
+        f"{start}; the boundary for repeated looks stands at {fixed(last.boundary, 2)}, and the answer, by "
+        f"its own interval {fixed(abs(last.z), 2)} standard errors from no difference, {verdict}."
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import copy
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -228,8 +230,6 @@ def test_monitoring_holds_the_cumulative_answer_against_its_boundary(new) -> Non
     """Information and z again by hand: (smallest / (1.96 + 0.84))^2 over the squared error; both from scipy here."""
     from scipy import stats
 
-    from metakit.models.influence import cumulative
-
     certainties = all_certainties(new)
     said = monitoring_sentences(new.analyses, certainties, ["main"])
     assert len(said) == 3 and "Cochrane Handbook" in said[2]
@@ -237,12 +237,41 @@ def test_monitoring_holds_the_cumulative_answer_against_its_boundary(new) -> Non
     smallest = smallest_on_scale(finding, certainties[0])
     base = certainties[0].body.absolute[0].baseline.value
     assert smallest == pytest.approx(np.log((base - 0.05) / base))
-    last = cumulative(finding.table, finding.table.moderators["year"], interval="wald")[-1]
-    error = (last.interval.upper - last.interval.lower) / 2 / stats.norm.ppf(0.975)
+    answer = finding.result  # the answer itself, with the interval that the page shows
+    reach = stats.norm.ppf(0.975)
+    error = (answer.interval.upper - answer.interval.lower) / 2 / reach
+    facing = (
+        answer.interval.upper - answer.estimate
+        if answer.estimate < 0
+        else answer.estimate - answer.interval.lower
+    )
+    last = answer
     needed = ((stats.norm.ppf(0.975) + stats.norm.ppf(0.8)) / smallest) ** 2
     assert f"holds {100 / error**2 / needed:.0f} % of the information" in said[0]
-    assert f"at {abs(last.estimate / error):.2f} standard errors" in said[0]
+    far = f"by its own interval {abs(last.estimate / (facing / reach)):.2f} standard errors"
+    assert (far in said[0]) != ("so early, no answer can pass" in said[0])
     assert monitoring_sentences(new.analyses, certainties, []) == ()
+
+
+def test_no_boundary_is_passed_beside_an_interval_that_holds_no_difference() -> None:
+    """The page once said "3.03 standard errors beyond the boundary" beside an interval that holds no difference."""
+    from scipy import stats
+
+    seen = set()
+    for events in (40, 50, 60, 80, 110):
+        trials = (trial("1", 40, events + 9, 400), trial("2", 43, events, 380), trial("3", 38, events, 390))
+        found = carried_out(tuple(replace(item, year=2000 + n) for n, item in enumerate(trials)), plan())
+        answer = found.analyses[0].result
+        (said, *_) = monitoring_sentences(found.analyses, all_certainties(found), ["main"]) or ("",)
+        if answer is None or "by its own interval" not in said:
+            continue
+        far = float(re.search(r"by its own interval ([0-9.]+) standard", said)[1])
+        holds = answer.interval.lower <= 0 <= answer.interval.upper
+        assert (far < stats.norm.ppf(0.975) + 0.005) == holds
+        seen.add(holds)
+        if holds:
+            assert "is not beyond it" in said
+    assert seen == {True, False}
 
 
 def test_smallest_difference_on_every_scale() -> None:
@@ -252,7 +281,8 @@ def test_smallest_difference_on_every_scale() -> None:
         found = carried_out(TRIALS, plan(measure))
         certainty = all_certainties(found)[0]
         value = smallest_on_scale(found.analyses[0], certainty)
-        assert value == pytest.approx(expected(certainty.body.absolute[0].baseline.value)), measure
+        base = certainty.body.absolute[0].baseline.value if certainty.body.absolute else 0.5
+        assert value == pytest.approx(expected(base)), measure
     scores = carried_out(SCORES, plan("mean_difference", "dash"))
     assert smallest_on_scale(scores.analyses[0], all_certainties(scores)[0]) == -5
 
