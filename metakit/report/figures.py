@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import re
-import unicodedata
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
 from metakit.core.written import count, listed
-from metakit.measures.registry import MEASURES
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
 from metakit.report.exploration_figures import ExplorationFigures, draw_explorations
@@ -21,12 +17,11 @@ from metakit.report.selection_figures import SelectionFigures, draw_selection
 from metakit.report.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.words import lower_first
+from metakit.telling.facts import RESULT, Names
 
 FOREST_MM = 180.0
 FUNNEL_MM = 140.0
 FEWEST_FOR_FUNNEL = 3
-RESULT = "result-"
-"""Beginning of the anchor of an analysis; the rest ends the names of its figures."""
 MOST_ROWS = 10
 """Analyses in one piece of the overview: as many as a printed page shows in readable type."""
 
@@ -91,28 +86,27 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
     progress : callable
         Gets a line of text before each analysis.
     """
-    results = []
-    asked = Counter(_question(finding) for finding in findings.analyses)
-    for number, finding in enumerate(findings.analyses, start=1):
+    results, names = [], Names.of(findings)
+    for finding in findings.analyses:
         progress(f"drawing {finding.plan.id}")
-        name = f"{number:02d}-{slug(finding.plan.id)}"
+        named = names.analyses[finding.plan.id]
+        name = named.end
         results.append(
             ResultPart(
                 finding=finding,
-                anchor=f"{RESULT}{name}",
-                label=_label(finding, repeated=asked[_question(finding)] > 1),
+                anchor=named.anchor,
+                label=named.label,
                 forest=_forest(finding, name, kinds),
                 funnel=_funnel(finding, name, kinds),
                 directions=draw_directions(finding, name, kinds, width_mm=FOREST_MM),
             )
         )
     progress("drawing explorations and sensitivity analyses")
-    named = [(part.name, part.finding) for part in results]
-    explorations = draw_explorations(named, kinds)
+    explorations = draw_explorations([(part.name, part.finding) for part in results], kinds)
     networks = []
-    for number, network in enumerate(findings.networks, start=1):
+    for network in findings.networks:
         progress(f"drawing {network.plan.id}")
-        networks.append(draw_network(network, f"{number:02d}-{slug(network.plan.id)}", kinds))
+        networks.append(draw_network(network, names.networks[network.plan.id].end, kinds))
     progress("drawing the overview")
     overview, pieces = _overviews(findings.analyses, kinds)
     progress("drawing the appraisal")
@@ -125,22 +119,6 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         networks=tuple(networks),
         explorations=explorations,
     )
-
-
-def _question(finding: AnalysisFinding) -> tuple[str, str, tuple[str, ...]]:
-    return finding.term.id, finding.plan.comparison, finding.plan.techniques
-
-
-def _label(finding: AnalysisFinding, *, repeated: bool) -> str:
-    """Name an analysis within its question; the measure tells two analyses of one outcome apart."""
-    measure = MEASURES[finding.plan.measure].label
-    return f"{finding.term.label} ({measure})" if repeated else finding.term.label
-
-
-def slug(text: str) -> str:
-    """Return a name that is safe as an anchor and a file name: `a-z`, digits and `-`, at most 60 of them."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60] or "analysis"
 
 
 def _forest(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> FigurePart | None:

@@ -9,14 +9,16 @@ from dataclasses import dataclass, field
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from metakit.decision.certainty import Certainty, all_certainties
+from metakit.decision.certainty import Certainty
 from metakit.plots.svg_page import page_font_rules
 from metakit.report.changes import Changes
 from metakit.report.citations import Citations
 from metakit.report.figures import ReportFigures, ResultPart
-from metakit.report.registry import sections_in_order
+from metakit.report.html import Html
+from metakit.report.registry import Section, sections_in_order
 from metakit.report.shown import shown_text
 from metakit.synthesis.findings import Findings
+from metakit.telling.facts import Facts
 
 
 def security_policy(script: str) -> str:
@@ -42,18 +44,28 @@ def security_policy(script: str) -> str:
 class Page:
     """What the sections build from: the findings, their figures, and the citations made so far.
 
-    `certainties` follows from the findings: the certainty of every answered comparison. `changes` is what
-    changed since an earlier report, None where it was not asked for.
+    `facts` are the findings ready to be told. `changes` is what changed since an earlier report, None where
+    it was not asked for.
     """
 
     findings: Findings
     figures: ReportFigures
     changes: Changes | None = None
     citations: Citations = field(default_factory=Citations)
-    certainties: tuple[Certainty, ...] = field(init=False)
+    facts: Facts = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "certainties", all_certainties(self.findings))
+        object.__setattr__(self, "facts", Facts.of(self.findings))
+
+    @property
+    def certainties(self) -> tuple[Certainty, ...]:
+        """The certainty of every answered comparison."""
+        return self.facts.certainties
+
+    @property
+    def html(self) -> Html:
+        """Write blocks with the figures and citations of this page."""
+        return Html(figures={part.name: part for part in self.figures.all}, citations=self.citations)
 
     def by_question(self) -> list[tuple[str, list[ResultPart]]]:
         """Group analyses by the comparison, or the series, that they are about, in the order of the plan."""
@@ -81,11 +93,8 @@ def render_page(page: Page) -> str:
     environment = page_environment()
     rendered = []
     for section in sections_in_order():
-        content = section.build(page)
-        if content is None:
-            continue
-        html = environment.get_template(section.template).render(**content, page=page, section=section)
-        rendered.append(RenderedSection(name=section.name, title=section.title, html=Markup(html)))  # noqa: S704 - from our own templates
+        if html := _section(section, page, environment):
+            rendered.append(RenderedSection(name=section.name, title=section.title, html=html))
     style, script = (template_source(environment, name) for name in ("style.css", "sorting.js"))
     fonts = page_font_rules("".join(section.html for section in rendered))
     return environment.get_template("page.html.j2").render(
@@ -96,6 +105,17 @@ def render_page(page: Page) -> str:
         style=Markup(f"{style}\n{fonts}"),  # noqa: S704 - our own style sheet
         script=Markup(script),  # noqa: S704 - our own script
     )
+
+
+def _section(section: Section, page: Page, environment: Environment) -> Markup:
+    """Return a section as HTML, nothing where it has nothing to say."""
+    if section.tell is not None:
+        return page.html.blocks(section.tell(page.facts))
+    content = section.build(page) if section.build is not None else None
+    if content is None:
+        return Markup()
+    made = environment.get_template(section.template).render(**content, page=page, section=section)
+    return Markup(made)  # noqa: S704 - from our own templates
 
 
 def template_source(environment: Environment, name: str) -> str:

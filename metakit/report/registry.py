@@ -1,6 +1,8 @@
 """What a section of the report is, and the registry of all of them in the order of the page.
 
-A new section is one module with one template, and one line here.
+A new section is one function in `metakit/telling/` that tells facts in blocks, and one line in its
+`sections.py` and in `ORDER` here.
+Older sections have a module with a template.
 """
 
 from __future__ import annotations
@@ -13,21 +15,25 @@ from metakit.core.registry import Registry
 
 if TYPE_CHECKING:
     from metakit.report.page import Page
+    from metakit.telling.blocks import Block
+    from metakit.telling.facts import Facts
 
 Content = Mapping[str, object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """One section: `build` gives the content of `template`, or None where the section has nothing to say.
+    """One section: `tell` gives its blocks, none where the section has nothing to say.
 
-    `name` is the anchor of the section, `title` its heading.
+    `name` is the anchor of the section, `title` its heading. A section that is not told in blocks yet has a
+    `template` and `build`, which gives its content or None.
     """
 
     name: str
     title: str
-    template: str
-    build: Callable[[Page], Content | None]
+    template: str = ""
+    build: Callable[[Page], Content | None] | None = None
+    tell: Callable[[Facts], tuple[Block, ...]] | None = None
 
 
 _MODULES = (
@@ -42,7 +48,7 @@ _MODULES = (
     "metakit.report.sections.extraction",
     "metakit.report.sections.results",
     "metakit.report.sections.networks",
-    "metakit.report.sections.certainty",
+    "metakit.report.sections.told",
     "metakit.report.sections.explorations",
     "metakit.report.sections.robustness",
     "metakit.report.sections.missing_results",
@@ -52,8 +58,30 @@ _MODULES = (
     "metakit.report.sections.reproduce",
 )
 SECTIONS: Registry[Section] = Registry("report section", _MODULES)
+ORDER = (
+    "before-you-read",
+    "question",
+    "at-a-glance",
+    "changes",
+    "summary-of-findings",
+    "selection",
+    "studies",
+    "appraisal",
+    "extraction",
+    "results",
+    "networks",
+    "certainty",
+    "explorations",
+    "robustness",
+    "missing-results",
+    "open-questions",
+    "checklist",
+    "methods",
+    "reproduce",
+)
+"""Names of the sections in the order of the page."""
 
 
 def sections_in_order() -> list[Section]:
     """Return all sections in the order of the page, whichever module happened to be imported first."""
-    return sorted(SECTIONS, key=lambda section: _MODULES.index(section.build.__module__))
+    return sorted(SECTIONS, key=lambda section: ORDER.index(section.name))

@@ -13,6 +13,7 @@ from metakit.report.page import Page
 from metakit.report.sections.cautions import ALWAYS, FIRST
 from metakit.report.sections.reproduce import report_date
 from metakit.report.summary_files import INVENTED
+from metakit.report.word import Word
 from metakit.report.word_document import document_bytes, new_document, set_header_and_footer, write_text
 from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_results import write_results
@@ -43,9 +44,11 @@ def report_document(page: Page) -> bytes:
         text.heading(paragraph.heading, 2)
         text.cite(paragraph.sentences)
     write_studies(text, own)
-    write_results(text, own)
+    word = Word(text=text, figures={part.name: part for part in own.figures.all}, citations=own.citations)
+    write_results(text, own, word)
     _still_to_write(text, own)
     write_appendices(text, own)
+    word.appendix()
     text.turn(lying=False)
     text.heading("References", 1)
     text.references(own.citations.listed())

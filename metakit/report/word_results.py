@@ -15,18 +15,20 @@ from metakit.report.sections.missing_results import SIGNS
 from metakit.report.sections.robustness import Surviving
 from metakit.report.sections.summary_of_findings import REFERENCES
 from metakit.report.summary_files import CAUTIONS, HOW, summary_header, summary_rows
+from metakit.report.word import Word
 from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_studies import section_content
 from metakit.report.word_tables import WordRow
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.windows import when_words
+from metakit.telling import sections
 
 SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)
 MOST_OUTCOMES_ACROSS = 14
 """Columns of the table of missing results that a lying page holds in readable type."""
 
 
-def write_results(text: Manuscript, page: Page) -> None:
+def write_results(text: Manuscript, page: Page, word: Word) -> None:
     """Write the answers, the most useful first: overview, summary of findings, each answer, networks."""
     text.heading("Results", 1)
     if not page.figures.results:
@@ -48,6 +50,8 @@ def write_results(text: Manuscript, page: Page) -> None:
         for part in parts:
             _answer(text, part)
     _networks(text, page)
+    for section in sections.SECTIONS:
+        word.section(section.title, section.tell(page.facts))
     _robustness(text, page)
     _missing(text, page)
 

@@ -13,7 +13,8 @@ from metakit.report.word_tables import WordRow
 
 def section_content(name: str, page: Page) -> dict[str, Any]:
     """Return what a section of the page shows; empty where it has nothing to say."""
-    return dict(SECTIONS[name].build(page) or {})
+    build = SECTIONS[name].build
+    return dict(build(page) or {}) if build else {}
 
 
 def write_studies(text: Manuscript, page: Page) -> None:

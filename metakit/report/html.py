@@ -1,0 +1,172 @@
+"""Blocks as HTML: one way to write a paragraph, a list, a table, a figure and a fold; all texts escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from metakit.report.citations import Citations
+from metakit.report.figure_parts import FigurePart
+from metakit.report.shown import shown_text
+from metakit.telling.blocks import Block, Cell, Part, Picture, Point, Points, Run, Say, Table, Words, runs
+
+_RUNS = {
+    "plain": Markup("{}"), "strong": Markup("<strong>{}</strong>"),
+    "quiet": Markup('<span class="sub">{}</span>'),
+    "mark": Markup('<span class="sub mark">{}</span>'), "tag": Markup('<span class="tag">{}</span>'),
+    "changed": Markup('<strong class="changed">{}</strong>'),
+}  # fmt: skip
+_LEVEL = Markup(
+    '<span class="level"><span class="steps" aria-hidden="true">{}</span> <strong>{}</strong></span>'
+)
+_STEPS = (Markup("<span></span>"), Markup('<span class="full"></span>'))
+_UNDER = Markup('\n<span class="sub">{}</span>')
+_NOTHING = Markup()
+_LINES = Markup("\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Html:
+    """Writes blocks as HTML, with the figures (by name) and the citations of one page."""
+
+    figures: Mapping[str, FigurePart]
+    citations: Citations
+
+    def blocks(self, blocks: Sequence[Block]) -> Markup:
+        """Write blocks one after another; what is empty is dropped."""
+        return _LINES.join(text for text in map(self.block, blocks) if text)
+
+    def block(self, block: Block) -> Markup:
+        """Write one block."""
+        if isinstance(block, Say):
+            if block.look == "warning":
+                return Markup('<div class="warning"><p dir="auto">{}</p></div>').format(
+                    self.words(block.words)
+                )
+            return Markup('<p{} dir="auto">{}</p>').format(_class(block.look), self.words(block.words))
+        if isinstance(block, Points):
+            return self._points(block)
+        if isinstance(block, Table):
+            return self._table(block)
+        return self._picture(block) if isinstance(block, Picture) else self._part(block)
+
+    def words(self, words: Words) -> Markup:
+        """Write the runs of a line."""
+        return _NOTHING.join(map(self._run, runs(words)))
+
+    def _run(self, run: Run) -> Markup:
+        if run.look == "level":
+            said = _LEVEL.format(_NOTHING.join(_STEPS[n < run.steps] for n in range(4)), shown_text(run.text))
+        else:
+            said = _RUNS[run.look].format(shown_text(run.text)) if run.text else _NOTHING
+        if run.to:
+            said = Markup('<a href="#{}">{}</a>').format(run.to, said)
+        for number in self.citations.numbers(run.cites):
+            said += Markup(' <a class="cite" href="#reference-{0}">[{0}]</a>').format(number)
+        return said
+
+    def _points(self, block: Points) -> Markup:
+        if block.look == "named":
+            pairs = (
+                Markup('<dt dir="auto">{}</dt>\n<dd dir="auto">{}{}</dd>').format(
+                    shown_text(item.lead), self.words(item.words), self._under(item)
+                )
+                for item in block.items
+            )
+            return Markup('<dl class="glance">\n{}\n</dl>').format(_LINES.join(pairs))
+        name = Markup(' aria-label="{}"').format(shown_text(block.label)) if block.label else _NOTHING
+        items = (
+            Markup('<li dir="auto">{}{}{}</li>').format(
+                Markup("<strong>{}</strong>: ").format(shown_text(item.lead)) if item.lead else "",
+                self.words(item.words), self._under(item),
+            )
+            for item in block.items
+        )  # fmt: skip
+        return Markup("<ul{}{}>\n{}\n</ul>").format(_class(block.look), name, _LINES.join(items))
+
+    def _under(self, item: Point) -> Markup:
+        return (
+            Markup('\n<span class="sub">{}</span>').format(self.words(item.under)) if item.under else _NOTHING
+        )
+
+    def _table(self, block: Table) -> Markup:
+        head = _NOTHING.join(
+            Markup('<th scope="col" dir="auto">{}</th>').format(shown_text(column.name))
+            for column in block.columns
+        )
+        return Markup(
+            '<div class="table-scroll" role="region" tabindex="0" aria-label="{}">\n<table{}>\n'
+            "<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}\n</tbody>\n</table>\n</div>"
+        ).format(
+            shown_text(block.label), _class(block.look), self._lines(block.caption), head,
+            _LINES.join(self._row(block, row) for row in block.rows),
+        )  # fmt: skip
+
+    def _row(self, block: Table, row: Sequence[Cell | Words]) -> Markup:
+        if len(row) == 1 and isinstance(row[0], Cell) and row[0].across == len(block.columns):
+            return Markup(
+                '<tr class="group"><th scope="rowgroup" colspan="{}" dir="auto">{}</th></tr>'
+            ).format(row[0].across, self._lines(row[0]))
+        shift = len(block.columns) - sum(cell.across if isinstance(cell, Cell) else 1 for cell in row)
+        cells = (self._cell(block, shift + n, cell) for n, cell in enumerate(row))
+        return Markup("<tr>{}</tr>").format(_NOTHING.join(cells))
+
+    def _cell(self, block: Table, place: int, cell: Cell | Words) -> Markup:
+        column = block.columns[place]
+        marks = Markup(' scope="row"') if place == 0 else _NOTHING
+        if column.number:
+            marks += _class("number")
+        if block.look == "stacked":
+            marks += Markup(' data-label="{}"').format(shown_text(column.name))
+        if isinstance(cell, Cell):
+            marks += Markup(' rowspan="{}"').format(cell.rows) if cell.rows > 1 else _NOTHING
+            marks += Markup(' colspan="{}"').format(cell.across) if cell.across > 1 else _NOTHING
+        return Markup('<{0}{1} dir="auto">{2}</{0}>').format(
+            "td" if place else "th", marks, self._lines(cell)
+        )
+
+    def _lines(self, cell: Cell | Words) -> Markup:
+        if not isinstance(cell, Cell):
+            return self.words(cell)
+        quiet = (
+            self.words(line)
+            if isinstance(line, Run) and line.look != "plain"
+            else _UNDER.format(self.words(line))
+            for line in cell.under
+        )
+        return self.words(cell.words) + _NOTHING.join(quiet)
+
+    def _picture(self, block: Picture) -> Markup:
+        part = self.figures.get(block.name)
+        if part is None:
+            return _NOTHING
+        return Markup(
+            '<figure{}>\n<div class="figure-scroll" role="region" tabindex="0" aria-label="Figure {}">\n{}\n'
+            '</div>\n<figcaption>{} <a href="figures/{}.svg">Figure as a file</a></figcaption>\n</figure>'
+        ).format(
+            _class(block.look), part.name.replace("_", " "), part.markup, shown_text(part.caption), part.name
+        )  # fmt: skip
+
+    def _part(self, part: Part) -> Markup:
+        inside = self.blocks(part.blocks)
+        if not inside:
+            return _NOTHING
+        name = Markup(' id="{}"').format(part.anchor) if part.anchor else _NOTHING
+        title = self.words(part.title)
+        if part.folded:
+            return Markup("<details{}>\n<summary>{}</summary>\n{}\n</details>").format(name, title, inside)
+        about = Markup('\n<p class="what">{}</p>').format(self.words(part.about)) if part.about else _NOTHING
+        if part.anchor:
+            return Markup(
+                '<article id="{0}" class="result" aria-labelledby="{0}-title">\n'
+                '<h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}\n{4}\n</article>'
+            ).format(part.anchor, 2 + part.level, title, about, inside)
+        return Markup('<h{0}{1} dir="auto">{2}</h{0}>{3}\n{4}').format(
+            2 + part.level, _class("small" if part.level > 1 else ""), title, about, inside
+        )
+
+
+def _class(name: str) -> Markup:
+    return Markup(' class="{}"').format(name) if name not in ("", "plain", "list") else _NOTHING

@@ -1,0 +1,24 @@
+"""The sections that are told in blocks: a new one is a function from facts to blocks, and one line here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from metakit.telling.blocks import Block
+from metakit.telling.certainty import certainty_blocks
+from metakit.telling.facts import Facts
+
+Tell = Callable[[Facts], tuple[Block, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A section: `name` is its anchor, `title` its heading; without blocks it is left out."""
+
+    name: str
+    title: str
+    tell: Tell
+
+
+SECTIONS = (Told(name="certainty", title="How certain are the answers", tell=certainty_blocks),)
