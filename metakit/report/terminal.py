@@ -45,7 +45,7 @@ class Terminal:
         return "\n\n".join(filter(None, (f"{title}\n{'-' * len(title)}", about, inside))) if inside else ""
 
     def _table(self, block: Table) -> str:
-        heads = [column.name for column in block.columns]
+        heads = [shown_text(column.name) for column in block.columns]
         rows = [[_text(cell) for cell in row] for row in block.rows]
         whole = [row for row in (heads, *rows) if len(row) == len(heads)]
         wide = [max(len(row[n]) for row in whole) for n in range(len(heads))]

@@ -18,10 +18,10 @@ COLUMNS = (
 )
 LEAD = (
     "The software proposes levels for each domain from the numbers of the review and says why; what no "
-    "record holds it leaves open. A person confirms or changes each proposal with a reason and signs. Nothing "
-    "is final until it is signed, and a signature counts only when every domain is judged, and only for the "
-    "numbers, thresholds, appraisal, marks and proposals that it was given on. Both the proposal and the "
-    "judgement stay."
+    "record holds it leaves open. A person confirms or changes each proposal with a reason and signs. "
+    "Nothing is final until it is signed, and a signature counts only when every domain is judged, and "
+    "only for the numbers, thresholds, appraisal, marks and proposals that it was given on. Both "
+    "the proposal and the judgement stay."
 )
 
 

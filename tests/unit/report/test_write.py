@@ -13,7 +13,7 @@ from metakit.decision.certainty import all_certainties, certainty_json
 from metakit.errors import UnknownNameError
 from metakit.report.citations import Citations
 from metakit.report.figure_content import EFFECTIVE_NOTE, forest_of
-from metakit.report.figures import MOST_ROWS, draw_all, in_pieces, slug
+from metakit.report.figures import MOST_ROWS, draw_all, in_pieces
 from metakit.report.methods_text import methods_paragraphs
 from metakit.report.numbers_table import numbers_table, show_numbers
 from metakit.report.registry import ORDER, SECTIONS, sections_in_order
@@ -23,6 +23,7 @@ from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from metakit.telling import sections as told
+from metakit.telling.facts import slug
 from tests.unit.synthesis.invented import (
     Folder,
     arm,
