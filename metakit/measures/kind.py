@@ -32,6 +32,10 @@ class Kind:
     sides: tuple[str, str]
     timed: bool = False
 
+    def __reduce__(self) -> tuple[Callable[[str], Kind], tuple[str]]:
+        """Travel between processes by name, so that there is one object of each kind everywhere."""
+        return kind_named, (self.name,)
+
 
 # Functions with names, not lambdas: findings are handed from process to process.
 def _of_total(count: Write, score: Write) -> str:
@@ -109,3 +113,8 @@ EFFECTS = Kind(
     sides=("", ""),
 )
 KINDS = (COUNTS, RATES, MEANS, HAZARDS, SURVIVAL, EFFECTS)
+
+
+def kind_named(name: str) -> Kind:
+    """Return the kind of this name."""
+    return next(kind for kind in KINDS if kind.name == name)

@@ -157,6 +157,10 @@ class Measure:
     one_stage: bool = False
     references: tuple[str, ...] = ()
 
+    def __reduce__(self) -> tuple[Callable[[str], Measure], tuple[str]]:
+        """Travel between processes by name."""
+        return measure_named, (self.name,)
+
     @property
     def comparative(self) -> bool:
         """Whether the measure compares two arms."""
@@ -239,3 +243,8 @@ MEASURES: Registry[Measure] = Registry(
         "metakit.measures.generic",
     ),
 )
+
+
+def measure_named(name: str) -> Measure:
+    """Return the measure of this name."""
+    return MEASURES[name]

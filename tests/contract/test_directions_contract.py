@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
@@ -158,3 +159,10 @@ def test_an_added_measure_points_the_right_way_everywhere(added: Measure) -> Non
         assert body.absolute[0].fixed.lower <= body.absolute[0].difference <= body.absolute[0].fixed.upper
     both = [all_certainties(of)[0].proposed for of in (findings, usual)]
     assert both[0] == both[1]
+
+
+@pytest.mark.parametrize("measure", list(MEASURES), ids=lambda entry: entry.name)
+def test_measures_and_their_kinds_are_the_same_objects_in_every_process(measure: Measure) -> None:
+    again = pickle.loads(pickle.dumps(measure))  # noqa: S301 - written in this line
+    assert again is measure
+    assert pickle.loads(pickle.dumps(measure.kind)) is measure.kind  # noqa: S301
