@@ -23,7 +23,8 @@ import numpy as np
 from mpmath import mp, mpf
 
 from .one_stage import Kernel
-from .precision import Number, Vector, bracketed_root, total
+from .precision import Number, bracketed_root, total
+from .whole_line import even_cdf, even_mean, gauss_legendre
 
 BITS = 190  # fixed point: 57 decimals
 LogPrior = Callable[[Number], Number]
@@ -260,27 +261,12 @@ class CountPosterior:
         return bracketed_root(lambda q: self.cdf(kind, q) - p, low, high, digits=24)
 
     def tau_mean(self) -> Number:
-        """Return the posterior mean of tau, as E|x| = (2 / pi) int_0^inf (1 - Re cf(omega)) / omega^2 d omega.
-
-        The density continued evenly is a sum of sinc functions at +-t h; each has the transform cos(omega t h) up to
-        pi / h and none beyond, which makes the integral h ((cos a - 1) / pi + t Si(a)) + h / pi with a = pi t.
-        """
-        h = self.step_tau
-
-        def weight(t: int) -> Number:
-            a = mp.pi * t
-            return 2 / mp.pi * h * (mp.cos(a) / mp.pi + t * mp.si(a))
-
-        return total(mass * weight(t) for t, mass in enumerate(self.tau_mass))
+        """Return the posterior mean of tau."""
+        return even_mean(self.tau_mass, self.step_tau)
 
     def tau_cdf(self, q: Number) -> Number:
-        """Return P(tau <= q) from the same sum of sinc functions: the mass between -q and q."""
-        h = self.step_tau
-        pieces = [
-            mass * (mp.si(mp.pi * (q / h - t)) + mp.si(mp.pi * (q / h + t)))
-            for t, mass in enumerate(self.tau_mass)
-        ]
-        return total(pieces) / mp.pi
+        """Return P(tau <= q)."""
+        return even_cdf(self.tau_mass, self.step_tau, q)
 
     def tau_quantile(self, p: Number) -> Number:
         """Return the p quantile of tau."""
@@ -300,21 +286,3 @@ class CountPosterior:
             "tau_median": self.tau_quantile(half),
             "tau_interval": [self.tau_quantile(low), self.tau_quantile(high)],
         }
-
-
-def gauss_legendre(n: int) -> tuple[Vector, Vector]:
-    """Return nodes and weights on (-1, 1), polished from double precision by Newton's rule."""
-    start, _ = np.polynomial.legendre.leggauss(n)
-    nodes, weights = [], []
-    for x0 in start:
-        x = mpf(float(x0))
-        slope = mpf(1)
-        for _ in range(3):
-            p0, p1 = mpf(1), x
-            for m in range(2, n + 1):
-                p0, p1 = p1, ((2 * m - 1) * x * p1 - (m - 1) * p0) / m
-            slope = n * (x * p1 - p0) / (x * x - 1)
-            x -= p1 / slope
-        nodes.append(x)
-        weights.append(2 / ((1 - x * x) * slope * slope))
-    return nodes, weights

@@ -26,6 +26,7 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "bayesian": topics_models.bayesian,
     "half_normal_effects": topics_half_normal.half_normal_effects,
     "half_normal_counts": topics_half_normal.half_normal_count_models,
+    "causes": topics_half_normal.causes_of_return,
     "half_normal_linear": topics_half_normal.half_normal_linear_models,
     "dependent": topics_models.dependent_effects,
     "meta_regression": topics_exploring.meta_regression,

@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 from mpmath import mp, mpf
 
-from . import bayes, cases, half_normal_counts, half_normal_linear, network, one_stage, two_arms
+from . import bayes, cases, causes, half_normal_counts, half_normal_linear, network, one_stage, two_arms
 from .precision import Vector, doubles, exact
 
 Records = list[dict[str, object]]
@@ -364,5 +364,39 @@ def half_normal_linear_models() -> tuple[str, Records]:
     return (
         "regressions and networks of log risk ratios, flat coefficients, half-normal tau of the given scale; every "
         "contrast of a network has spread tau, contrasts of one study covariance tau^2 / 2",
+        records,
+    )
+
+
+# --- causes --------------------------------------------------------------------------------------
+
+CAUSES: dict[str, list[list[int]]] = {
+    "three causes, three studies": [[6, 3, 1], [2, 4, 1], [0, 1, 2]],
+    "two causes, two studies": [[5, 1], [2, 7]],
+    "a cause that nobody saw": [[4, 3], [2, 6], [0, 0]],
+    "one return a study": [[1, 0, 1, 1], [0, 1, 0, 0]],
+    "four causes, two studies": [[3, 1], [1, 2], [0, 2], [1, 0]],
+    "opposite centres": [[12, 0], [0, 11]],
+    "eight studies": [[2, 5, 0, 1, 3, 0, 1, 2], [1, 1, 2, 0, 4, 1, 0, 3]],
+}
+
+
+def causes_of_return() -> tuple[str, Records]:
+    """Certify the Dirichlet-multinomial of causes, and its log probability with known parameters."""
+    records: Records = []
+    for name, counts in CAUSES.items():
+        print("  ", name, file=sys.stderr, flush=True)
+        posterior = causes.CausesPosterior(counts, mpf(1))
+        records.append({"name": name, "counts": counts, "scale": "1.0", **posterior.summary(LEVEL)})
+    for y, alpha in (
+        ((1, 2, 3), ("3", "4", "5")),
+        ((0, 4, 1, 7), ("0.25", "1.5", "0.03", "2")),
+        ((9, 0), ("0.5", "0.5")),
+    ):
+        value = causes.log_probability(y, exact(alpha))
+        records.append({"name": "log probability", "counts": y, "alpha": alpha, "log_probability": value})
+    return (
+        "Dirichlet-multinomial of invented counts (causes, then studies): shares Dirichlet(1/C), tau = 2 / sqrt(s) "
+        "half-normal; log_marginal without the multinomial coefficients",
         records,
     )
