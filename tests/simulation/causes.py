@@ -23,13 +23,13 @@ from metakit.numerics.causes import shares
 from metakit.numerics.causes_limits import new_centre_parts, share_parts
 
 HERE = Path(__file__).resolve().parent
-REPEATS = 150
+REPEATS = 100
 MEAN_SHARES = np.array([0.50, 0.30, 0.15, 0.05])
 KINDS = np.array([[0.72, 0.16, 0.08, 0.04], [0.28, 0.44, 0.22, 0.06]])
 PRECISION = {"small": 50.0, "large": 6.0}
 SPREAD = {"small": 0.3, "large": 0.8}
 FEWEST, MOST = 2, 20
-IMPORTANCE_DRAWS, POINTS = 2000, 128
+IMPORTANCE_DRAWS, POINTS = 1000, 64
 LIMITS = np.array([0.025, 0.975])
 
 

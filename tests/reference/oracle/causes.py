@@ -161,6 +161,14 @@ class CausesPosterior:
                 low, high = low / 16, low
         return bracketed_root(lambda q: self.cdf(cause, q) - p, low, high, digits=22)
 
+    def share(self, cause: int, level: Number) -> dict[str, object]:
+        """Return mean, median and limits of one share."""
+        return {
+            "mean": self.mean(cause),
+            "median": self.quantile(cause, mpf(1) / 2),
+            "interval": [self.quantile(cause, (1 - level) / 2), self.quantile(cause, (1 + level) / 2)],
+        }
+
     def summary(self, level: Number) -> dict[str, object]:
         """Return means, medians, limits, tau and the log marginal likelihood."""
         low, high, half = (1 - level) / 2, (1 + level) / 2, mpf(1) / 2
@@ -171,14 +179,7 @@ class CausesPosterior:
             )
 
         return {
-            "shares": [
-                {
-                    "mean": self.mean(c),
-                    "median": self.quantile(c, half),
-                    "interval": [self.quantile(c, low), self.quantile(c, high)],
-                }
-                for c in range(self.causes)
-            ],
+            "shares": [self.share(c, level) for c in range(self.causes)],
             "tau_mean": even_mean(self.tau_mass, self.step),
             "tau_median": tau_quantile(half),
             "tau_interval": [tau_quantile(low), tau_quantile(high)],

@@ -388,6 +388,15 @@ def causes_of_return() -> tuple[str, Records]:
         print("  ", name, file=sys.stderr, flush=True)
         posterior = causes.CausesPosterior(counts, mpf(1))
         records.append({"name": name, "counts": counts, "scale": "1.0", **posterior.summary(LEVEL)})
+    # where the cause of some returns is not stated: as if none of them, or all of them, were for the first cause
+    stated, missing = [[5, 1, 2], [2, 3, 0]], [1, 0, 2]
+    none = causes.CausesPosterior([*stated, missing], mpf(1)).share(0, LEVEL)
+    most = causes.CausesPosterior(
+        [[a + m for a, m in zip(stated[0], missing, strict=True)], stated[1]], mpf(1)
+    ).share(0, LEVEL)
+    records.append(
+        {"name": "bounds", "counts": stated, "not_stated": missing, "scale": "1.0", "none": none, "all": most}
+    )
     for y, alpha in (
         ((1, 2, 3), ("3", "4", "5")),
         ((0, 4, 1, 7), ("0.25", "1.5", "0.03", "2")),
