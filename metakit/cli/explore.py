@@ -74,7 +74,10 @@ def command(
         str | None,
         typer.Option(help="Address of a Dask scheduler for the subsets, or 'local' for a local cluster."),
     ] = None,
-    tau2: Annotated[str, name_option("tau2", "Estimator of the between-study variance.")] = "reml",
+    inference: Annotated[
+        str, name_option("inference", "The rule where neither estimator nor interval is named.")
+    ] = "half_normal",
+    tau2: Annotated[str | None, name_option("tau2", "Estimator of the between-study variance.")] = None,
     interval: Annotated[str | None, name_option("interval", "Interval of means and coefficients.")] = None,
     zero_cells: Annotated[str | None, name_option("zero_cells", "What to do with zero cells.")] = None,
     level: Level = 0.95,
@@ -107,6 +110,7 @@ def command(
         all_subsets=request,
         tau2=tau2,
         interval=interval,
+        inference=inference,
         level=level,
     )
     if json:

@@ -15,7 +15,9 @@ from metakit.measures.registry import MEASURES
 from metakit.models import all_subsets as subsets
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
-from metakit.models.meta_regression import meta_regression, test_of_interval
+from metakit.models.inference import DEFAULT_INFERENCE
+from metakit.models.meta_regression import meta_regression
+from metakit.models.residual_tau2 import test_of_interval
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,
@@ -54,15 +56,17 @@ def explore(
     cut_points: tuple[float, ...] | None = None,
     favoured: str | None = None,
     all_subsets: SubsetRequest | None = None,
-    tau2: str = "reml",
+    tau2: str | None = None,
     interval: str | None = None,
+    inference: str = DEFAULT_INFERENCE,
     level: float = 0.95,
 ) -> dict[str, Any]:
     """Run what is asked for and return the answers by method, ready for JSON.
 
     `tests` names small-study tests and adjustments (PET-PEESE, selection model, limit meta-analysis);
-    `cut_points` belong to the selection model, `favoured` to it and to PET-PEESE. A named `interval` is
-    that of every answer, the coefficients of the regression included.
+    `cut_points` belong to the selection model, `favoured` to it and to PET-PEESE. A named `tau2`
+    or `interval` is that of every answer, coefficients of regressions included; with neither, the `inference`
+    answers.
 
     Raises
     ------
@@ -70,32 +74,43 @@ def explore(
         If nothing was asked for.
     """
     answer: dict[str, Any] = {"measure": table.measure}
-    mean_interval = interval or "hartung_knapp_floor"
+    mean_interval, estimator = interval or "hartung_knapp_floor", tau2 or "reml"
     if moderators:
-        test = test_of_interval(interval) if interval else "knapp_hartung"
         found = meta_regression(
-            table, moderators, tau2=tau2, test=test, level=level, permutations=permutations
+            table,
+            moderators,
+            tau2=tau2,
+            test=test_of_interval(interval) if interval else None,
+            inference=inference,
+            level=level,
+            permutations=permutations,
         )
         answer["meta_regression"] = found.to_json()
     if subgroup:
         grouped = subgroups(
-            table, subgroup, common_tau2=common_tau2, tau2=tau2, interval=mean_interval, level=level
+            table,
+            subgroup,
+            common_tau2=common_tau2,
+            tau2=tau2,
+            interval=interval,
+            inference=inference,
+            level=level,
         )
         answer["subgroups"] = grouped.to_json()
     if leave_one_out:
-        rows = influences.leave_one_out(table, tau2=tau2, interval=mean_interval, level=level)
+        rows = influences.leave_one_out(table, tau2=estimator, interval=mean_interval, level=level)
         answer["leave_one_out"] = [row.to_json() for row in rows]
     if influence:
-        answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=tau2)]
+        answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=estimator)]
     if cumulative:
         rows = influences.cumulative(
-            table, numbers_of(table, cumulative), tau2=tau2, interval=mean_interval, level=level
+            table, numbers_of(table, cumulative), tau2=estimator, interval=mean_interval, level=level
         )
         answer["cumulative"] = [row.to_json() for row in rows]
     for name in tests:
         chosen = suitable_test(table.measure) if name == SUITABLE else name
         if chosen in SMALL_STUDY_ADJUSTMENTS:
-            options = AdjustmentOptions(level=level, tau2=tau2, cut_points=cut_points, favoured=favoured)
+            options = AdjustmentOptions(level=level, tau2=estimator, cut_points=cut_points, favoured=favoured)
             adjusted = small_study_adjustment(table, chosen, force=force, options=options)
             answer[chosen] = adjusted.to_json()
         elif chosen in SMALL_STUDY_TESTS:

@@ -17,7 +17,7 @@ from scipy import special, stats
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.registry import Registry
 from metakit.errors import NotEstimableError, UsageError
-from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS
+from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.numerics import meta_regression as kernel
 from metakit.numerics.small_study import on_a_line
 

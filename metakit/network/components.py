@@ -17,8 +17,9 @@ from scipy import special
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
+from metakit.models.coefficients import Coefficients
 from metakit.network.arms import NetworkArms
-from metakit.network.inference import FEWEST_DF, Rule, posterior_of, spread_scale
+from metakit.network.inference import FEWEST_DF, posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
 
@@ -68,7 +69,7 @@ class ComponentModel:
     parts: int
     level: float
     notes: tuple[str, ...]
-    rule: Rule
+    rule: Coefficients
     inference: str = ""
 
     def predict(self, components: Sequence[str], against: Sequence[str]) -> Combination:
@@ -182,8 +183,8 @@ def fit_components(
     additivity = chi_square(common.q - wide.q, wide.rank - common.rank)
     if posterior is not None and scale is not None and additivity is not None:
         additivity = _additivity(x, whole, arms, scale, int(additivity.df))
-    rule = Rule(
-        coefficients=fit.coefficients,
+    rule = Coefficients(
+        values=fit.coefficients,
         covariance=factor * fit.covariance,
         df=df,
         posterior=posterior,
@@ -218,7 +219,7 @@ def _additivity(x: FloatArray, whole: FloatArray, arms: NetworkArms, scale: floa
     return TestStatistic(float(full.average(apart)), df, float(full.average(special.chdtrc(df, apart))))
 
 
-def _effects(columns: Sequence[str], fit: kernel.ArmFit, rule: Rule) -> tuple[ComponentEffect, ...]:
+def _effects(columns: Sequence[str], fit: kernel.ArmFit, rule: Coefficients) -> tuple[ComponentEffect, ...]:
     loading = (
         np.abs(fit.null_space) > NULL_TOLERANCE
         if fit.null_space.size

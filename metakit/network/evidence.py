@@ -14,8 +14,9 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
+from metakit.models.coefficients import quantile
 from metakit.network.inconsistency import design_of
-from metakit.network.model import Contrast, NetworkPart, membership, quantile
+from metakit.network.model import Contrast, NetworkPart, membership
 from metakit.numerics import arm_regression as kernel
 from metakit.numerics.bayes_marginals import NormalMixtures
 from metakit.numerics.spread_integral import SpreadPosterior

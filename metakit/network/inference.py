@@ -11,14 +11,12 @@ multivariate models), Higgins 2009 (a new centre), Sweeting 2004 (the correction
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.results import Limits
 from metakit.errors import NotEstimableError
 from metakit.models.bayesian_priors import LOG_RATIO_SCALE
 from metakit.models.half_normal_priors import STANDARDISED_SCALE
@@ -30,7 +28,6 @@ from metakit.network.model import (
     estimate_tau2,
     fit_part,
     membership,
-    quantile,
     require_connected,
 )
 from metakit.numerics import arm_regression as kernel
@@ -45,56 +42,6 @@ FEW_STUDIES = 4
 RATIOS = ("odds_ratio", "risk_ratio", "rate_ratio")
 CHUNK = 512
 """Contrasts whose quantiles are sought at once."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rule:
-    """How coefficients of one regression are told: from a posterior, or by a quantile of t or the normal."""
-
-    coefficients: FloatArray
-    covariance: FloatArray
-    df: float
-    posterior: SpreadPosterior | None
-    level: float
-
-    def tell(self, row: FloatArray) -> tuple[float, float, Limits, float]:
-        """Return estimate, error, interval and two-sided tail area of one combination of coefficients."""
-        if self.posterior is not None:
-            one = self.posterior.contrasts(row[None])
-            tails = np.array([0.5, 0.5 - self.level / 2, 0.5 + self.level / 2])
-            middle, low, high = (float(value) for value in one.times(3).quantile(tails))
-            above = float(one.tail_above(np.zeros(1))[0])
-            return middle, float(one.moments()[1][0]), Limits(low, high), 2 * min(above, 1 - above)
-        estimate = float(row @ self.coefficients)
-        error = math.sqrt(max(float(row @ self.covariance @ row), 0.0))
-        half = quantile(self.df, self.level) * error
-        size = -abs(estimate) / error if error > 0 else -math.inf
-        tail = float(special.ndtr(size) if math.isinf(self.df) else special.stdtr(self.df, size))
-        return estimate, error, Limits(estimate - half, estimate + half), 2 * tail
-
-    def test(self, places: Sequence[int]) -> TestStatistic | None:
-        """Test whether some coefficients are all zero, None without any.
-
-        Under a posterior the tail area given tau is averaged over it; for one coefficient it is the two-sided
-        area beyond zero, so that it agrees with the interval.
-        """
-        if not places:
-            return None
-        m, at = len(places), np.ix_(places, places)
-        if self.posterior is None:
-            some = self.coefficients[list(places)]
-            q = float(some @ np.linalg.solve(self.covariance[at], some))
-            if math.isinf(self.df):
-                return chi_square(q, m)
-            return TestStatistic(q / m, m, float(special.fdtrc(m, self.df, q / m)))
-        given = self.posterior.given
-        each = given.coefficients[:, list(places)]
-        inside = given.covariance[:, places, :][:, :, places]
-        q = np.vecdot(each, np.linalg.solve(inside, each[..., None])[..., 0])
-        p_value = float(self.posterior.average(np.asarray(special.chdtrc(m, q))))
-        if m == 1:
-            p_value = self.tell(np.eye(len(self.coefficients))[places[0]])[3]
-        return TestStatistic(float(self.posterior.average(q)), m, p_value)
 
 
 def spread_scale(arms: NetworkArms) -> float | None:

@@ -19,6 +19,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.notes import SetAside
 from metakit.core.results import TestStatistic
 from metakit.errors import NotEstimableError
+from metakit.models.coefficients import quantile
 from metakit.network.arms import NetworkArms
 from metakit.network.evidence import Contributions, Direct, of_direct
 from metakit.network.inconsistency import (
@@ -29,7 +30,7 @@ from metakit.network.inconsistency import (
     make_split,
     unsplit_words,
 )
-from metakit.network.model import NetworkPart, chi_square, quantile
+from metakit.network.model import NetworkPart, chi_square
 from metakit.numerics.arm_regression import RANK_TOLERANCE
 from metakit.numerics.network_mantel_haenszel import (
     DesignEstimate,

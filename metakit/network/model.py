@@ -15,6 +15,7 @@ from scipy import optimize, special
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
+from metakit.models.coefficients import quantile
 from metakit.network.arms import NetworkArms
 from metakit.numerics import arm_regression as kernel
 from metakit.numerics.spread_integral import SpreadPosterior
@@ -122,12 +123,6 @@ class NetworkPart:
             raise UnknownNameError(
                 "technique of this part of the network", technique, self.techniques
             ) from None
-
-
-def quantile(df: float, level: float) -> float:
-    """Return the upper quantile of a central interval: of t, or of the normal with infinite degrees."""
-    tail = 0.5 + level / 2
-    return float(special.ndtri(tail) if math.isinf(df) else special.stdtrit(df, tail))
 
 
 def membership(arms: NetworkArms, techniques: Sequence[str]) -> FloatArray:

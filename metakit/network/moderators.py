@@ -18,8 +18,9 @@ from metakit.core.effects import FloatArray
 from metakit.core.notes import SetAside
 from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
+from metakit.models.coefficients import Coefficients
 from metakit.network.arms import NetworkArms
-from metakit.network.inference import Rule, posterior_of, spread_scale
+from metakit.network.inference import posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics import arm_regression as kernel
 
@@ -161,8 +162,8 @@ def fit_moderator(
         without = estimate_tau2(x, part, tau2)[0] if random else 0.0
     fit = kernel.fit_arms(wide, study, value, variance, between)
     factor = max(1.0, fit.q / fit.df) if inference and posterior is None else 1.0
-    rule = Rule(
-        coefficients=fit.coefficients,
+    rule = Coefficients(
+        values=fit.coefficients,
         covariance=factor * fit.covariance,
         df=float(fit.df) if inference and posterior is None else math.inf,
         posterior=posterior,
@@ -196,7 +197,7 @@ def fit_moderator(
         tau2_without=without,
         q_residual=chi_square(common.q, common.df),
         residual_df=common.df,
-        test=rule.test(told),
+        test=rule.test(np.eye(len(fit.coefficients))[told]),
         set_aside=aside,
         notes=tuple(notes),
     )
@@ -225,7 +226,7 @@ def _part_with_values(
 
 
 def _coefficient(
-    fit: kernel.ArmFit, rule: Rule, place: int, technique: str, name: str
+    fit: kernel.ArmFit, rule: Coefficients, place: int, technique: str, name: str
 ) -> ModeratorCoefficient:
     if fit.null_space.size and float(np.abs(fit.null_space[place]).max()) > NULL:
         return ModeratorCoefficient(
@@ -243,7 +244,7 @@ def _coefficient(
 
 
 def _effects(
-    fit: kernel.ArmFit, rule: Rule, techniques: tuple[str, ...], others: list[int], form: str,
+    fit: kernel.ArmFit, rule: Coefficients, techniques: tuple[str, ...], others: list[int], form: str,
     reference: str, each: FloatArray,
 ) -> tuple[EffectAtValue, ...]:  # fmt: skip
     found = []

@@ -70,6 +70,12 @@ def regress(effect: FloatArray, weight: FloatArray, design: FloatArray) -> Regre
     )
 
 
+def well_scaled(design: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a design with orthonormal columns, and what turns its coefficients into the given one's."""
+    q, r = np.linalg.qr(design)
+    return q, np.linalg.inv(r)
+
+
 def regress_given_tau(
     effect: FloatArray, variance: FloatArray, design: FloatArray, tau: FloatArray
 ) -> GivenTau:

@@ -14,7 +14,7 @@ Rover C, et al. (2021). Res Synth Methods 12:448-474. Gelman A, et al. (2013). B
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.polynomial import Legendre
@@ -110,7 +110,11 @@ class SpreadPosterior:
 
 
 def spread_posterior(
-    fit: Callable[[FloatArray], GivenTau], *, scale: float, smallest: float
+    fit: Callable[[FloatArray], GivenTau],
+    *,
+    scale: float,
+    smallest: float,
+    basis: FloatArray | None = None,
 ) -> SpreadPosterior:
     """Integrate over tau under a half-normal prior.
 
@@ -122,6 +126,9 @@ def spread_posterior(
         Of the half-normal prior, on the scale of the effects.
     smallest : float
         The smallest sampling standard error: the likelihood is smooth on that scale and above.
+    basis : ndarray, shape (p, r), optional
+        What turns the fit's coefficients into those wanted. A fit in well-scaled directions keeps the digits
+        that a year of publication and its intercept would lose.
 
     Raises
     ------
@@ -132,7 +139,15 @@ def spread_posterior(
     ----------
     Friede T, et al. (2017). Biom J 59:658-671 (the prior, for two studies).
     """
-    return _weighted(fit, start_edges(scale, smallest), scale)
+    found = _weighted(fit, start_edges(scale, smallest), scale)
+    if basis is None:
+        return found
+    given = replace(
+        found.given,
+        coefficients=found.given.coefficients @ basis.T,
+        covariance=basis @ found.given.covariance @ basis.T,
+    )
+    return replace(found, given=given)
 
 
 def start_edges(scale: float, smallest: float) -> FloatArray:

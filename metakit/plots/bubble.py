@@ -13,7 +13,10 @@ from metakit.errors import UsageError
 from metakit.measures.natural import Natural, natural_of
 from metakit.models.design_matrix import moderators
 from metakit.models.estimators import TAU2_ESTIMATORS
-from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS, MetaRegressionResult, meta_regression
+from metakit.models.inference import DEFAULT_INFERENCE
+from metakit.models.meta_regression import meta_regression
+from metakit.models.meta_regression_result import MetaRegressionResult
+from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 from metakit.plots.scale import Interval
@@ -69,7 +72,8 @@ def bubble_content(
     moderator: str,
     *,
     regression: MetaRegressionResult | None = None,
-    tau2: str = "reml",
+    tau2: str | None = None,
+    inference: str = DEFAULT_INFERENCE,
     level: float = 0.95,
     title: str = "",
     lower_words: str = "",
@@ -84,13 +88,15 @@ def bubble_content(
         A column of numbers, or of words (drawn as strips).
     regression : MetaRegressionResult, optional
         Fitted on this moderator alone; made here when left out.
+    tau2, inference : str
+        As for `meta_regression`.
 
     Raises
     ------
     NotEstimableError
         Where the regression is refused: too few studies, a moderator that does not vary, ...
     """
-    fit = regression or meta_regression(table, [moderator], tau2=tau2, level=level)
+    fit = regression or meta_regression(table, [moderator], tau2=tau2, inference=inference, level=level)
     made = moderators(table, [moderator])
     natural = natural_of(table)
     factor = moderator in made.reference_levels
@@ -191,11 +197,17 @@ def build_bubbles(
     """Regress the table on the moderator of the options and draw it."""
     if not options.moderator:
         raise UsageError("a bubble picture needs a moderator: name a column of the table")
-    tau2 = estimator_of(result)
+    named = str(getattr(result, "tau2_estimator", "") or "") if not result.inference else ""
     content = bubble_content(
-        table, options.moderator, tau2=tau2 if tau2 in RESIDUAL_TAU2_ESTIMATORS else "reml",
-        level=result.level, title=title, lower_words=left_words, higher_words=right_words,
-    )  # fmt: skip
+        table,
+        options.moderator,
+        tau2=named if named in RESIDUAL_TAU2_ESTIMATORS else None,
+        inference=result.inference or DEFAULT_INFERENCE,
+        level=result.level,
+        title=title,
+        lower_words=left_words,
+        higher_words=right_words,
+    )
     return Built(parts=(bubble_figure(content, width_mm=width_mm),), text=bubble_text(content))
 
 

@@ -13,7 +13,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
 from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.measures.registry import MEASURES
-from metakit.models.meta_regression import Coefficient, MetaRegressionResult
+from metakit.models.meta_regression_result import Coefficient, MetaRegressionResult
 from metakit.synthesis.analysis import DESIGN_GROUPS
 from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.explorations import PERMUTATIONS, Exploration

@@ -14,12 +14,11 @@ from typing import Any, Literal
 from metakit.core.effects import EffectTable
 from metakit.core.notes import SetAside
 from metakit.core.records import ExplorationPlan
-from metakit.errors import ConvergenceError, NotEstimableError
-from metakit.models.meta_regression import (
-    RESIDUAL_TAU2_ESTIMATORS,
-    MetaRegressionResult,
-    meta_regression,
-)
+from metakit.errors import ConvergenceError, NotEstimableError, UsageError
+from metakit.models.inference import DEFAULT_INFERENCE
+from metakit.models.meta_regression import meta_regression
+from metakit.models.meta_regression_result import MetaRegressionResult
+from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.models.subgroups import SubgroupResult, subgroups
 from metakit.synthesis.moderator_shapes import ModeratorColumn
 
@@ -84,6 +83,7 @@ def explorations_of(
     columns: Sequence[ModeratorColumn],
     *,
     tau2: str | None,
+    inference: str = DEFAULT_INFERENCE,
     level: float,
 ) -> tuple[Exploration, ...]:
     """Carry out what the protocol asks to explore in one analysis.
@@ -96,11 +96,13 @@ def explorations_of(
         With the moderators attached; None without a usable study.
     columns : sequence of ModeratorColumn
         The moderators of its studies.
-    tau2, level : str or None, float
-        As the analysis has them.
+    tau2, inference, level : str or None, str, float
+        As the analysis has them; a named estimator that regressions lack leaves the inference to answer.
     """
     asked = [plan for plan in plans if not plan.analyses or analysis in plan.analyses]
-    return tuple(exploration(plan, table, columns, tau2=tau2, level=level) for plan in asked)
+    return tuple(
+        exploration(plan, table, columns, tau2=tau2, inference=inference, level=level) for plan in asked
+    )
 
 
 def exploration(
@@ -109,6 +111,7 @@ def exploration(
     columns: Sequence[ModeratorColumn],
     *,
     tau2: str | None = None,
+    inference: str = DEFAULT_INFERENCE,
     level: float = 0.95,
 ) -> Exploration:
     """Carry out one exploration; see `explorations_of` for the parameters.
@@ -124,7 +127,7 @@ def exploration(
     used = tuple(by_name[name] for name in plan.moderators if name in by_name)
     absent = [name for name in plan.moderators if name not in by_name]
     regression, groups, reason = None, None, ""
-    estimator = tau2 if tau2 and tau2 in RESIDUAL_TAU2_ESTIMATORS else "reml"
+    estimator = tau2 if tau2 and tau2 in RESIDUAL_TAU2_ESTIMATORS else None
     if table is None:
         reason = "no study of this review has a usable result for it"
     elif absent:
@@ -132,12 +135,16 @@ def exploration(
     else:
         try:
             if plan.kind == "subgroups":
-                groups = subgroups(table, plan.moderators[0], common_tau2=True, tau2=estimator, level=level)
+                groups = subgroups(
+                    table, plan.moderators[0], common_tau2=True, tau2=estimator, inference=inference,
+                    level=level,
+                )  # fmt: skip
             else:
                 regression = meta_regression(
-                    table, plan.moderators, tau2=estimator, level=level, permutations=PERMUTATIONS
-                )
-        except (NotEstimableError, ConvergenceError) as error:
+                    table, plan.moderators, tau2=estimator, inference=inference, level=level,
+                    permutations=PERMUTATIONS,
+                )  # fmt: skip
+        except (NotEstimableError, ConvergenceError, UsageError) as error:
             reason = str(error)
     return Exploration(
         id=plan.id,

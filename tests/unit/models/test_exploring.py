@@ -20,7 +20,8 @@ from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.models.batch import random_effects_batch
 from metakit.models.exploring import explore
 from metakit.models.influence import cumulative, influence, leave_one_out
-from metakit.models.meta_regression import RESIDUAL_TAU2_ESTIMATORS, meta_regression
+from metakit.models.meta_regression import meta_regression
+from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
 from metakit.models.subgroups import subgroups
 from metakit.models.trim_and_fill import trim_and_fill
@@ -85,6 +86,14 @@ def test_naming_an_interval_of_an_exploration_computes_exactly_that(
     assert half == pytest.approx(quantile * slope["standard_error"], rel=1e-12)
 
 
+def test_a_year_of_publication_is_integrated_as_well_as_a_year_after_the_first() -> None:
+    """Far from zero the intercept's variance is millions of times the slope's; the slope must not notice."""
+    year = np.array(BCG.moderators["year"], dtype=float)
+    near = replace(BCG, moderators={"year": tuple(year - year.mean())})
+    far, close = (meta_regression(table, ["year"]).coefficients[1] for table in (BCG, near))
+    assert (far.estimate, *far.interval) == pytest.approx((close.estimate, *close.interval), rel=1e-9)
+
+
 def test_an_interval_that_regressions_lack_is_refused_with_what_there_is() -> None:
     with pytest.raises(UnknownNameError, match="wald"):
         explore(BCG, moderators=["latitude"], interval="profile_likelihood")
@@ -97,12 +106,12 @@ def test_bcg_latitude_reml_and_knapp_hartung() -> None:
     assert wald.coefficients[1].p_value == pytest.approx(5.043075550435855e-07, rel=1e-8)
     assert wald.q_residual.value == pytest.approx(25.095417666356013, rel=1e-12)
     assert wald.r2 == pytest.approx(0.8506890177776201, rel=1e-9)
-    knapp = meta_regression(BCG, ["latitude"])
+    knapp = meta_regression(BCG, ["latitude"], tau2="reml")
     assert knapp.coefficients[1].standard_error == pytest.approx(0.007517037192266669, rel=1e-9)
     assert knapp.coefficients[1].p_value == pytest.approx(0.0014982152104830821, rel=1e-8)
     assert knapp.coefficients[1].interval.lower == pytest.approx(-0.048078690764188504, rel=1e-9)
     assert knapp.omnibus.value == pytest.approx(knapp.coefficients[1].statistic ** 2)
-    both = meta_regression(BCG, ["latitude", "year"])
+    both = meta_regression(BCG, ["latitude", "year"], tau2="reml")
     assert both.coefficients[2].estimate == pytest.approx(0.0054558024739433785, rel=1e-7)
     assert both.tau2 == pytest.approx(0.09133613229517244, rel=1e-8)
     assert any("Caution" in note for note in both.notes)
@@ -219,7 +228,7 @@ def test_influence_from_its_definitions_by_refitting() -> None:
 
 def test_subgroup_q_is_the_reduction_of_weighted_squares() -> None:
     table = with_kind(["far" if latitude > 40 else "near" for latitude in BCG.moderators["latitude"]])
-    found = subgroups(table, "kind", common_tau2=True)
+    found = subgroups(table, "kind", common_tau2=True, tau2="reml")
     design = np.array([[1.0, latitude > 40] for latitude in BCG.moderators["latitude"]], dtype=float)
     weight = 1 / (BCG.variance + found.levels[0].tau2)
     # At one tau2, Q between groups is what the group column takes off the weighted squares (statsmodels WLS).
@@ -227,7 +236,7 @@ def test_subgroup_q_is_the_reduction_of_weighted_squares() -> None:
     within = sm.WLS(BCG.effect, design, weights=weight).fit().ssr
     assert found.between.value == pytest.approx(without - within, rel=1e-9)
     assert found.between.p_value == pytest.approx(stats.chi2.sf(without - within, 1), rel=1e-9)
-    separate = subgroups(table, "kind")
+    separate = subgroups(table, "kind", tau2="reml")
     assert sum(level.k for level in separate.levels) == 13
     for level in separate.levels:
         keep = np.array([value == level.level for value in table.moderators["kind"]])

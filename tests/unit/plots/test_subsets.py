@@ -115,10 +115,10 @@ def test_line_of_the_bubble_picture_is_the_regression_of_statsmodels() -> None:
     from metakit.models.meta_regression import meta_regression
 
     table = studies(12)
-    tau2 = meta_regression(table, ["age"]).tau2
+    tau2 = meta_regression(table, ["age"], tau2="reml").tau2
     design = statsmodels.api.add_constant(np.array(table.moderators["age"]))
     fit = statsmodels.api.WLS(table.effect, design, weights=1 / (table.variance + tau2)).fit()
-    content = bubble_content(table, "age")
+    content = bubble_content(table, "age", tau2="reml")
     for expected in (content.expected[0], content.expected[-1]):
         assert math.isclose(expected.mean[0], math.exp(fit.params @ [1, expected.at]), rel_tol=1e-9)
         assert expected.prediction[0] <= expected.mean[1] < expected.mean[0] < expected.mean[2]
