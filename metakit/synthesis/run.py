@@ -54,7 +54,6 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
     for number, network in enumerate(folder.protocol.networks, start=1):
         say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")
         networks.append(analyse_network_plan(network, folder.protocol, studies, names))
-    say("causes of return")
     return Findings(
         protocol=folder.protocol,
         studies=studies,
