@@ -11,10 +11,12 @@ from metakit.cli.choices import name_option
 from metakit.cli.option_groups import File, Measure, ModelOptions, TableOptions, grouped
 
 NAME = "draw"
+CAUSES = "causes"
 HELP = """Draw the studies of one table as .svg, .pdf, .png or .tif.
 
 Figures: forest, funnel, bubble (needs --moderator), influence, contribution (to Q, against influence),
-leave_one_out, cumulative (needs --order-by), all_subsets.
+leave_one_out, cumulative (needs --order-by), all_subsets; causes (of a table as 'metakit causes' takes it,
+without --measure).
 
 Example: metakit draw complications.csv --measure risk_ratio --figure forest --to complications.svg
 """
@@ -23,7 +25,6 @@ Example: metakit draw complications.csv --measure risk_ratio --figure forest --t
 @grouped
 def command(
     file: File,
-    measure: Measure,
     table: TableOptions,
     pooling: ModelOptions,
     to: Annotated[
@@ -33,7 +34,11 @@ def command(
             "every kind that the preset names."
         ),
     ],
-    figure: Annotated[str, name_option("figure", "Which figure.")] = "forest",
+    measure: Measure = "",
+    figure: Annotated[
+        str,
+        name_option("figure", "Which figure; causes needs no measure."),
+    ] = "forest",
     title: Annotated[str, typer.Option(help="Title above the figure.")] = "",
     left_words: Annotated[
         str, typer.Option(help="Words under the left side (below, in a bubble picture): 'fewer after A'.")
@@ -65,16 +70,25 @@ def command(
     ] = None,
 ) -> None:
     """Read, pool, draw, write."""
-    from metakit.cli.tables import pooled_table
+    from metakit.cli.tables import causes_figures, pooled_table
+    from metakit.errors import UsageError
     from metakit.plots.presets import chosen_size, targets
     from metakit.plots.registry import FIGURES, FigureOptions
     from metakit.plots.save import check_target, save_parts
 
-    chosen = FIGURES[figure]
+    chosen = None if figure == CAUSES else FIGURES[figure]
+    if chosen is not None and not measure:
+        raise UsageError(f"the figure {figure} needs --measure: risk_ratio, odds_ratio, proportion, ...")
     size = chosen_size(preset, width_mm=width_mm, dpi=dpi)
     files = targets(to, preset)
     for path in files:
         check_target(path)  # a wrong ending is said before anything is read
+    if chosen is None:
+        drawn = causes_figures(file, table, level=pooling.level, title=title, width_mm=size.width_mm)
+        for file_to_write in files:
+            for path in save_parts(drawn, file_to_write, dpi=size.dpi):
+                typer.echo(str(path))
+        return
     options = FigureOptions(
         moderator=moderator,
         order_by=order_by,

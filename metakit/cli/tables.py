@@ -11,6 +11,8 @@ import typer
 from metakit.cli.option_groups import ModelOptions, TableOptions
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from metakit.core.causes import Causes
     from metakit.core.effects import EffectTable
     from metakit.core.results import PoolResult
@@ -83,3 +85,19 @@ def causes_table(file: Path, table: TableOptions, *, level: float) -> Causes:
         show_table(rows)
     cells = raw_table(rows.columns, file=rows.file, lines=rows.lines, letters=rows.letters)
     return causes_of_table(cells, level=level)
+
+
+def causes_figures(
+    file: Path, table: TableOptions, *, level: float, title: str, width_mm: float
+) -> tuple[Figure, ...]:
+    """Read a table of reasons for coming back and draw the shares: all studies, then each technique."""
+    from metakit.plots.causes import causes_content, causes_figure
+
+    found = causes_table(file, table, level=level)
+    return tuple(
+        causes_figure(
+            causes_content(result, title=": ".join(part for part in (title, result.technique) if part)),
+            width_mm=width_mm,
+        )
+        for result in (found.overall, *found.by_technique)
+    )

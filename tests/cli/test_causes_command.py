@@ -61,3 +61,14 @@ def test_no_answer_ends_with_3(table: Path, capsys: pytest.CaptureFixture[str]) 
     table.write_text("study,cause,thumbs,total\nAlder,infection,0,80\n")
     assert run(app, ["causes", str(table)]) == 3
     assert "no thumb came back" in capsys.readouterr().err
+
+
+def test_it_is_drawn(table: Path, tmp_path: Path) -> None:
+    to = tmp_path / "causes.svg"
+    assert run(app, ["draw", str(table), "--figure", "causes", "--to", str(to)]) == 0
+    assert "Scaphotrapezoid" in to.read_text(encoding="utf-8")
+
+
+def test_other_figures_still_need_a_measure(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(app, ["draw", str(table), "--to", "forest.svg"]) == 2
+    assert "--measure" in capsys.readouterr().err
