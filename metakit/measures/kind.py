@@ -37,25 +37,12 @@ class Kind:
         return kind_named, (self.name,)
 
 
-# Functions with names, not lambdas: findings are handed from process to process.
-def _of_total(count: Write, score: Write) -> str:
-    return f"{count('events')}/{count('total')}"
-
-
-def _of_time(count: Write, score: Write) -> str:
-    return f"{count('events')}/{count('time')}"
-
-
-def _mean_and_sd(count: Write, score: Write) -> str:
-    return f"{score('mean')} ({score('sd')}), {count('total')}"
-
-
 COUNTS = Kind(
     name="counts",
     size="total",
     size_word="thumbs",
     heading="events/{counted}",
-    cell=_of_total,
+    cell=lambda count, _: f"{count('events')}/{count('total')}",
     adds_up=True,
     any_time=False,
     sides=("fewer events", "more events"),
@@ -65,7 +52,7 @@ RATES = Kind(
     size="time",
     size_word="thumb-years",
     heading="events/thumb-years",
-    cell=_of_time,
+    cell=lambda count, _: f"{count('events')}/{count('time')}",
     adds_up=True,
     any_time=True,
     sides=("fewer events", "more events"),
@@ -75,7 +62,7 @@ MEANS = Kind(
     size="total",
     size_word="thumbs",
     heading="mean (SD), n",
-    cell=_mean_and_sd,
+    cell=lambda count, score: f"{score('mean')} ({score('sd')}), {count('total')}",
     adds_up=False,
     any_time=False,
     sides=("lower", "higher"),

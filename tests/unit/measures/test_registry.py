@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pickle
+
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -135,3 +138,8 @@ def test_another_unit_of_time_shifts_the_log_rate(events: int, time: float, fact
     shifted, same = kernel("rate", data | {"time": np.array([time * factor])})
     np.testing.assert_allclose(shifted, effect - np.log(factor), rtol=1e-10, atol=1e-12)
     assert same == variance
+
+
+@pytest.mark.parametrize("name", [measure.name for measure in MEASURES])
+def test_a_measure_is_the_same_in_another_process(name: str) -> None:
+    assert pickle.loads(pickle.dumps(MEASURES[name])) is MEASURES[name]  # noqa: S301 - of this run
