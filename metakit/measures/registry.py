@@ -171,10 +171,6 @@ class Measure:
         """Whether natural units are those of a ratio of two arms."""
         return self.comparative and self.scales[0].axis == "log"
 
-    def __reduce__(self) -> tuple[object, tuple[str]]:
-        # By name: a measure is its entry of the registry in every process, and holds functions without names.
-        return measure_named, (self.name,)
-
     @property
     def family(self) -> str:
         """The family of tables that models name: how many arms of which kind."""
