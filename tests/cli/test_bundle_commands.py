@@ -21,6 +21,7 @@ def written(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.walk
 def test_a_bundle_is_written_and_verified(written: Path, capsys) -> None:
     files = {path: path.stat().st_mtime_ns for path in written.rglob("*")}
     assert run(app, ["report", "--verify", str(written / "first" / BUNDLE)]) == 0

@@ -31,6 +31,7 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.walk
 def test_json_says_status_reasons_and_absolute_effects(metakit_command, review: Path) -> None:
     before = (review / "certainty.yaml").read_bytes()
     said = metakit_command("certainty", review, "--json")
@@ -90,6 +91,7 @@ def test_damage_is_told_with_its_place(metakit_command, review: Path) -> None:
     assert "impreciseness" in said.err
 
 
+@pytest.mark.walk
 def test_what_somebody_saves_while_it_computes_is_kept(
     metakit_command, review: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -113,6 +115,7 @@ def test_what_somebody_saves_while_it_computes_is_kept(
     assert "Discussed.  # by both" in after
 
 
+@pytest.mark.walk
 def test_a_signature_in_part_is_named_and_asked_about(metakit_command, review: Path) -> None:
     path = review / "certainty.yaml"
     sound = path.read_text(encoding="utf-8")

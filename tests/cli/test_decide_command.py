@@ -43,6 +43,7 @@ def test_the_demonstration_unit_gets_its_page_and_answer(metakit_command, tmp_pa
     assert not [path for path in (tmp_path / "page").rglob("*") if path.name.startswith(".")]
 
 
+@pytest.mark.walk
 def test_json_alone_writes_no_page(metakit_command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("metakit.workbench.open_review", lambda folder: SimpleNamespace(folder=review()))
     path = tmp_path / "unit.yaml"

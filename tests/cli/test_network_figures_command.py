@@ -21,6 +21,7 @@ def arms(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("figure", NETWORK_FIGURES.names())
 def test_every_figure_is_written_and_the_answer_too_where_asked(
     metakit_command, arms: Path, tmp_path: Path, figure: str

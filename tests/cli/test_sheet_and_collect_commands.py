@@ -36,6 +36,7 @@ def test_an_existing_workbook_is_not_overwritten(metakit_command, book: Path) ->
     assert book.read_bytes() == before
 
 
+@pytest.mark.walk
 def test_a_faulty_cell_is_named_and_nothing_is_collected(metakit_command, book: Path, tmp_path: Path) -> None:
     opened = openpyxl.load_workbook(book)
     sheet = opened["outcomes"]

@@ -10,6 +10,7 @@ from metakit.forms.bundled import demo_studies
 from metakit.synthesis.findings import Findings
 
 
+@pytest.mark.walk
 @pytest.mark.usefixtures("demo_already_synthesised")
 def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command, demo_findings: Findings) -> None:
     path = metakit_command(

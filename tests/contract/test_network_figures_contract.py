@@ -77,6 +77,7 @@ def test_every_figure_draws_every_measure(figure: str, measure: str, width: floa
     assert any("rapeziectomy" in text or "ball" in text for text in words(built.parts[0]))
 
 
+@pytest.mark.grid
 @pytest.mark.parametrize("model", NETWORK_MODELS)
 @pytest.mark.parametrize("figure", NETWORK_FIGURES.names())
 def test_every_model_is_drawn_or_refused_in_words(figure: str, model: str) -> None:

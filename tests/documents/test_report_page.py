@@ -194,6 +194,7 @@ def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
     assert "49" not in re.findall(r"US\$5 (\d+)", page)
 
 
+@pytest.mark.walk
 def test_one_study_and_no_estimable_outcome_render(tmp_path: Path) -> None:
     review = small_review(tmp_path / "one", ["DEMO-01*"], analyses=SHORT)
     page = open_review(review).synthesise().write_report(tmp_path / "out").read_text(encoding="utf-8")

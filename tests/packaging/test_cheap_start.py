@@ -38,6 +38,7 @@ def test_command_loads_nothing_heavy(arguments: list[str]) -> None:
     assert not HEAVY & loaded(RUN.format(arguments=arguments))
 
 
+@pytest.mark.walk
 def test_new_and_check_load_nothing_heavy(tmp_path) -> None:
     folder = str(tmp_path / "review")
     assert not HEAVY & loaded(RUN.format(arguments=["new", folder]))

@@ -137,6 +137,7 @@ def slip(seed: int) -> str:
     return "asked" if problems else "read as typed"
 
 
+@pytest.mark.walk
 def test_slips_in_values() -> None:
     assert "reported at its line" in {slip(seed) for seed in range(60)}
 
@@ -186,6 +187,7 @@ def test_any_bytes(content: bytes) -> None:
     check(content)
 
 
+@pytest.mark.walk
 @given(
     st.recursive(
         st.text(max_size=8),

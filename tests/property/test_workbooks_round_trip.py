@@ -125,6 +125,7 @@ def test_demo_protocol_comes_back(tmp_path):
     assert same_nodes(back(PROTOCOL, record, tmp_path, batch=False), record)
 
 
+@pytest.mark.walk
 def test_all_demo_records_come_back_from_one_workbook_and_from_csv(tmp_path):
     records = {path.stem: read_document(path).root for path in RECORDS}
     (tmp_path / "all.xlsx").write_bytes(workbook_bytes(STUDY, records, batch=True))

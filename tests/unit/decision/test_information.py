@@ -35,6 +35,7 @@ def test_boundaries_of_published_tables(count: int) -> None:
     assert found.spent[-1] == pytest.approx(0.05)
 
 
+@pytest.mark.walk
 def test_boundaries_keep_the_error_by_the_multivariate_normal() -> None:
     times = np.array([0.3, 0.55, 0.8, 1.0])
     found = spending_boundaries(times, alpha=0.1).boundary
@@ -45,6 +46,7 @@ def test_boundaries_keep_the_error_by_the_multivariate_normal() -> None:
         assert 1 - inside == pytest.approx(float(spending(times[last - 1], 0.1)), abs=2e-4)
 
 
+@pytest.mark.walk
 def test_one_look_is_the_usual_test_and_early_looks_spend_nothing() -> None:
     assert spending_boundaries([1.0]).boundary[0] == pytest.approx(stats.norm.isf(0.025), abs=1e-9)
     early = spending_boundaries([0.02, 1.0]).boundary

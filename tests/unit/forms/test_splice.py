@@ -135,6 +135,7 @@ def _other_lines_stay(text, changed, most=4):
     return same_head + same_tail >= max(len(before), len(after)) - most
 
 
+@pytest.mark.walk
 def test_every_value_of_every_invented_record_can_be_changed():
     """Read back by the parser itself (PyYAML), which knows nothing of how the text was changed."""
     chance = random.Random(7)

@@ -153,6 +153,7 @@ def test_a_study_judged_with_the_wrong_instrument_is_still_shown() -> None:
     assert block.rows[0].study == "A"
 
 
+@pytest.mark.walk
 def test_pieces_hold_every_row_once_and_fit_a_page() -> None:
     whole = CONTENTS["eighty"]
     pieces = appraisal_pieces(whole, most=14)

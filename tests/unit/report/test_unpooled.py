@@ -67,6 +67,7 @@ def test_the_page_names_it_everywhere(findings, tmp_path: Path) -> None:
     assert found[0]["directions"]["below"] == 2 and found[1]["directions"] is None
 
 
+@pytest.mark.walk
 def test_word_says_the_same_and_shows_the_directions(findings) -> None:
     figures = draw_all(findings, kinds=(), progress=lambda text: None)
     document = Document(io.BytesIO(report_document(Page(findings=findings, figures=figures))))

@@ -81,6 +81,7 @@ def test_two_runs_give_the_same_bytes_without_day_or_name(findings: Findings, co
     assert facts.title and not facts.author and not facts.last_modified_by and facts.created.year == 2000
 
 
+@pytest.mark.walk
 def test_headings_are_styles_and_no_level_is_skipped(document: WordDocument) -> None:
     levels = [
         int(paragraph.style.name[-1])

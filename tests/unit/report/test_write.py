@@ -251,6 +251,7 @@ def test_files_are_replaced_whole_and_the_page_comes_last(
     assert page.read_bytes() == old
 
 
+@pytest.mark.walk
 def test_means_and_unanswered_analyses_are_drawn_or_said(tmp_path: Path) -> None:
     records = [study(str(n), measured("A", 20.0 + n, 15.0), measured("B", 24.0, 16.0)) for n in range(3)]
     findings = carried_out(plan("mean_difference", "dash"), plan(id="empty"), studies=records)

@@ -134,6 +134,7 @@ def test_agreement_of_fields_and_overall(tmp_path: Path) -> None:
     assert overall.kappa == pytest.approx(sum(n * k for n, k in weights) / sum(n for n, _ in weights))
 
 
+@pytest.mark.walk
 def test_overall_kappa_gets_its_interval_by_leaving_studies_out() -> None:
     items = compare_review(demo_studies()).items
     overall = overall_agreement(field_agreements(items), items)

@@ -126,6 +126,7 @@ def test_rows_equal_single_pools_of_the_same_numbers() -> None:
     assert checked >= 30
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("analysis", IDS)
 def test_fractions_are_counts_of_rows(analysis: str) -> None:
     curve = curve_of(analysis, usual=True)

@@ -98,6 +98,7 @@ def test_refused_numbers_name_the_cell(damaged, value, hint):
     assert hint in problem.hint + problem.what
 
 
+@pytest.mark.walk
 def test_percent_cells_count_as_they_show(damaged):
     collected = damaged(put("arms", "follow up: completeness", 0.925, number_format="0.0%"))
     assert at(collected.records[""], "arms", 0, "follow_up", "completeness") == "92.5 %"
@@ -110,6 +111,7 @@ def test_decimals_shown_are_decimals_typed(damaged):
     assert at(collected.records[""], "arms", 0, "age", "mean") == "62.0"
 
 
+@pytest.mark.walk
 def test_count_and_total_in_one_cell_are_split_with_a_question(damaged):
     def change(book):
         cell_of(book["outcomes"], "events", 4).value = "4/46"

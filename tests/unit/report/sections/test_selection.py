@@ -89,6 +89,7 @@ def test_one_screener_is_a_warning(review: Path, tmp_path: Path) -> None:
     assert "One person (AB) screened alone" in words(section(page_of(review, tmp_path / "out")))
 
 
+@pytest.mark.walk
 def test_hostile_titles_and_strategies_stay_text(review: Path, tmp_path: Path) -> None:
     evil = "<script>alert(1)</script><img src=x onerror=alert(1)>"
     change(review, "citations.csv", "A cadaver study of the invented trapezium", evil)
