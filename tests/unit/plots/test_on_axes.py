@@ -38,7 +38,7 @@ def test_the_forest_stands_where_the_effects_are(result):
 def test_an_interval_that_leaves_the_axis_has_an_arrow(result):
     ax = result.forest(ax=_axes())
     low, high = ax.get_xlim()
-    outside = sum((row.interval.lower < low) + (row.interval.upper > high) for row in result.studies)
+    outside = sum(int(row.interval.lower < low) + int(row.interval.upper > high) for row in result.studies)
     heads = [line for line in ax.lines if line.get_marker() in ("<", ">")]
     assert outside and len(heads) == outside
 
