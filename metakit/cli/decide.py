@@ -38,6 +38,10 @@ def command(
         return
     from metakit.decision.unit import read_unit
 
+    if out is not None or not json:
+        from metakit.report.output_folder import check_folder
+
+        check_folder(out or unit.with_suffix(""))
     numbers = read_unit(unit)
     for problem in numbers.questions:
         say(str(problem))

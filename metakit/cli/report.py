@@ -114,8 +114,10 @@ def write(
 
         for name in presets:
             chosen_size(name)  # an unknown one is said before anything is read
+    from metakit.report.output_folder import check_folder
     from metakit.workbench import open_review
 
+    check_folder(out)
     with progress(json) as step:
         earlier = None
         if since is not None:
@@ -141,6 +143,8 @@ def write(
 
         for line in written.changes.lines:
             say(shown_text(line))
+    for name, beside in written.folder.beside.items():
+        say(f"{name} was edited or is not ours: it stays as it is, and ours is {beside}.")
     if written.folder.removed:
         say(f"Removed from an earlier report: {', '.join(written.folder.removed)}.")
     if written.folder.kept:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from metakit.core.bibliography import reference
-from metakit.core.files import write_atomically
 from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_json import decision_json
@@ -31,6 +30,7 @@ from metakit.plots.decision import (
 )
 from metakit.plots.svg_page import page_font_rules
 from metakit.report.figure_parts import FigurePart, figure_part
+from metakit.report.output_folder import write_folder
 from metakit.report.page import page_environment, security_policy, template_source
 from metakit.report.sections.reproduce import report_date
 from metakit.report.unit_tables import (
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 
 PAGE = "unit.html"
 NUMBERS = "unit.json"
+FILES = "unit_files.json"
 FIGURES = "figures"
 WIDE_MM, NARROW_MM = 180.0, 85.0
 REFERENCES = ("higgins_thompson_spiegelhalter_2009", "rover_2021")
@@ -74,7 +75,7 @@ def write_unit_page(
     ----------
     found : UnitDecision
     out_dir : Path
-        Made when missing; files of the same names are replaced, each whole or not at all.
+        Made when missing; what somebody edited there stays, and ours is written beside it.
     progress : callable, optional
         Gets a line of text before each step.
 
@@ -89,13 +90,17 @@ def write_unit_page(
     say("writing the page")
     html = render_unit(found, figures)
     numbers = json.dumps(decision_json(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    for both in figures.values():
-        for part in (both.wide, both.narrow):
-            for kind, content in part.files.items():
-                write_atomically(out_dir / FIGURES / f"{part.name}{kind}", content, within=out_dir)
-    write_atomically(out_dir / NUMBERS, numbers, within=out_dir)
+    files = {
+        f"{FIGURES}/{part.name}{kind}": content
+        for both in figures.values()
+        for part in (both.wide, both.narrow)
+        for kind, content in part.files.items()
+    }
     # The page last: whoever sees it finds everything beside it.
-    return write_atomically(out_dir / PAGE, html, within=out_dir)
+    written = write_folder(
+        out_dir, {**files, NUMBERS: numbers.encode(), PAGE: html.encode()}, list_name=FILES
+    )
+    return out_dir / written.beside.get(PAGE, PAGE)
 
 
 def draw_unit(found: UnitDecision) -> dict[str, TwoSizes]:

@@ -59,8 +59,8 @@ def write_report(
     findings : Findings
         What a review found.
     out_dir : Path
-        Made when missing; files of the same names are replaced, each whole or not at all. Files that an
-        earlier run wrote and this one does not are removed, unless somebody changed them.
+        Made when missing. Files that an earlier run wrote are replaced, or removed when this one has none of
+        that name; those that somebody edited stay, and ours are written beside them.
     figure_kinds : tuple of str
         Endings of the figure files: ".svg", ".pdf", ".png".
     word : bool
@@ -112,7 +112,8 @@ def write_whole_report(
     if bundle_of is not None:
         packed = bundle_bytes(bundle_of, files, versions=findings.versions, inputs=findings.inputs)
         files = {BUNDLE: packed, **files}
-    return WrittenReport(page=out_dir / PAGE, folder=write_folder(out_dir, files), changes=changes)
+    written = write_folder(out_dir, files)
+    return WrittenReport(page=out_dir / written.beside.get(PAGE, PAGE), folder=written, changes=changes)
 
 
 def _changes(findings: Findings, since: EarlierReport) -> Changes:

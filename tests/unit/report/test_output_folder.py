@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from metakit.report.output_folder import LIST, write_folder
+from metakit.errors import UsageError
+from metakit.report.output_folder import LIST, check_folder, write_folder
 
 FIRST = {"figures/a.svg": b"one", "figures/b.svg": b"two", "findings.json": b"{}", "report.html": b"page"}
 SECOND = {"figures/a.svg": b"other", "findings.json": b"{}", "report.html": b"page 2"}
@@ -43,7 +44,7 @@ def test_a_folder_without_a_list_loses_nothing(tmp_path: Path) -> None:
     assert found.removed == () and found.kept == ("figures/b.svg",)
 
 
-def test_a_stopped_run_leaves_a_list_from_which_the_next_one_tidies(tmp_path: Path, monkeypatch) -> None:
+def test_a_stopped_run_leaves_the_earlier_report_whole(tmp_path: Path, monkeypatch) -> None:
     write_folder(tmp_path, FIRST)
     from metakit.report import output_folder
 
@@ -59,10 +60,70 @@ def test_a_stopped_run_leaves_a_list_from_which_the_next_one_tidies(tmp_path: Pa
         patch.setattr(output_folder, "write_atomically", stops)
         with pytest.raises(KeyboardInterrupt):
             write_folder(tmp_path, new)
-    assert (tmp_path / "report.html").read_bytes() == b"page" and (tmp_path / "figures/c.svg").exists()
+    assert {name: (tmp_path / name).read_bytes() for name in FIRST} == FIRST
+    assert names(tmp_path) == {*FIRST, LIST}
     found = write_folder(tmp_path, SECOND)
-    assert set(found.removed) == {"figures/b.svg", "figures/c.svg"}
+    assert found.removed == ("figures/b.svg",) and names(tmp_path) == {*SECOND, LIST}
+
+
+def test_a_run_killed_between_the_renames_is_tidied_by_the_next(tmp_path: Path, monkeypatch) -> None:
+    write_folder(tmp_path, FIRST)
+    dead = tmp_path / ".writing-999999999"
+    (dead / "figures").mkdir(parents=True)
+    (dead / "figures/c.svg").write_bytes(b"three")
+    moves = iter(range(100))
+    real = Path.replace
+
+    def killed(self: Path, target: Path) -> Path:
+        if ".writing-" in str(self) and "/." not in str(self).split(".writing-")[1] and next(moves) == 1:
+            raise KeyboardInterrupt
+        return real(self, target)
+
+    new = {"figures/c.svg": b"three", **SECOND}
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", killed)
+        with pytest.raises(KeyboardInterrupt):
+            write_folder(tmp_path, new)
+    assert not dead.exists() and (tmp_path / "report.html").read_bytes() == b"page"
+    found = write_folder(tmp_path, SECOND)
+    assert set(found.removed) == {"figures/b.svg", "figures/c.svg"} and found.beside == {}
     assert names(tmp_path) == {*SECOND, LIST}
+
+
+def test_an_edited_file_stays_and_ours_stands_beside_it(tmp_path: Path) -> None:
+    write_folder(tmp_path, {**FIRST, "report.docx": b"ours"})
+    (tmp_path / "report.docx").write_bytes(b"edited for the journal")
+    found = write_folder(tmp_path, {**SECOND, "report.docx": b"ours, newer"})
+    assert found.beside == {"report.docx": "report-2.docx"}
+    assert (tmp_path / "report.docx").read_bytes() == b"edited for the journal"
+    assert (tmp_path / "report-2.docx").read_bytes() == b"ours, newer"
+    again = write_folder(tmp_path, {**SECOND, "report.docx": b"newest"})
+    assert again.beside == {"report.docx": "report-2.docx"} and again.removed == ()
+    assert (tmp_path / "report-2.docx").read_bytes() == b"newest"
+    (tmp_path / "report-2.docx").write_bytes(b"edited too")
+    assert write_folder(tmp_path, {"report.docx": b"x"}).beside == {"report.docx": "report-3.docx"}
+    assert (tmp_path / "report-2.docx").read_bytes() == b"edited too"
+
+
+def test_a_foreign_file_of_the_same_name_stays(tmp_path: Path) -> None:
+    (tmp_path / "report.html").write_bytes(b"somebody's")
+    found = write_folder(tmp_path, SECOND)
+    assert found.beside == {"report.html": "report-2.html"}
+    assert (tmp_path / "report.html").read_bytes() == b"somebody's"
+
+
+def test_two_kinds_of_report_share_a_folder(tmp_path: Path) -> None:
+    write_folder(tmp_path, FIRST)
+    unit = write_folder(tmp_path, {"unit.html": b"unit"}, list_name="unit_files.json")
+    assert unit.removed == () and {*FIRST, "unit.html"} <= names(tmp_path)
+
+
+def test_what_cannot_hold_a_report_is_refused_before_computing(tmp_path: Path) -> None:
+    (tmp_path / "out").write_bytes(b"a file")
+    with pytest.raises(UsageError, match="is a file"):
+        check_folder(tmp_path / "out" / "deeper")
+    check_folder(tmp_path / "new" / "deeper")
+    assert not (tmp_path / "new").exists()
 
 
 @pytest.mark.parametrize(
