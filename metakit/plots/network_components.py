@@ -5,13 +5,13 @@ from __future__ import annotations
 from metakit.core.written import listed, p_value
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import NetworkAnalysis
-from metakit.network.components import ComponentModel
 from metakit.plots.footing import axis_name
 from metakit.plots.network_forest import interval_of, number_lines, rows_text
 from metakit.plots.network_marks import EstimateMark
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords, network_natural
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
 from metakit.plots.registry import Built
+from metakit.synthesis.network_words import not_told
 
 
 def network_components_content(
@@ -54,7 +54,7 @@ def network_components_content(
         if test
         else "Whether parts add up cannot be tested here.",
     ]
-    notes += not_told(model, words)
+    notes += not_told(model, words.within)
     if model.inactive:
         inactive = listed([words.within(name) for name in model.inactive])
         notes.append(f"Taken as the starting point, without an effect of its own: {inactive}.")
@@ -74,26 +74,6 @@ def network_components_content(
         right_words=words.right_words,
         notes=tuple(notes),
     )
-
-
-def not_told(model: ComponentModel, words: NetworkWords) -> list[str]:
-    """Say which parts these studies cannot tell apart, each set of them once, and which cancel."""
-    tied: dict[frozenset[str], None] = {}
-    alone = []
-    for effect in model.effects:
-        if effect.estimate is None:
-            if effect.tied_with:
-                tied[frozenset((effect.component, *effect.tied_with))] = None
-            else:
-                alone.append(words.within(effect.component))
-    told = [
-        f"Always given together or in place of each other, so not to be told apart here: "
-        f"{'; '.join(sorted(words.within(name) for name in names))}."
-        for names in tied
-    ]
-    if alone:
-        told.append(f"In all arms of their studies or in none, so that nothing is told: {'; '.join(alone)}.")
-    return told
 
 
 def build_network_components(

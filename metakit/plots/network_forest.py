@@ -18,14 +18,7 @@ from metakit.plots.network_registry import (
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows
 from metakit.plots.registry import Built
 from metakit.plots.scale import Interval
-from metakit.synthesis.network_words import Evidence
-
-KINDS: dict[Evidence, str] = {
-    "direct": "direct only",
-    "direct_and_indirect": "direct and indirect",
-    "indirect": "indirect only",
-    "extrapolated": "extrapolated",
-}
+from metakit.synthesis.network_words import EVIDENCE_SHORT, Evidence
 
 
 def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title: str = "") -> RowsContent:
@@ -62,7 +55,11 @@ def network_forest_content(found: NetworkAnalysis, words: NetworkWords, *, title
     drawn = [
         NetworkRow(
             label=words.label(technique),
-            quiet=(f"{count(studies, 'study', 'studies')}, {KINDS[kind]}" if studies else KINDS[kind],),
+            quiet=(
+                f"{count(studies, 'study', 'studies')}, {EVIDENCE_SHORT[kind]}"
+                if studies
+                else EVIDENCE_SHORT[kind],
+            ),
             numbers=number_lines(natural, interval, [row[3] for row in rows]),
             marks=(EstimateMark(interval=interval, evidence=kind, prediction=prediction),),
         )

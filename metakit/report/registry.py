@@ -47,7 +47,6 @@ _MODULES = (
     "metakit.report.sections.appraisal",
     "metakit.report.sections.extraction",
     "metakit.report.sections.results",
-    "metakit.report.sections.networks",
     "metakit.report.sections.told",
     "metakit.report.sections.explorations",
     "metakit.report.sections.robustness",

@@ -49,7 +49,6 @@ def write_results(text: Manuscript, page: Page, word: Word) -> None:
         _table_of_answers(text, label, parts)
         for part in parts:
             _answer(text, part)
-    _networks(text, page)
     for section in sections.SECTIONS:
         word.section(section.title, section.tell(page.facts))
     _robustness(text, page)
@@ -151,50 +150,6 @@ def _leading_to(text: Manuscript, part: ResultPart) -> str:
 
 def _when(finding: AnalysisFinding) -> str:
     return when_words(MEASURES[finding.plan.measure].kind, finding.outcome_plan.window)
-
-
-def _networks(text: Manuscript, page: Page) -> None:
-    for number, finding in enumerate(page.findings.networks, 1):
-        text.heading(f"Network: {finding.title}", 2)
-        sources = page.citations.numbers(finding.references)
-        first, *others = finding.sentences or (f"No answer: {finding.reason}.",)
-        text.cite((Cited(text=first, numbers=sources), *(Cited(text=sentence) for sentence in others)))
-        text.bullets(finding.cautions, warning=True)
-        text.table(
-            ("Comparison", finding.measure.label.capitalize(), "Interval", "Evidence", "Direct studies"),
-            [
-                WordRow(
-                    cells=(
-                        f"{item.technique_label} against {item.comparator_label}",
-                        f"{item.estimate:.2f}",
-                        f"{item.interval.lower:.2f} to {item.interval.upper:.2f}",
-                        item.evidence.replace("_", " "),
-                        str(item.studies),
-                    )
-                )
-                for item in finding.comparisons
-                if item.comparator == finding.plan.reference
-            ],
-            caption=f"{finding.title}: every technique against the reference.",
-            shares=(74, 24, 34, 24, 18),
-        )
-        text.bullets(
-            [
-                f"{item.technique_label}. {item.caution}"
-                for item in finding.comparisons
-                if item.comparator == finding.plan.reference and item.caution
-            ],
-            warning=True,
-        )
-        pictures = [
-            part
-            for part in page.figures.all
-            if part.name.startswith(f"network-{number:02d}-") and not part.name.endswith("narrow")
-        ]
-        if pictures:
-            text.say(f"More about this network: {text.figures_ahead(len(pictures))}.")
-        for part in pictures:
-            text.figure(part, caption=f"{finding.title}. {part.caption}")
 
 
 def _robustness(text: Manuscript, page: Page) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,7 +11,7 @@ import numpy as np
 from metakit.core.records import ComparisonPlan
 from metakit.core.written import count, fixed, per_100, ratio
 from metakit.measures.registry import Measure
-from metakit.network.components import ComponentEffect
+from metakit.network.components import ComponentEffect, ComponentModel
 from metakit.synthesis.network_absolute import NetworkAbsolute
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.words import directions, lower_first, one_of
@@ -23,6 +23,13 @@ EVIDENCE_WORDS: dict[Evidence, str] = {
     "direct_and_indirect": "direct and indirect evidence",
     "indirect": "indirect evidence only: no study compares them",
     "extrapolated": "extrapolated: no study connects them, and the answer rests on adding up components",
+}
+
+EVIDENCE_SHORT: dict[Evidence, str] = {
+    "direct": "direct only",
+    "direct_and_indirect": "direct and indirect",
+    "indirect": "indirect only",
+    "extrapolated": "extrapolated",
 }
 
 FEWEST_EVENTS, FEWEST_THUMBS = 10, 50
@@ -167,3 +174,26 @@ def component_sentence(
         f"Adding {lower_first(label)}, everything else equal: {measure.label} {estimate} "
         f"({100 * level:g} % interval {lower} to {upper}), if the parts of an operation add up."
     )
+
+
+def not_told(model: ComponentModel, within: Callable[[str], str]) -> list[str]:
+    """Say which parts these studies cannot tell apart, each set of them once, and which cancel.
+
+    `within` names a component as it stands within a sentence.
+    """
+    tied: dict[frozenset[str], None] = {}
+    alone = []
+    for effect in model.effects:
+        if effect.estimate is None:
+            if effect.tied_with:
+                tied[frozenset((effect.component, *effect.tied_with))] = None
+            else:
+                alone.append(within(effect.component))
+    told = [
+        f"Always given together or in place of each other, so not to be told apart here: "
+        f"{'; '.join(sorted(map(within, names)))}."
+        for names in tied
+    ]
+    if alone:
+        told.append(f"In all arms of their studies or in none, so that nothing is told: {'; '.join(alone)}.")
+    return told

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from metakit.telling.blocks import Block
 from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
+from metakit.telling.networks import networks_blocks
 
 Tell = Callable[[Facts], tuple[Block, ...]]
 
@@ -21,4 +22,7 @@ class Told:
     tell: Tell
 
 
-SECTIONS = (Told(name="certainty", title="How certain are the answers", tell=certainty_blocks),)
+SECTIONS = (
+    Told(name="networks", title="All techniques together", tell=networks_blocks),
+    Told(name="certainty", title="How certain are the answers", tell=certainty_blocks),
+)

@@ -16,11 +16,12 @@ from metakit.plots.network_registry import NETWORK_FIGURES
 from metakit.plots.presets import PRESETS
 from metakit.report.figures import ReportFigures
 from metakit.report.network_figures import draw_network
-from metakit.report.network_tables import fragile_lines, leagues
 from metakit.report.preset_figures import preset_files
 from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
+from metakit.telling.blocks import plain
+from metakit.telling.network_tables import NetworkTables
 from metakit.workbench import ReviewFindings, open_review
 
 ROOT = Path(__file__).resolve().parents[4]
@@ -81,16 +82,17 @@ def test_ranks_stand_folded_with_a_caution_and_never_without_their_range(section
 
 
 def test_the_league_says_both_directions(findings: Findings) -> None:
-    (league,) = leagues(findings.networks[0])
+    (league,) = NetworkTables(finding=findings.networks[0]).leagues()
+    (table,) = league.blocks
     part = findings.networks[0].analysis
     assert part is not None
-    assert len(league.rows) == len(part.parts[0].part.techniques) == 8
+    assert len(table.rows) == len(part.parts[0].part.techniques) == 8
     for i in range(8):
-        assert league.rows[i][1][i].estimate == ""
+        assert plain(table.rows[i][i + 1]) == "–"
         for j in range(i):
-            one, two = league.rows[i][1][j], league.rows[j][1][i]
-            assert float(one.estimate) * float(two.estimate) == pytest.approx(1, abs=0.05)
-            assert one.evidence == two.evidence
+            one, two = table.rows[i][j + 1], table.rows[j][i + 1]
+            assert float(plain(one.words)) * float(plain(two.words)) == pytest.approx(1, abs=0.05)
+            assert one.under[1] == two.under[1]
 
 
 def test_shifts_that_rounding_alone_makes_are_not_told(findings: Findings) -> None:
@@ -99,7 +101,7 @@ def test_shifts_that_rounding_alone_makes_are_not_told(findings: Findings) -> No
     for row in analysis.parts[0].thresholds:
         for shift in (row.down, row.up):
             assert abs(shift) < 1e3 or abs(shift) == float("inf")
-    assert fragile_lines(findings.networks[0])
+    assert NetworkTables(finding=findings.networks[0]).fragile()
 
 
 def test_what_the_records_say_of_parts_is_told(section: str) -> None:
