@@ -14,6 +14,7 @@ from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.network_figures import NetworkFigures, draw_network
 from metakit.report.selection_figures import SelectionFigures, draw_selection
+from metakit.report.trouble_figures import draw_trouble
 from metakit.report.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.words import lower_first
@@ -58,11 +59,13 @@ class ReportFigures:
     selection: SelectionFigures = field(default_factory=SelectionFigures)
     networks: tuple[NetworkFigures, ...] = ()
     explorations: ExplorationFigures = field(default_factory=ExplorationFigures)
+    trouble: tuple[FigurePart, ...] = ()
 
     @property
     def all(self) -> tuple[FigurePart, ...]:
         """Every figure, in the order of the page."""
         found = [
+            *self.trouble,
             self.overview,
             *self.overview_parts,
             *self.selection.all,
@@ -111,6 +114,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
     overview, pieces = _overviews(findings.analyses, kinds)
     progress("drawing the appraisal")
     return ReportFigures(
+        trouble=draw_trouble(findings, kinds),
         overview=overview,
         overview_parts=pieces,
         results=tuple(results),

@@ -60,6 +60,7 @@ SECTIONS: Registry[Section] = Registry("report section", _MODULES)
 ORDER = (
     "before-you-read",
     "question",
+    "why-thumbs-come-back",
     "at-a-glance",
     "changes",
     "summary-of-findings",

@@ -1,0 +1,178 @@
+"""Why thumbs come back: the sources of trouble on one screen, then pictures and details."""
+
+from __future__ import annotations
+
+from metakit.core.results import PoolResult
+from metakit.core.written import count, listed, per_100
+from metakit.decision.certainty import Certainty
+from metakit.synthesis.causes_words import (
+    CAUTION,
+    counted_words,
+    estimate_words,
+    head_sentence,
+    kind_of_interval,
+    limits_words,
+)
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.trouble_findings import FoundShare, SourceFinding, TroubleFindings
+from metakit.synthesis.words import lower_first
+from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
+from metakit.telling.certainty import level_run
+from metakit.telling.facts import Facts
+from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, map_blocks, report_blocks
+
+COLUMNS = (
+    Column(name="Source of trouble", share=20),
+    Column(name="Found and treated", share=34),
+    Column(name="Reason to return", share=34),
+    Column(name="What treating it changed", share=54),
+    Column(name="Not known", share=30),
+)
+CAUTIONS = {
+    "residual_bone": "Bone left behind is found where somebody looks for it: palpation, an image in theatre.",
+    "scaphotrapezoid_arthritis": (
+        "X-rays miss arthritis between scaphoid and trapezoid: they showed 44 % of what inspection found, in "
+        "37 thumbs (J Hand Surg Am 1999, abstract). Excision of the trapezoid has been linked to a wrist that "
+        "tilts back: in 29 % after partial, 26 % after complete excision (Renfree, J Hand Surg Am, abstract)."
+    ),
+    "mp_hyperextension": (
+        "Limits of the MP angle are experts' rules and small series that contradict each other; none is "
+        "validated and none is chosen here. Passive hyperextension says little of the joint in pinch (Acott, "
+        "J Hand Surg Eur 2025, abstract)."
+    ),
+}
+
+
+def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
+    """Return the section; nothing where no record says anything of it."""
+    trouble = facts.findings.trouble
+    if trouble is None or not trouble.told:
+        return ()
+    return (
+        *_lead(trouble),
+        _screen(trouble, facts),
+        *points((*_cautions(trouble), CAUTION), look="caution", label="Cautions on why thumbs come back"),
+        Picture(name="causes-of-return"),
+        Picture(name="mp-angles"),
+        *(Picture(name=f"evidence-map-{number}") for number in range(1, len(trouble.sources) + 1)),
+        *cause_blocks(trouble),
+        *angle_blocks(trouble),
+        *map_blocks(trouble),
+        *report_blocks(trouble),
+    )
+
+
+def _lead(trouble: TroubleFindings) -> tuple[Block, ...]:
+    causes = trouble.returns.causes
+    if causes is None:
+        return (Say(words=f"Causes of return are not pooled: {trouble.returns.reason}."),)
+    result = causes.overall
+    named = [source.cause for source in trouble.sources if source.cause is not None]
+    parts = [f"{lower_first(answer.label)} {estimate_words(answer.share)}" for answer in named]
+    among = "whose cause is stated" if result.not_stated else "that come back"
+    sentence = f"Of 100 thumbs {among}: {listed(parts)}." if parts else ""
+    return (
+        Say(words=f"{head_sentence(result)} {sentence}".strip(), look="answer"),
+        Say(words=kind_of_interval(result), look="quiet"),
+    )
+
+
+def _screen(trouble: TroubleFindings, facts: Facts) -> Table:
+    return Table(
+        caption="Each source of trouble: how often found, treated and a reason to return, and what is known",
+        columns=COLUMNS,
+        rows=tuple(_row(source, facts) for source in trouble.sources),
+        label="Sources of trouble on one screen",
+        look="stacked",
+    )
+
+
+def _row(source: SourceFinding, facts: Facts) -> tuple[Cell | Words, ...]:
+    return (
+        source.label,
+        _lines([share_words(share) for share in source.shares if share.role != "looked_for"], "not told"),
+        _reason(source),
+        _changed(source, facts),
+        _lines(_unknown(source, facts), "–"),
+    )
+
+
+def _lines(texts: list[str] | list[Words], empty: str) -> Cell | Words:
+    return Cell(words=texts[0], under=tuple(texts[1:])) if texts else empty
+
+
+def share_words(share: FoundShare) -> str:
+    """Say how often something was found or done, per 100 thumbs of the arms that tell it."""
+    told = f"{count(len(share.studies), 'study', 'studies')}, {share.thumbs} of {share.total} thumbs"
+    if share.result is None:
+        return f"{share.label}: {told}"
+    return f"{share.label}: {proportion_words(share.result)} of 100; {told}"
+
+
+def proportion_words(result: PoolResult) -> str:
+    """Write a pooled proportion per 100 with its interval."""
+    back = result.back_transform
+    low, high = (per_100(100 * back(limit)) for limit in result.interval)
+    return f"{per_100(100 * back(result.estimate))} ({low} to {high})"
+
+
+def _reason(source: SourceFinding) -> Cell | Words:
+    answer = source.cause
+    if answer is None:
+        return "no return for it is told"
+    lines = [f"{estimate_words(answer.share)} of 100 thumbs that come back"]
+    if answer.share.prediction is not None:
+        lines.append(f"in a new centre {limits_words(answer.share.prediction)}")
+    if answer.share_if_none and answer.share_if_all:
+        lines.append(
+            f"{per_100(100 * answer.share_if_none.median)} if none of those without a stated cause came back "
+            f"for it, {per_100(100 * answer.share_if_all.median)} if all did"
+        )
+    if answer.per_thumb is not None:
+        lines.append(f"{estimate_words(answer.per_thumb)} of 100 operated thumbs")
+    if answer.per_thumb_year is not None:
+        lines.append(f"{estimate_words(answer.per_thumb_year)} per 100 thumb-years")
+    lines.append(counted_words(answer))
+    return _lines(lines, "")
+
+
+def _answers(source: SourceFinding, facts: Facts) -> list[tuple[AnalysisFinding, Certainty | None]]:
+    certainties = {item.body.analysis: item for item in facts.certainties}
+    return [
+        (finding, certainties.get(finding.plan.id))
+        for finding in facts.findings.analyses
+        if finding.plan.id in source.analyses and finding.result is not None
+    ]
+
+
+def _changed(source: SourceFinding, facts: Facts) -> Cell | Words:
+    """Say what each planned comparison within studies answers, with its certainty."""
+    lines: list[Words] = []
+    for finding, certainty in _answers(source, facts):
+        name = facts.names.analyses[finding.plan.id]
+        sure: tuple[str | Run, ...] = ()
+        if certainty is not None:
+            sure = (" Certainty: ", level_run(certainty), f" ({certainty.status_words}).")
+        label = f"{finding.comparison.label if finding.comparison else ''}, {name.label.lower()}"
+        lines.append((Run(text=label, to=name.anchor), f": {finding.sentences[0]}", *sure))
+    if not lines:
+        asked = "no planned comparison has an answer" if source.analyses else "no comparison was planned"
+        return f"{asked[:1].upper()}{asked[1:]}; single arms are not set against each other."
+    return _lines(lines, "")
+
+
+def _unknown(source: SourceFinding, facts: Facts) -> list[str]:
+    answered = {finding.plan.id for finding, _ in _answers(source, facts)}
+    open_questions = [
+        f"no answer: {finding.comparison.label if finding.comparison else ''}, {finding.term.label.lower()}"
+        for finding in facts.findings.analyses
+        if finding.plan.id in source.analyses and finding.plan.id not in answered
+    ]
+    never = list(source.not_studied)
+    if never:
+        open_questions.append(f"never compared within a study: {listed([text.lower() for text in never])}")
+    return open_questions
+
+
+def _cautions(trouble: TroubleFindings) -> tuple[str, ...]:
+    return tuple(CAUTIONS[source.source] for source in trouble.sources if source.source in CAUTIONS)
