@@ -32,7 +32,7 @@ CAUTIONS = {
     "residual_bone": "Bone left behind is found where somebody looks for it: palpation, an image in theatre.",
     "scaphotrapezoid_arthritis": (
         "X-rays miss arthritis between scaphoid and trapezoid: they showed 44 % of what inspection found, in "
-        "37 thumbs (J Hand Surg Am 1999, abstract). Excision of the trapezoid has been linked to a wrist that "
+        "37 thumbs (J Hand Surg Am 1999, abstract). Trapezoid excision has been linked to a wrist that "
         "tilts back: in 29 % after partial, 26 % after complete excision (Renfree, J Hand Surg Am, abstract)."
     ),
     "mp_hyperextension": (
