@@ -75,6 +75,8 @@ class Shares:
         Logarithms of the coefficients that a cause itself, and all other causes together, bring in.
     tau_few, log_few : ndarray, shape (nodes / 2,) and (*B, nodes / 2, N + 1)
         Nodes of the halved rule; logarithm of what a term of degree k of all causes together gets there.
+    log_together : ndarray, shape (*B, N + 1)
+        Logarithms of the coefficients of all causes together.
     """
 
     weight: FloatArray
@@ -88,6 +90,7 @@ class Shares:
     log_others: FloatArray
     tau_few: FloatArray
     log_few: FloatArray
+    log_together: FloatArray
 
     @property
     def causes(self) -> int:
@@ -155,6 +158,7 @@ def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
         log_others=log_others,
         tau_few=tau_few,
         log_few=log_few,
+        log_together=together,
     )
 
 

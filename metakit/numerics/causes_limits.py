@@ -19,12 +19,13 @@ from metakit.core.effects import FloatArray
 from metakit.numerics.causes import PANELS, Shares
 from metakit.numerics.roots import Plain, root_in_bracket
 
-_NEGLIGIBLE = 1e-14
+_NEGLIGIBLE = 1e-11
 _NEGLIGIBLE_AHEAD = 1e-6
+_NEGLIGIBLE_NODE = 18.0  # logarithms below the node of tau with most mass
 _SMALL_TAU = 0.1
-_JACOBI = 64
-_GRID = np.concatenate([np.linspace(-700.0, -30.0, 16), np.linspace(-24.0, 36.0, 41)])
-"""Log odds between which a limit is looked for first."""
+_JACOBI = 48
+LARGEST_LOG_ODDS = 700.0
+_MOST_STEPS = 120
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,14 +47,43 @@ class BetaParts:
         return np.array([np.sum(self.weight * special.betainc(self.a, self.b, each)) for each in x])
 
     def quantiles(self, probabilities: FloatArray) -> FloatArray:
-        """Return quantiles, shape of `probabilities` (one dimension)."""
+        """Return quantiles, shape of `probabilities` (one dimension).
+
+        Newton's steps in the log odds, from the quantiles of one Beta distribution with the same mean and
+        variance.
+        """
         wanted = np.asarray(probabilities, dtype=float)
-        known = self.below(_GRID)
-        right = np.clip(np.searchsorted(known, wanted), 1, len(_GRID) - 1)
-        found = root_in_bracket(
-            lambda z, rows: self.below(z) - wanted[rows], _GRID[right - 1], _GRID[right]
-        )  # outside the grid the nearest end is right to 1e-16
-        return special.expit(found.root)
+        size = self.a + self.b
+        means = self.a / size
+        mean = float(self.weight @ means)
+        within = self.weight @ (means * (1 - means) / (size + 1) + (means - mean) ** 2)
+        total = max(mean * (1 - mean) / max(float(within), 1e-300) - 1, 1e-3)
+        start = special.betaincinv(total * mean, total * (1 - mean), wanted)
+        start = np.clip(special.logit(np.clip(start, 1e-300, 1 - 1e-16)), -600.0, 34.0)
+        constant = np.log(self.weight) - special.betaln(self.a, self.b)
+
+        found = [self._root(p, z, constant) for p, z in zip(wanted, start, strict=True)]
+        return np.asarray(special.expit(np.array(found)))
+
+    def _root(self, probability: float, start: float, constant: FloatArray) -> float:
+        """Return the log odds below which a probability lies."""
+        low, high, z = -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS, start
+        score = special.ndtri(probability)
+        for _ in range(_MOST_STEPS):
+            log_x, log_rest = special.log_expit(z), special.log_expit(-z)
+            slope = float(np.sum(np.exp(constant + self.a * log_x + self.b * log_rest)))
+            below = float(self.weight @ special.betainc(self.a, self.b, special.expit(z)))
+            low, high = (z, high) if below < probability else (low, z)
+            # Newton on the normal score, on which a distribution is nearly straight.
+            here = special.ndtri(min(max(below, 1e-300), 1 - 1e-16))
+            height = slope * np.sqrt(2 * np.pi) * np.exp(min(here**2 / 2, 700.0))
+            target = z - (here - score) / height if height > 0 else np.nan
+            if not low < target < high:
+                target = (low + high) / 2
+            if abs(target - z) < 1e-9 * max(1.0, abs(z)):
+                return target
+            z = target
+        return z
 
 
 def share_parts(found: Shares, cause: int) -> BetaParts:
@@ -69,32 +99,40 @@ def new_centre_parts(found: Shares, cause: int) -> BetaParts:
     alpha = 1.0 / found.causes
     k = np.arange(found.weight.shape[-1])
     own, rest = found.log_cause[cause], found.log_others[cause]
-    s = 4 / found.tau_few**2
-    few = found.tau_few < _SMALL_TAU
-    parts = [_matched(own, rest, found.log_few[few], s[few], alpha)]
+    mass = special.logsumexp(found.log_few + found.log_together, axis=-1)
+    kept = mass > mass.max() - _NEGLIGIBLE_NODE
+    tau, log_few = found.tau_few[kept], found.log_few[kept]
+    s = 4 / tau**2
+    few = tau < _SMALL_TAU
+    parts = [_matched(own, rest, log_few[few], s[few], alpha)] if few.any() else []
 
     log_own = own - special.gammaln(alpha + k) + special.gammaln(alpha)
     log_rest = rest - special.gammaln(1 - alpha + k) + special.gammaln(1 - alpha)
+    nodes = _JACOBI + 3 * int(np.sqrt(len(k)))
     with np.errstate(invalid="ignore"):  # 0/0 in a first term that scipy replaces
-        x, w = special.roots_jacobi(_JACOBI + len(k) // 2, -alpha, alpha - 1)
-    theta, log_w = (1 + x) / 2, np.log(w / w.sum())
+        x, w = special.roots_jacobi(nodes, -alpha, alpha - 1)
+    theta, others, log_w = (1 + x) / 2, (1 - x) / 2, np.log(w / w.sum())
     wide, s = ~few, s[~few]
     log_weight = (
-        found.log_few[wide, 0][:, None]
-        + log_w
-        + _polynomial(log_own, np.log(s[:, None] * theta))
-        + _polynomial(log_rest, np.log(s[:, None] * ((1 - x) / 2)))
+        log_few[wide, 0][:, None] + log_w + _polynomial(log_own, s, theta) + _polynomial(log_rest, s, others)
     )
-    parts.append((log_weight.ravel(), (s[:, None] * theta).ravel(), (s[:, None] * ((1 - x) / 2)).ravel()))
+    parts.append((log_weight.ravel(), (s[:, None] * theta).ravel(), (s[:, None] * others).ravel()))
     log_all, a, b = (np.concatenate(each) for each in zip(*parts, strict=True))
     weight = np.exp(log_all - special.logsumexp(log_all))
     kept = weight > _NEGLIGIBLE_AHEAD * weight.max()
     return BetaParts(weight[kept] / weight[kept].sum(), a[kept], b[kept])
 
 
-def _polynomial(log_coefficients: FloatArray, log_x: FloatArray) -> FloatArray:
+def _polynomial(log_coefficients: FloatArray, s: FloatArray, share: FloatArray) -> FloatArray:
+    """Return the logarithm of a polynomial of s times share, shape (len(s), len(share)).
+
+    Terms that underflow beside the largest one of their s carry nothing.
+    """
     degree = np.flatnonzero(np.isfinite(log_coefficients))
-    return special.logsumexp(log_coefficients[degree] + degree * log_x[..., None], axis=-1)
+    terms = log_coefficients[degree] + degree * np.log(s)[:, None]
+    top = terms.max(axis=-1, keepdims=True)
+    with np.errstate(divide="ignore", under="ignore"):
+        return np.asarray(top + np.log(np.exp(terms - top) @ share ** degree[:, None]))
 
 
 def _matched(

@@ -78,9 +78,9 @@ def returns_found(
     except NotEstimableError as error:
         reason = str(error) if telling else "no report says why thumbs came back"
         return ReturnsFound(rows=tuple(rows), causes=None, reason=reason, set_aside=tuple(aside))
-    cells = tuple(answer.cause for answer in overall.causes)
+    sources = {term.id for term in vocabulary("return_causes") if term.facts.flag("source_of_trouble")}
     techniques = dict.fromkeys(entry.technique for entry in entries)
-    groups = [_by_technique(technique, entries, cells, level) for technique in techniques]
+    groups = [_by_technique(technique, entries, sources, level) for technique in techniques]
     by_technique = tuple(group for group in groups if group is not None) if len(techniques) > 1 else ()
     return ReturnsFound(
         rows=tuple(rows), causes=Causes(overall=overall, by_technique=by_technique), set_aside=tuple(aside)
@@ -88,12 +88,13 @@ def returns_found(
 
 
 def _by_technique(
-    technique: str, entries: Sequence[StudyReturns], cells: tuple[str, ...], level: float
+    technique: str, entries: Sequence[StudyReturns], sources: set[str], level: float
 ) -> CausesResult | None:
+    """Answer for the causes that the technique's own studies count, and for the sources of trouble."""
     own = merged([entry for entry in entries if entry.technique == technique])
     if not any(entry.returned > entry.not_stated for entry in own):
         return None
-    return pool_causes(own, level=level, technique=technique, cells=cells)
+    return pool_causes(own, level=level, technique=technique, cells=sorted(sources))
 
 
 def _one_a_cohort(
