@@ -22,6 +22,11 @@ def say_collected(done: SelectionCollected, review: Path) -> None:
             typer.echo(str(path))
         again = "" if found.written else "; imported already, nothing changed"
         say(f"metakit: {found.search}: {found.records} records, {found.duplicates} repeat others{again}")
+        if found.asked:
+            say(
+                f"metakit: {found.asked} may repeat others: selection/removed.csv shows both titles; write yes or "
+                "no under 'stands'"
+            )
     if any(found.written for found in done.searches):
         say("metakit: selection/searches holds a record of each search; fill in its date and its strategy")
         say(f"metakit: then 'metakit sheet LIST.xlsx --screening {review} --person INITIALS'")

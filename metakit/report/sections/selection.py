@@ -91,7 +91,7 @@ def _duplicates(selection: Selection) -> str:
         f"{count(len(duplicates), 'record')} repeated another one: {same} by a shared identifier, "
         f"{len(duplicates) - same} by title, year and first author."
     )
-    back = sum(not removal.stands for removal in selection.removals)
+    back = sum(not removal.stands and not removal.asked for removal in selection.removals)
     if back:
         text += (
             f" {count(back, 'merge')} proposed by the program {'was' if back == 1 else 'were'} taken back."

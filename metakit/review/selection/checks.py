@@ -240,6 +240,12 @@ def unfinished(given: Tables, screening: Screening) -> Iterator[Problem]:
         yield Problem(
             file=str(given.folder), severity="question", what="not finished: no search was imported"
         )
+    asked = [removal.citation_id for removal in given.removals if removal.asked]
+    if asked:
+        yield ask(
+            "perhaps the same report as another", asked,
+            f"write yes or no under 'stands' in {REMOVED}; both titles stand there",
+        )  # fmt: skip
     for stage in STAGES:
         conflicts = set(screening.conflicts[stage])
         open_ends = [n for n in due[stage] if n not in screening.outcomes[stage] and n not in conflicts]

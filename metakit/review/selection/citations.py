@@ -18,10 +18,11 @@ from metakit.forms.csv_tables import csv_rows
 from metakit.forms.sheet_rows import LONGEST_CELL
 from metakit.forms.text_files import decoded
 from metakit.forms.tree import Group
+from metakit.review.selection.medline import read_articles, read_tagged
 from metakit.review.selection.tables import without_remarks
 
 LARGEST_FILE = 50_000_000  # bytes; a search export beyond this is not a search export
-KINDS = (".ris", ".bib", ".csv")
+KINDS = (".ris", ".bib", ".csv", ".nbib", ".xml")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,9 @@ class Citation:
     pubmed_id: str
     search: str
     abstract: str = ""
+    report_kind: str = ""
+    volume: str = ""
+    pages: str = ""
 
 
 def citation_of(group: Group) -> Citation:
@@ -51,6 +55,9 @@ def citation_of(group: Group) -> Citation:
         pubmed_id=group.text("pubmed_id"),
         search=group.text("search"),
         abstract=group.text("abstract"),
+        report_kind=group.text("report_kind"),
+        volume=group.text("volume"),
+        pages=group.text("pages"),
     )
 
 
@@ -60,7 +67,7 @@ def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[C
     Parameters
     ----------
     path : Path
-        A tagged .ris file, a .bib or a .csv file.
+        A .ris, .bib, .csv or .nbib file, or an .xml file of articles as PubMed exports them.
     search : str
         Name of the search that found them; kept with every citation.
     first_number : int
@@ -113,6 +120,9 @@ def read_citations(path: Path, *, search: str, first_number: int = 1) -> tuple[C
             pubmed_id=re.sub(r"\D", "", row["pubmed_id"]),
             search=search,
             abstract=row["abstract"],
+            report_kind=row["report_kind"],
+            volume=row["volume"],
+            pages=row["pages"],
         )
         for number, row in enumerate(rows, start=first_number)
     )
@@ -167,6 +177,9 @@ def _read_ris(path: Path, text: str) -> Iterable[Mapping[str, str]]:
             "doi": entry.get("doi") or " ".join(entry.get("urls") or ()),
             "pubmed_id": "",
             "abstract": entry.get("abstract") or entry.get("notes_abstract") or "",
+            "report_kind": {"JOUR": ""}.get(kind := str(entry.get("type_of_reference") or ""), kind),
+            "volume": str(entry.get("volume") or ""),
+            "pages": "-".join(str(entry[name]) for name in ("start_page", "end_page") if entry.get(name)),
         }
 
 
@@ -211,6 +224,9 @@ def _read_bibtex(path: Path, text: str) -> Iterable[Mapping[str, str]]:
             "doi": fields.get("doi", "") or fields.get("url", ""),
             "pubmed_id": fields.get("pmid", ""),
             "abstract": fields.get("abstract", ""),
+            "report_kind": {"article": ""}.get(kind := entry.entry_type.casefold(), kind),
+            "volume": fields.get("volume", ""),
+            "pages": fields.get("pages", "").replace("--", "-"),
         }
 
 
@@ -222,6 +238,9 @@ _CSV_NAMES = {
     "doi": ("doi", "link", "url"),
     "pubmed_id": ("pubmed_id", "pubmed id", "pmid"),
     "abstract": ("abstract", "abstract note"),
+    "report_kind": ("report_kind", "document type", "publication type"),
+    "volume": ("volume",),
+    "pages": ("pages", "page numbers"),
 }
 
 
@@ -258,6 +277,8 @@ _READERS: dict[str, Callable[[Path, str], Iterable[Mapping[str, str]]]] = {
     ".ris": _read_ris,
     ".bib": _read_bibtex,
     ".csv": _read_csv,
+    ".nbib": read_tagged,
+    ".xml": read_articles,
 }
 
 

@@ -1,6 +1,8 @@
 """Finding the same report twice, with the reason shown; nothing is deleted, so every merge can be undone.
 
-A merge is a row of `selection/removed.csv`; writing `no` under `stands` takes it back for good.
+A merge is a row of `selection/removed.csv`; writing `no` under `stands` takes it back for good. Pairs that
+may be the same report stand in the same table with `stands` left empty: `yes` makes the removal, `no` ends
+the question.
 
 First by identifier (DOI, PubMed number), then by likeness of title, year and first author. Titles that differ
 in a number ("part 1", "part 2", "2-year", "5-year") are never the same report, however alike their words.
@@ -8,36 +10,49 @@ in a number ("part 1", "part 2", "2-year", "5-year") are never the same report, 
 
 from __future__ import annotations
 
-import itertools
-import re
-import unicodedata
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 
 from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
-
-LIKE_TITLE = (
-    92.0  # of 100; common practice, no source: below it, pairs are different reports more often than not
+from metakit.review.selection.likeness import (
+    LIKE_TITLE,
+    PERHAPS_TITLE,
+    kind_of,
+    numbers,
+    other_words,
+    plain,
+    same_author,
+    same_journal,
+    surname,
+    years_apart,
 )
 
-MISSPELT = 75.0  # of 100; two words less alike than this are two words (common practice, no source)
+PERHAPS = "perhaps_duplicate"
+RAREST_WORDS = 5
+"""Words of a title by which records are looked up; the rarest tell most apart."""
+LARGEST_BLOCK = 200
+"""A word in more titles than this is looked up only for titles that have no rarer one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duplicate:
-    """`dropped` describes the same report as `kept`; `reason` says how that was seen."""
+    """`dropped` describes the same report as `kept`, or perhaps does; `reason` says how that was seen."""
 
     kept: str
     dropped: str
     reason: str
     score: float
+    perhaps: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Removal:
-    """One record removed before screening, why, and whether that still stands."""
+    """One record removed before screening, why, and whether that still stands.
+
+    `asked` says that nobody has decided yet whether the two are one report; such a row does not stand.
+    """
 
     citation_id: str
     because: str
@@ -45,121 +60,230 @@ class Removal:
     reason: str
     likeness: float | None
     stands: bool
+    asked: bool = False
+    title: str = ""
+    kept_title: str = ""
 
     def row(self) -> dict[str, object]:
         """Return the removal as a row of its table."""
-        return asdict(self)
+        row = asdict(self)
+        del row["asked"]
+        return row | {"stands": None if self.asked else self.stands}
 
 
 def removal_of(group: Group) -> Removal:
     """Return a checked row of the table of removals."""
+    stands = group.flag("stands")
+    perhaps = group.text("because") == PERHAPS
     return Removal(
         citation_id=group.text("citation_id"),
-        because=group.text("because"),
+        because="duplicate" if perhaps and stands else group.text("because"),
         kept=group.text("kept"),
         reason=group.text("reason"),
         likeness=group.number("likeness"),
-        stands=group.flag("stands") is not False,
+        stands=stands is True if perhaps else stands is not False,
+        asked=perhaps and stands is None,
+        title=group.text("title"),
+        kept_title=group.text("kept_title"),
     )
 
 
-def removal_of_duplicate(duplicate: Duplicate) -> Removal:
-    """Return a duplicate as a removal that stands."""
+def removal_of_duplicate(duplicate: Duplicate, titles: Mapping[str, str] | None = None) -> Removal:
+    """Return a duplicate as a removal that stands, or as a question."""
+    known = titles or {}
     return Removal(
         citation_id=duplicate.dropped,
-        because="duplicate",
+        because=PERHAPS if duplicate.perhaps else "duplicate",
         kept=duplicate.kept,
         reason=duplicate.reason,
         likeness=round(duplicate.score, 1),
-        stands=True,
+        stands=not duplicate.perhaps,
+        asked=duplicate.perhaps,
+        title=known.get(duplicate.dropped, ""),
+        kept_title=known.get(duplicate.kept, ""),
     )
 
 
 def find_duplicates(citations: Sequence[Citation]) -> tuple[Duplicate, ...]:
-    """Return one row for each citation that repeats an earlier one, in the order of the citations.
+    """Return one row for each citation that repeats an earlier one, or perhaps does, in their order.
 
-    The earliest of a group is kept. Citations before = kept + rows returned.
+    The earliest of a group is kept. Citations before = kept + rows returned that are not `perhaps`.
     """
+    rarity = Counter(word for citation in citations for word in set(plain(citation.title).split()))
     kept: dict[str, Citation] = {}
-    by_identifier: dict[tuple[str, str], Citation] = {}
+    by_identifier: dict[tuple[str, str], list[Citation]] = defaultdict(list)
     by_block: defaultdict[tuple[str, str], list[Citation]] = defaultdict(list)
     found = []
     for citation in citations:
-        match = _by_identifier(citation, by_identifier) or _by_likeness(citation, by_block)
+        match = _match(citation, by_identifier, by_block, rarity)
         if match is not None:
             found.append(match)
+        if match is not None and not match.perhaps:
             original = kept[match.kept]
         else:
             original = kept[citation.citation_id] = citation
-            for block in _blocks(citation):
+            for block in _blocks(citation, rarity):
                 by_block[block].append(citation)
         for identifier in _identifiers(citation):  # a duplicate's own identifiers lead to the kept one too
-            by_identifier.setdefault(identifier, original)
+            if original not in by_identifier[identifier]:
+                by_identifier[identifier].append(original)
     return tuple(found)
 
 
-def _by_identifier(citation: Citation, known: dict[tuple[str, str], Citation]) -> Duplicate | None:
-    for kind, value in _identifiers(citation):
-        other = known.get((kind, value))
-        if other is not None:
-            return Duplicate(
-                kept=other.citation_id,
-                dropped=citation.citation_id,
-                reason=f"same {kind} {value}",
-                score=100.0,
-            )
-    return None
+def completed(citation: Citation, others: Sequence[Citation]) -> Citation:
+    """Return the record that stays with its empty fields filled from those that repeat it."""
+    empty = [name for name, value in asdict(citation).items() if value in ("", None)]
+    filled = {
+        name: next((value for other in others if (value := getattr(other, name)) not in ("", None)), None)
+        for name in empty
+    }
+    return replace(citation, **{name: value for name, value in filled.items() if value is not None})
 
 
-def _by_likeness(citation: Citation, blocks: dict[tuple[str, str], list[Citation]]) -> Duplicate | None:
-    from rapidfuzz import fuzz
-
-    title = _plain(citation.title)
-    best: tuple[float, Citation] | None = None
-    seen = set()
-    for block in _blocks(citation):
-        for other in blocks.get(block, ()):
+def _match(
+    citation: Citation,
+    by_identifier: Mapping[tuple[str, str], Sequence[Citation]],
+    by_block: Mapping[tuple[str, str], Sequence[Citation]],
+    rarity: Mapping[str, int],
+) -> Duplicate | None:
+    """Return the surest earlier record that this one repeats, a certain one before one to ask about."""
+    best: Duplicate | None = None
+    for (kind, value), others in _shared(citation, by_identifier):
+        for other in others:
+            if same_report(citation, other):
+                return _pair(citation, other, f"same {kind} {value}", 100.0)
+            if {kind_of(citation), kind_of(other)} == {"paper"}:
+                reason = f"same {kind} {value}, other title; the parts of a supplement share one"
+                best = _pair(citation, other, reason, 0.0, perhaps=True)
+    seen: set[str] = set()
+    for block in _blocks(citation, rarity):
+        for other in by_block.get(block, ())[:LARGEST_BLOCK]:
             if other.citation_id in seen:
                 continue
             seen.add(other.citation_id)
-            if _contradict(citation, other) or _other_words(title, _plain(other.title)):
-                continue
-            score = float(fuzz.token_sort_ratio(title, _plain(other.title)))
-            if score >= LIKE_TITLE and (best is None or score > best[0]):
-                best = (score, other)
-    if best is None:
-        return None
-    score, other = best
-    reason = f"title alike ({score:.0f} of 100), years {other.year or '?'} and {citation.year or '?'}"
-    if _surname(citation):
-        reason += f", first author {_surname(citation)}"
-    return Duplicate(kept=other.citation_id, dropped=citation.citation_id, reason=reason, score=score)
+            found = compare(citation, other)
+            if found is not None and (
+                best is None or (not found.perhaps, found.score) > (not best.perhaps, best.score)
+            ):
+                best = found
+    return best
 
 
-def _contradict(one: Citation, two: Citation) -> bool:
-    """Say whether identifiers, years (by more than one), first authors or numbers in the titles differ."""
-    if one.doi and two.doi and one.doi != two.doi:
-        return True
-    if one.pubmed_id and two.pubmed_id and one.pubmed_id != two.pubmed_id:
-        return True
-    if one.year and two.year and abs(one.year - two.year) > 1:
-        return True
-    if _surname(one) and _surname(two) and _surname(one) != _surname(two):
-        return True
-    return _numbers(one.title) != _numbers(two.title)
+def _shared(
+    citation: Citation, known: Mapping[tuple[str, str], Sequence[Citation]]
+) -> Iterator[tuple[tuple[str, str], Sequence[Citation]]]:
+    for identifier in _identifiers(citation):
+        if identifier in known:
+            yield identifier, known[identifier]
 
 
-def _other_words(one: str, two: str) -> bool:
-    """Say whether a word of one title is replaced by another word, rather than misspelt, in the other.
+def same_report(one: Citation, two: Citation) -> bool:
+    """Whether two records with one identifier describe one report: a supplement's reports share its DOI."""
+    from rapidfuzz import fuzz
 
-    Sister papers of one group ("grip after ...", "pain after ...") differ in just such a word.
+    kinds = {kind_of(one), kind_of(two)}
+    if len(kinds) == 2 and kinds & {"correction", "comment"}:
+        return False
+    if numbers(one.title) != numbers(two.title):
+        return False
+    first, second = plain(one.title), plain(two.title)
+    return float(fuzz.token_set_ratio(first, second)) >= PERHAPS_TITLE or _translated(one, two)
+
+
+def compare(one: Citation, two: Citation) -> Duplicate | None:
+    """Compare two records without a shared identifier.
+
+    Returns
+    -------
+    Duplicate or None
+        `perhaps` where a person should look; None where they are different reports.
     """
     from rapidfuzz import fuzz
 
-    first, second = ({word for word in text.split() if not _is_number(word)} for text in (one, two))
-    only_one, only_two = first - second, second - first
-    return bool(only_two) and any(
-        all(fuzz.ratio(word, other) < MISSPELT for other in only_two) for word in only_one
+    kinds = {kind_of(one), kind_of(two)}
+    mixed = kinds == {"paper", "preprint"}
+    if (len(kinds) == 2 and not mixed) or not same_author(one, two) or years_apart(one, two) > 2:
+        return None
+    first, second = plain(one.title), plain(two.title)
+    apart = numbers(one.title) != numbers(two.title)
+    score = float(fuzz.token_sort_ratio(first, second, score_cutoff=PERHAPS_TITLE - 20))
+    years = f"years {two.year or '?'} and {one.year or '?'}"
+    author = f", first author {surname(one.authors)}" if surname(one.authors) else ""
+    alike = f"title alike ({score:.0f} of 100), {years}{author}"
+    if apart:
+        return None
+    replaced = other_words(first, second)
+    if score >= LIKE_TITLE and not replaced:
+        doubt = _doubt(one, two, mixed=mixed)
+        if doubt is not None:
+            return _pair(one, two, f"{alike}; {doubt}" if doubt else alike, score, perhaps=bool(doubt))
+        return None
+    if score >= PERHAPS_TITLE and not replaced:
+        return _pair(one, two, f"{alike}; spelt otherwise or cut", score, perhaps=True)
+    if mixed and score >= PERHAPS_TITLE - 10 and surname(one.authors) == surname(two.authors):
+        return _pair(one, two, f"{alike}; a preprint and a paper", score, perhaps=True)
+    if _one_holds_the_other(first, second) and surname(one.authors) == surname(two.authors):
+        return _pair(one, two, f"{alike}; one title holds the other", score, perhaps=True)
+    if _translated(one, two):
+        return _pair(
+            one, two, f"other words, same place: {years}{author}; a translated title?", score, perhaps=True
+        )
+    return None
+
+
+def _doubt(one: Citation, two: Citation, *, mixed: bool) -> str | None:
+    """Return why two records with one title may be two reports: "" if they are one, None if surely two."""
+    if mixed:
+        return "a preprint and a paper"
+    dois = bool(one.doi and two.doi and one.doi != two.doi)
+    pubmed = bool(one.pubmed_id and two.pubmed_id and one.pubmed_id != two.pubmed_id)
+    journals = not same_journal(one.journal, two.journal)
+    pages = bool(_first_page(one) and _first_page(two) and _first_page(one) != _first_page(two))
+    if (dois or pubmed) and (journals or pages):
+        return None  # two reports that differ in their identifier and their place are two reports
+    reasons = [
+        words
+        for holds, words in (
+            (dois, "different DOIs"),
+            (pubmed, "different PubMed numbers"),
+            (journals, "different journals"),
+            (pages, "different pages"),
+            (years_apart(one, two) > 1, "years far apart"),
+        )
+        if holds
+    ]
+    return " and ".join(reasons)
+
+
+def _first_page(citation: Citation) -> str:
+    digits = citation.pages.replace("\u2013", "-").split("-")[0].strip().casefold()
+    return digits.lstrip("pe. ")
+
+
+def _one_holds_the_other(first: str, second: str) -> bool:
+    """Whether the shorter title, of four words or more, is the beginning of the longer one."""
+    shorter, longer = sorted((first.split(), second.split()), key=len)
+    return len(shorter) >= 4 and len(longer) > len(shorter) and longer[: len(shorter)] == shorter
+
+
+def _translated(one: Citation, two: Citation) -> bool:
+    """Whether two records stand at the same place of the same volume, under titles of other words."""
+    place_one, place_two = (one.volume, _first_page(one)), (two.volume, _first_page(two))
+    return bool(
+        all(place_one)
+        and place_one == place_two
+        and surname(one.authors)
+        and surname(one.authors) == surname(two.authors)
+        and years_apart(one, two) <= 1
+        and same_journal(one.journal, two.journal)
+    )
+
+
+def _pair(
+    dropped: Citation, kept: Citation, reason: str, score: float, *, perhaps: bool = False
+) -> Duplicate:
+    return Duplicate(
+        kept=kept.citation_id, dropped=dropped.citation_id, reason=reason, score=score, perhaps=perhaps
     )
 
 
@@ -170,36 +294,14 @@ def _identifiers(citation: Citation) -> Iterator[tuple[str, str]]:
         yield "PubMed number", citation.pubmed_id
 
 
-def _blocks(citation: Citation) -> Iterator[tuple[str, str]]:
-    """Give the longest title words; only citations that share one are compared."""
-    words = sorted(set(_plain(citation.title).split()), key=lambda word: (-len(word), word))[:4]
-    for word in words:
+def _blocks(citation: Citation, rarity: Mapping[str, int]) -> Iterator[tuple[str, str]]:
+    """Give what records are looked up by: title, rare words, place; a record meets few others so."""
+    title = plain(citation.title)
+    yield "title", title
+    words = sorted(set(title.split()), key=lambda word: (rarity[word], word))
+    rare = [word for word in words[:RAREST_WORDS] if rarity[word] <= LARGEST_BLOCK] or words[:1]
+    for word in rare:
         yield "word", word
-
-
-def _plain(text: str) -> str:
-    decomposed = unicodedata.normalize("NFKD", text.casefold())
-    letters = "".join(c for c in decomposed if not unicodedata.combining(c))
-    return " ".join(re.findall(r"\w+", letters))
-
-
-def _surname(citation: Citation) -> str:
-    first = citation.authors.split(";")[0]
-    name = first.split(",")[0] if "," in first else (first.split() or [""])[0]
-    return _plain(name)
-
-
-_ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
-
-
-def _is_number(word: str) -> bool:
-    return word.isdigit() or word in _ROMAN
-
-
-def _numbers(title: str) -> list[str]:
-    words = _plain(title).split()
-    numbers = [word for word in words if word.isdigit()]
-    numbers += [
-        _ROMAN[word] for before, word in itertools.pairwise(words) if before == "part" and word in _ROMAN
-    ]
-    return sorted(numbers)
+    if surname(citation.authors) and citation.volume and citation.pages:
+        yield "place", f"{surname(citation.authors)} {citation.volume} {_first_page(citation)}"
+    yield "start", " ".join(title.split()[:4])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -15,7 +17,13 @@ from metakit.forms.sheet_rows import MOST_ROWS
 from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.citations import Citation, citation_of, read_citations
-from metakit.review.selection.duplicates import find_duplicates, removal_of, removal_of_duplicate
+from metakit.review.selection.duplicates import (
+    Duplicate,
+    completed,
+    find_duplicates,
+    removal_of,
+    removal_of_duplicate,
+)
 from metakit.review.selection.files import CITATIONS, REMOVED, SEARCHES, selection_folder
 from metakit.review.selection.tables import Rows, read_table_rows, remarks_of, table_text
 from metakit.review.template import empty_record
@@ -28,12 +36,13 @@ HEADING = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imported:
-    """What came of one file of search results: how many records, how many of them repeat others."""
+    """What came of one file of search results: how many records, how many repeat others, or perhaps do."""
 
     search: str
     records: int
     duplicates: int
     written: tuple[Path, ...]
+    asked: int = 0
 
 
 def import_search(path: Path, review: Path) -> Imported:
@@ -45,7 +54,7 @@ def import_search(path: Path, review: Path) -> Imported:
     Parameters
     ----------
     path : Path
-        A .ris, .bib or .csv file.
+        A .ris, .bib, .csv, .nbib or .xml file.
     review : Path
         The review folder.
 
@@ -83,11 +92,15 @@ def import_search(path: Path, review: Path) -> Imported:
         ids = {citation.citation_id for citation in new}
         # A removal of a record that is only being numbered now was left by a run that was killed.
         removals = [found for found in map(removal_of, gone.groups) if found.citation_id not in ids]
-        fresh = [removal_of_duplicate(d) for d in find_duplicates([*before, *new]) if d.dropped in ids]
+        everything = [*before, *new]
+        titles = {citation.citation_id: citation.title for citation in everything}
+        repeats = [d for d in find_duplicates(everything) if d.dropped in ids]
+        fresh = [removal_of_duplicate(d, titles) for d in repeats]
+        kept_records = _completed(everything, repeats)
         texts = {
             kept: path.read_bytes(),
             folder / CITATIONS: table_text(
-                "citation", [asdict(c) for c in (*before, *new)], remarks_of(folder / CITATIONS)
+                "citation", [asdict(c) for c in kept_records], remarks_of(folder / CITATIONS)
             ).encode(),
             folder / REMOVED: table_text(
                 "removal", [r.row() for r in (*removals, *fresh)], remarks_of(folder / REMOVED)
@@ -118,7 +131,20 @@ def import_search(path: Path, review: Path) -> Imported:
         # The citations last: a run that is killed before them is simply run again.
         order = sorted(texts, key=lambda target: target.name == CITATIONS)
         written = tuple(write_atomically(target, texts[target], within=review) for target in order)
-    return Imported(search=search, records=len(new), duplicates=len(fresh), written=written)
+    asked = sum(removal.asked for removal in fresh)
+    return Imported(
+        search=search, records=len(new), duplicates=len(fresh) - asked, asked=asked, written=written
+    )
+
+
+def _completed(citations: Sequence[Citation], repeats: Sequence[Duplicate]) -> list[Citation]:
+    """Fill what a record that stays lacks from the records that surely repeat it."""
+    by_id = {citation.citation_id: citation for citation in citations}
+    repeated: defaultdict[str, list[Citation]] = defaultdict(list)
+    for repeat in repeats:
+        if not repeat.perhaps:
+            repeated[repeat.kept].append(by_id[repeat.dropped])
+    return [completed(citation, repeated.get(citation.citation_id, ())) for citation in citations]
 
 
 def search_name(path: Path) -> str:

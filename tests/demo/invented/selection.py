@@ -79,8 +79,9 @@ def selection_files(studies: Sequence[StudySpec]) -> dict[str, str]:
         citations += read
         searched = document(HEADING, _search(name, text, len(read)))
         texts[f"selection/searches/{name}.yaml"] = searched.replace(HERE, STRATEGIES[name])
-    removals = [removal_of_duplicate(duplicate) for duplicate in find_duplicates(citations)]
-    gone = {removal.citation_id for removal in removals}
+    titles = {citation.citation_id: citation.title for citation in citations}
+    removals = [removal_of_duplicate(duplicate, titles) for duplicate in find_duplicates(citations)]
+    gone = {removal.citation_id for removal in removals if removal.stands}
     kept = {c.citation_id: truth[c.citation_id] for c in citations if c.citation_id not in gone}
     lists = {c.citation_id for c in citations if c.search == LISTS}
     people, agreed = _screening(rng, kept, lists)

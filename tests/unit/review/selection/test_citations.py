@@ -163,9 +163,13 @@ def test_duplicates_are_found_for_a_shown_reason_and_parts_are_kept_apart() -> N
         citation(7, "Long-term results of an invented suspension of the thumb: part I", year=2020),
     ]
     found = find_duplicates(given)
-    assert {(d.dropped, d.kept) for d in found} == {("C0003", "C0001"), ("C0004", "C0001")}
+    # One DOI under two titles, and two DOIs under one title, are asked about: supplements share a DOI.
+    certain = {(d.dropped, d.kept) for d in found if not d.perhaps}
+    asked = {(d.dropped, d.kept) for d in found if d.perhaps}
+    assert certain == {("C0003", "C0001")}
+    assert asked == {("C0004", "C0001"), ("C0006", "C0001")}
     assert "title alike" in found[0].reason
-    assert found[1].reason == "same DOI 10.1/a"
+    assert found[1].reason.startswith("same DOI 10.1/a, other title")
 
 
 def test_sister_papers_are_not_duplicates_but_misspelt_titles_are() -> None:
@@ -182,8 +186,8 @@ def test_before_is_kept_plus_merged_in_any_order() -> None:
     rng = random.Random(1)
     titles = [f"Invented study number {word}" for word in ("alpha", "beta", "gamma", "delta")]
     given = [citation(n, rng.choice(titles), doi=rng.choice(["", "10.1/x", "10.1/y"])) for n in range(1, 60)]
-    dropped = {d.dropped for d in find_duplicates(given)}
-    kept = {d.kept for d in find_duplicates(given)}
+    sure = [d for d in find_duplicates(given) if not d.perhaps]
+    dropped, kept = {d.dropped for d in sure}, {d.kept for d in sure}
     assert not dropped & kept
     assert dropped < {c.citation_id for c in given}
 
