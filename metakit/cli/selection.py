@@ -24,8 +24,8 @@ def say_collected(done: SelectionCollected, review: Path) -> None:
         say(f"metakit: {found.search}: {found.records} records, {found.duplicates} repeat others{again}")
         if found.asked:
             say(
-                f"metakit: {found.asked} may repeat others: selection/removed.csv shows both titles; write yes or "
-                "no under 'stands'"
+                f"metakit: {found.asked} may repeat others: selection/removed.csv shows both titles; write "
+                "yes or no under 'stands'"
             )
     if any(found.written for found in done.searches):
         say("metakit: selection/searches holds a record of each search; fill in its date and its strategy")

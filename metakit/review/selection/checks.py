@@ -13,7 +13,7 @@ from metakit.errors import Problem, nearest_names
 from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
 from metakit.review.selection.duplicates import Removal
-from metakit.review.selection.files import CITATIONS, INCLUDED, SEARCHES
+from metakit.review.selection.files import CITATIONS, INCLUDED, REMOVED, SEARCHES
 from metakit.review.selection.screening import (
     DECISIONS,
     STAGE_WORDS,
