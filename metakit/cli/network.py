@@ -100,7 +100,7 @@ def command(
         show_table(rows)
     for line in rows.told:
         say(f"metakit: {line}")
-    arms = arms_of_table(rows, measure)
+    arms = arms_of_table(rows, measure, rows_differ=table.rows_differ)
     chosen = None
     if moderator is not None:
         values = moderator_values(rows, moderator, arms)

@@ -34,6 +34,12 @@ class TableOptions:
         ),
     ] = ""
     sheet: Annotated[str, typer.Option(help="The sheet of a workbook with several.")] = ""
+    rows_differ: Annotated[
+        bool,
+        typer.Option(
+            "--rows-differ", help="Rows of one name, or with the same numbers, are different studies."
+        ),
+    ] = False
     show: Annotated[bool, typer.Option("--show", help="Show how the table is read, and stop.")] = False
 
     def named(self) -> Mapping[str, str]:

@@ -38,8 +38,9 @@ def effects_read(
     if table.show:
         show_table(table_of_file(file, measure, columns=table.named(), sheet=table.sheet))
     return effects_of_file(
-        file, measure=measure, columns=table.named(), sheet=table.sheet, scale=scale, zero_cells=zero_cells
-    )
+        file, measure=measure, columns=table.named(), sheet=table.sheet, scale=scale, zero_cells=zero_cells,
+        rows_differ=table.rows_differ,
+    )  # fmt: skip
 
 
 def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOptions) -> PooledTable:

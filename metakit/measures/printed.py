@@ -62,7 +62,7 @@ def effects_of_file(
     table = table_of_file(path, measure, columns=columns, sheet=sheet)
     form = form_of(table, measure)
     if form is not None:
-        effects = ratio_effects(table, measure, form)
+        effects = ratio_effects(table, measure, form, rows_differ=bool(options.get("rows_differ")))
     else:
         effects = effects_of_table(table, measure=measure, **options)
     return replace(

@@ -65,7 +65,9 @@ def form_of(table: Table, measure: str) -> tuple[str, ...] | None:
     return next((names for names in FORMS if set(names) <= set(table.columns)), None)
 
 
-def ratio_effects(table: Table, measure: str, form: tuple[str, ...]) -> EffectTable:
+def ratio_effects(
+    table: Table, measure: str, form: tuple[str, ...], *, rows_differ: bool = False
+) -> EffectTable:
     """Return the effects of studies that print a ratio.
 
     Parameters
@@ -77,6 +79,8 @@ def ratio_effects(table: Table, measure: str, form: tuple[str, ...]) -> EffectTa
         One of RATIOS.
     form : tuple of str
         A key of FORMS.
+    rows_differ : bool
+        As for `effect_sizes`.
 
     Returns
     -------
@@ -90,7 +94,7 @@ def ratio_effects(table: Table, measure: str, form: tuple[str, ...]) -> EffectTa
     """
     raw = raw_table(table.columns, file=table.file, lines=table.lines, letters=table.letters)
     reading = Reading()
-    names = study_names(raw, reading)
+    names = study_names(raw, reading, rows_differ=rows_differ)
     wanted = [*form, *(["interval_level"] if "interval_level" in table.columns else [])]
     columns = {name: read_column(raw, name, _RULES.get(name, POSITIVE), reading) for name in wanted}
     effect, variance = np.full(len(table), np.nan), np.full(len(table), np.nan)

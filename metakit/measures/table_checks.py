@@ -15,6 +15,7 @@ from metakit.forms.typed_numbers import Refused
 from metakit.measures.cells import RawTable, is_blank, read_checked
 from metakit.measures.column_rules import ColumnRule, rule_of
 from metakit.measures.registry import InputForm, Measure
+from metakit.measures.twins import twins
 
 ROLE_COLUMNS = {"better": ("higher", "lower"), "value_kind": ("final", "change")}
 """Columns of words that tables of means may carry, and the words they may hold."""
@@ -30,21 +31,27 @@ class Reading:
     data: dict[str, FloatArray] = field(default_factory=dict)
 
 
-def study_names(table: RawTable, reading: Reading) -> tuple[str, ...]:
-    """Return the studies' names; equal names are allowed and noted, empty ones are problems."""
+def study_names(table: RawTable, reading: Reading, *, rows_differ: bool = False) -> tuple[str, ...]:
+    """Return the studies' names; empty ones, and rows that may be one study twice, are problems.
+
+    With `rows_differ` such rows are taken as different studies, and noted.
+    """
     cells = table.columns.get("study")
     if cells is None:
         reading.problems.append(_missing("study", table))
         return tuple(f"row {line}" for line in table.lines)
-    names = []
-    rows: dict[str, list[int]] = defaultdict(list)
-    for line, cell in zip(table.lines, cells, strict=True):
-        if is_blank(cell):
+    names = tuple("" if is_blank(cell) else str(cell) for cell in cells)
+    for line, name in zip(table.lines, names, strict=True):
+        if not name:
             reading.problems.append(
                 Problem(file=table.file, line=line, field="study", what="the study has no name")
             )
-        name = "" if is_blank(cell) else str(cell)
-        names.append(name)
+    if not rows_differ:
+        problems, notes = twins(table, names)
+        reading.problems += problems
+        reading.notes += notes
+    rows: dict[str, list[int]] = defaultdict(list)
+    for line, name in zip(table.lines, names, strict=True):
         rows[name].append(line)
     repeated = [
         f"{name} (rows {', '.join(map(str, lines))})"
@@ -57,7 +64,7 @@ def study_names(table: RawTable, reading: Reading) -> tuple[str, ...]:
             "studies; if they "
             "share patients they must not."
         )
-    return tuple(names)
+    return names
 
 
 def read_plain(table: RawTable, measure: Measure, reading: Reading, *, effective_numbers: bool) -> None:

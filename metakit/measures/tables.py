@@ -38,6 +38,7 @@ def effect_sizes(
     effective_numbers: bool = False,
     align_to: Better | None = None,
     correlation: float | None = None,
+    rows_differ: bool = False,
 ) -> EffectTable:
     """Return effects and sampling variances of studies from their raw numbers.
 
@@ -67,6 +68,9 @@ def effect_sizes(
         "higher": a positive difference then favours arm 1.
     correlation : float, optional
         For `mean_change` without a column `correlation`: the value for all studies, logged for each.
+    rows_differ : bool
+        Rows of one name, but for spelling, and rows that are the same in every number are different studies.
+        Otherwise they are problems, unless a column `apart` tells them apart.
 
     Returns
     -------
@@ -104,6 +108,7 @@ def effect_sizes(
         effective_numbers=effective_numbers,
         align_to=align_to,
         correlation=correlation,
+        rows_differ=rows_differ,
     )
     return replace(effects, set_aside=(*effects.set_aside, *aside)) if aside else effects
 
@@ -117,6 +122,7 @@ def effects_of_table(
     effective_numbers: bool = False,
     align_to: Better | None = None,
     correlation: float | None = None,
+    rows_differ: bool = False,
 ) -> EffectTable:
     """Return effects of the studies of a table file; as `effect_sizes`, with places of that file in messages.
 
@@ -124,7 +130,7 @@ def effects_of_table(
     ----------
     table : Table
         As `metakit.forms.tables.read_table` gives it.
-    measure, scale, zero_cells, effective_numbers, align_to, correlation
+    measure, scale, zero_cells, effective_numbers, align_to, correlation, rows_differ
         As for `effect_sizes`.
 
     Returns
@@ -146,6 +152,7 @@ def effects_of_table(
         effective_numbers=effective_numbers,
         align_to=align_to,
         correlation=correlation,
+        rows_differ=rows_differ,
     )
     # Cells of a file are text: a column of numbers becomes numbers, so that it can order or explain studies.
     typed = free_columns(table, [name for name in table.columns if name not in effects.moderators])
@@ -194,10 +201,11 @@ def _effects(
     effective_numbers: bool,
     align_to: Better | None,
     correlation: float | None,
+    rows_differ: bool,
 ) -> EffectTable:
     chosen, policy = measure.scale(scale), measure.zero_cell_policy(zero_cells)
     reading = Reading()
-    names = study_names(table, reading)
+    names = study_names(table, reading, rows_differ=rows_differ)
     table = _with_correlation(table, measure, correlation, names, reading)
     if measure.forms:
         read_forms(table, measure, names, reading, effective_numbers=effective_numbers)

@@ -8,6 +8,7 @@ from pathlib import Path
 from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError, nearest_names
 from metakit.forms.printed_tables.understand import read_printed_or_plain
 from metakit.forms.tables import Table, free_columns, number_of, numeric_columns, text_of
+from metakit.measures.twins import folded
 from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
 from metakit.network.characteristics import Value
 from metakit.network.contrasts import arms_from_contrasts
@@ -31,11 +32,12 @@ def network_table(
     return read_printed_or_plain(path, wanted, columns=columns, sheet=sheet)
 
 
-def arms_of_table(table: Table, measure: str) -> NetworkArms:
+def arms_of_table(table: Table, measure: str, *, rows_differ: bool = False) -> NetworkArms:
     """Return the network arms of a table of arms or of contrasts.
 
     Two arms of a study with one technique are combined where a column `arm` tells them apart; without one
-    the second row is more likely a slip, and is refused.
+    the second row is more likely a slip, and is refused. So are two studies whose names differ in spelling
+    alone, or that are the same in every number, unless `rows_differ` says that they are different.
 
     Raises
     ------
@@ -76,6 +78,8 @@ def arms_of_table(table: Table, measure: str) -> NetworkArms:
     if empty:
         raise UnreadableError(empty)
     data = numeric_columns(table, numbers)
+    if not rows_differ:
+        _refuse_twins(table, text["study"], words[1:], numbers)
     if contrasts:
         return arms_from_contrasts(
             measure, text["study"], text["technique_1"], text["technique_2"],
@@ -107,6 +111,47 @@ def _refuse_doubles(table: Table, studies: list[str], techniques: list[str]) -> 
             )
     if doubles:
         raise DataError(doubles)
+
+
+def _refuse_twins(table: Table, studies: list[str], words: tuple[str, ...], numbers: tuple[str, ...]) -> None:
+    """Name every study that may be an earlier one, typed twice."""
+    rows: dict[str, list[int]] = {}
+    for row, study in enumerate(studies):
+        rows.setdefault(study, []).append(row)
+    spelt: dict[str, str] = {}
+    same: dict[object, str] = {}
+    problems = []
+    hint = "delete one, or say with --rows-differ that they are different studies"
+    for study, mine in rows.items():
+        other = spelt.setdefault(folded(study), study)
+        content = tuple(
+            sorted(
+                (*(folded(text_of(table.columns[name][row])) for name in words),
+                 *(f"{number_of(table.columns[name][row]):.17g}" for name in numbers))
+                for row in mine
+            )
+        )  # fmt: skip
+        twin = same.setdefault(content, study)
+        if other == study and twin == study:
+            continue
+        line = table.lines[rows[other if other != study else twin][0]]
+        what = (
+            f"this study stands on line {line} already, spelt {other!r}"
+            if other != study
+            else f"every number is that of {twin} (line {line}); one study, twice?"
+        )
+        problems.append(
+            Problem(
+                file=table.file,
+                line=table.lines[mine[0]],
+                field="study",
+                what=what,
+                found=study[:80],
+                hint=hint,
+            )
+        )
+    if problems:
+        raise DataError(problems)
 
 
 def better_words(better: str | None) -> bool | None:

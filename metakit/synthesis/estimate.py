@@ -81,8 +81,9 @@ def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False
         ]
     )
     return effect_sizes(
-        frame, measure=measure.name, scale=plan.scale, zero_cells=plan.zero_cells, effective_numbers=True
-    )
+        frame, measure=measure.name, scale=plan.scale, zero_cells=plan.zero_cells, effective_numbers=True,
+        rows_differ=True,
+    )  # fmt: skip
 
 
 def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:

@@ -222,6 +222,7 @@ def _pool(arms: Sequence[AngleArm]) -> tuple[PoolResult | None, str]:
             "total": [arm.thumbs for arm in arms],
         },
         measure="mean",
+        rows_differ=True,
     )
     try:
         return pool(table), ""

@@ -89,7 +89,7 @@ def _table(counts: Sequence[tuple[str, float, float]]) -> EffectTable:
         "events": [events for _, events, _ in counts],
         "total": [total for _, _, total in counts],
     }
-    return effect_sizes(columns, measure="proportion", effective_numbers=True)
+    return effect_sizes(columns, measure="proportion", effective_numbers=True, rows_differ=True)
 
 
 def usable_arms(study: StudyRecord) -> tuple[Arm, ...]:

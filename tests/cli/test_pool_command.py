@@ -71,7 +71,7 @@ def test_xlsx_gives_the_same_answer(metakit_command, bcg_table: Path, tmp_path: 
         ("study,events_1,events_1,total_1,events_2,total_2\na,3,3,40,1,40\n", [], 1, ["events_1", "2 columns"]),
         ("", [], 2, ["empty"]),
         ("study,events_1,total_1,events_2,total_2\n", [], 1, ["no rows"]),
-        ("study,events_1,total_1,events_2,total_2\na,0,40,0,40\nb,0,20,0,20\nc,0,20,0,20\n", [], 3, ["no study carries information"]),
+        ("study,events_1,total_1,events_2,total_2\na,0,40,0,40\nb,0,20,0,20\nc,0,25,0,20\n", [], 3, ["no study carries information"]),
         ("study,events_1,total_1,events_2,total_2\na,3,40,1,40\n", ["--model", "random_efects"], 2, ["random_effects"]),
         ("study,events_1,total_1,events_2,total_2\na,3,40,1,40\n", ["--tau2", "remle"], 2, ["reml"]),
         ("study,events_1,total_1,events_2,total_2\na,3,40,1,40\n", ["--level", "95"], 2, ["level"]),

@@ -158,8 +158,8 @@ def test_pandas_own_missing_values_are_blanks() -> None:
     assert (problem.line, problem.what) == (2, "empty")
 
 
-def test_equal_names_are_allowed_and_noted() -> None:
-    effects = effect_sizes(with_cell("study", "A"), measure="risk_difference")
+def test_equal_names_are_allowed_and_noted_where_somebody_says_that_rows_differ() -> None:
+    effects = effect_sizes(with_cell("study", "A"), measure="risk_difference", rows_differ=True)
     assert effects.study == ("A", "A", "C")
     assert any("A (rows 1, 2)" in note for note in effects.notes)
 

@@ -51,7 +51,7 @@ def pooled(
     table: dict[str, Any], measure: str, *, level: float = 0.95, interval: str | None = None, **extra: Any
 ) -> Any:
     effective = extra.pop("effective_numbers", False)
-    effects = effect_sizes(table, measure=measure, effective_numbers=effective)
+    effects = effect_sizes(table, measure=measure, rows_differ=True, effective_numbers=effective)
     return fit(effects, PoolOptions(level=level, interval=interval, extra=extra))
 
 

@@ -25,7 +25,7 @@ def counts(*rows: tuple[int, int, int, int], measure: str = "odds_ratio", **opti
     a, n1, c, n2 = (list(column) for column in zip(*rows, strict=True))
     names = [f"s{n}" for n in range(len(rows))]
     columns = {"study": names, "events_1": a, "total_1": n1, "events_2": c, "total_2": n2}
-    return effect_sizes(columns, measure=measure, **options)
+    return effect_sizes(columns, measure=measure, rows_differ=True, **options)
 
 
 def half_width(result) -> float:

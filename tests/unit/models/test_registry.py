@@ -35,7 +35,12 @@ def two_arms(
     if measure == "rate_ratio":
         names = ("events_1", "time_1", "events_2", "time_2")
     columns = dict(zip(names, zip(*rows, strict=True), strict=True))
-    return effect_sizes({"study": [f"s{n}" for n in range(len(rows))], **columns}, measure=measure, **options)
+    return effect_sizes(
+        {"study": [f"s{n}" for n in range(len(rows))], **columns},
+        measure=measure,
+        rows_differ=True,
+        **options,
+    )
 
 
 def one_arm(*rows: tuple[float, float], measure: str = "proportion", **options: str) -> EffectTable:

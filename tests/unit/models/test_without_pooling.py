@@ -65,7 +65,7 @@ def two_arms(
 ) -> EffectTable:
     frame = pd.DataFrame(rows, columns=["events_1", "total_1", "events_2", "total_2"])
     frame.insert(0, "study", [f"S{n}" for n in range(len(rows))])
-    return metakit.effect_sizes(frame, measure=measure, **more)
+    return metakit.effect_sizes(frame, measure=measure, rows_differ=True, **more)
 
 
 @pytest.mark.parametrize(

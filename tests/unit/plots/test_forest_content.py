@@ -209,7 +209,7 @@ def test_where_names_repeat_a_correction_is_told_of_its_own_study_only() -> None
         [("Amsel 2011", 0, 31, 2, 30), ("Amsel 2011", 3, 64, 3, 61), ("Dohle 2012", 1, 50, 4, 52)],
         columns=["study", "events_1", "total_1", "events_2", "total_2"],
     )
-    table = effect_sizes(frame, measure="risk_ratio", zero_cells="constant")
+    table = effect_sizes(frame, measure="risk_ratio", rows_differ=True, zero_cells="constant")
     result = replace(pooled(table), assumptions=table.assumptions)
     notes = [row.note for row in forest_content(result, table).rows]
     assert "0.5 added" in notes[0]

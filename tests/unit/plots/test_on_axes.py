@@ -16,7 +16,10 @@ TABLE = {
 
 @pytest.fixture
 def result():
-    return pool(effect_sizes(TABLE, measure="risk_ratio", zero_cells="treatment_arm"), model="random_effects")
+    return pool(
+        effect_sizes(TABLE, measure="risk_ratio", rows_differ=True, zero_cells="treatment_arm"),
+        model="random_effects",
+    )
 
 
 def _axes():
@@ -65,7 +68,7 @@ def test_the_fonts_are_those_of_the_script(result):
                           "mean_2": [24, 23], "sd_2": [5, 6], "total_2": [30, 30]})],
 )  # fmt: skip
 def test_every_kind_of_measure_can_be_drawn(measure, table):
-    answer = pool(effect_sizes(table, measure=measure))
+    answer = pool(effect_sizes(table, measure=measure, rows_differ=True))
     ax = answer.forest()
     assert len(ax.get_yticklabels()) >= answer.k + 1 and ax.get_xlabel()
 
