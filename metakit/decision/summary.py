@@ -183,9 +183,16 @@ def _baseline(found: AbsoluteDifference) -> BaselineRow:
         with_technique=_with(found.with_technique, low, high),
         difference=f"{signed(100 * found.difference)} ({_hundred(found.fixed)})",
         both=_hundred(found.both),
-        needed=f"{found.needed}{', in thumb-years' if base.per_year else ''}",
+        needed=_needed(found),
         notes=found.notes,
     )
+
+
+def _needed(found: AbsoluteDifference) -> str:
+    """Write the number needed to treat, nothing where its interval runs through infinity."""
+    if found.needed.through_infinity or math.isinf(found.needed.value):
+        return ""
+    return f"{found.needed}{', in thumb-years' if found.baseline.per_year else ''}"
 
 
 def _difference_alone(body: EvidenceBody) -> tuple[BaselineRow, ...]:

@@ -188,7 +188,10 @@ def _no_difference(new: _Found, first: _Triple, second: _Triple) -> list[str]:
         )
     told_apart = all(_shown(new, value) != _shown(new, null) for value in (first[0], second[0]))
     if told_apart and (first[0] > null) != (second[0] > null):
-        found.append(f"The estimate has changed sides; it now points to {words[second[0] > null]}.")
+        found.append(
+            f"The estimate has changed sides: it lies on that of {words[second[0] > null]} now"
+            + (", within an interval that holds no difference." if holds else ".")
+        )
     return found
 
 

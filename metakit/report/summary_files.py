@@ -26,8 +26,8 @@ CAUTIONS = (
 )
 HOW = (
     "Per 100 thumbs (per 100 thumb-years for rates). The interval beside a difference holds the baseline "
-    "fixed; the one below it carries the uncertainty of the baseline too. Numbers needed to treat run "
-    "through infinity where the interval of the difference holds zero."
+    "fixed; the one below it carries the uncertainty of the baseline too. A number needed to treat is "
+    "left out where the interval of the difference holds zero: it would run through infinity."
 )
 _HEADER = (
     "Outcome",

@@ -26,6 +26,7 @@ from metakit.synthesis.rows import Choices, StudyNumbers
 from metakit.synthesis.sensitivity import sensitivity_rows
 from metakit.synthesis.sensitivity_table import sensitivity_table
 from metakit.synthesis.specifications import asks_for_specifications, specification_curve
+from metakit.synthesis.spread_words import spread_sentences
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
 from metakit.synthesis.without_pooling import UnpooledFinding, unpooled_finding
 from metakit.synthesis.words import (
@@ -36,7 +37,6 @@ from metakit.synthesis.words import (
     directions,
     importance_sentence,
     series_sentence,
-    spread_sentences,
 )
 
 DESIGN_GROUPS = {
@@ -247,7 +247,7 @@ def _sentences(
         label = task.plan.techniques_label or ", ".join(task.plan.techniques)
         sentences = [series_sentence(result, measure, scale, task.term, label, thumbs, when)]
     else:
-        sentences = [comparison_sentence(result, measure, scale, sides, comparison, unit)]
+        sentences = [comparison_sentence(result, measure, scale, sides, comparison, unit, len(numbers))]
         if absolute is not None:
             sentences.append(absolute_sentence(absolute, task.term, comparison, when))
         smallest = outcome_plan.smallest_important_difference

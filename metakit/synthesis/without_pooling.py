@@ -107,13 +107,13 @@ def _votes(numbers: WithoutPooling, sides: Directions, comparison: ComparisonPla
         [(counts.below, sides.below), (counts.above, sides.above)], key=lambda item: item[0], reverse=True
     )
     (most, side), (fewer, other) = told
-    point = "points" if most == 1 else "point"
-    where = f"{point} to {side} than after {comparison.comparator_label}"
+    lie = "lies" if most == 1 else "lie"
+    where = f"{lie} on the side of {side} than after {comparison.comparator_label}"
     studies = count(counts.counted, "study", "studies")
     if not fewer:
         text = f"{'the' if most == 1 else 'all'} {studies} with a direction {where}"
     else:
-        text = f"of {studies} with a direction, {most} {where} and {fewer} to {other}"
+        text = f"of {studies} with a direction, {most} {where} and {fewer} on that of {other}"
     rest = [
         f"{number} {one if number == 1 else several}"
         for number, one, several in (

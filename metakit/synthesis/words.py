@@ -6,13 +6,12 @@ compare one verdict with another, and never grade I2.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from metakit.core.records import ComparisonPlan
 from metakit.core.results import PoolResult
-from metakit.core.written import count, fixed, p_value, per_100, signed
+from metakit.core.written import count, per_100, signed
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
@@ -142,28 +141,38 @@ def comparison_sentence(
     sides: Directions,
     comparison: ComparisonPlan,
     unit: str,
+    studies: int | None = None,
 ) -> str:
-    """Tell direction and size of a comparison, and whether the interval holds both directions."""
+    """Tell direction and size of a comparison; an interval that holds no difference points nowhere.
+
+    Parameters
+    ----------
+    studies : int, optional
+        How many studies have numbers here; fewer may enter the pooled one.
+    """
     values = natural_values(result, measure, scale)
+    k = result.k if studies is None else studies
     numbers = (
         f"{measure.label} {values.show(values.estimate)}{unit} "
         f"({100 * result.level:g} % interval {values.interval})"
     )
-    who = "One study" if result.k == 1 else f"{count(result.k, 'study', 'studies').capitalize()} together"
-    points = "points" if result.k == 1 else "point"
-    open_ended = values.lower < values.null < values.upper
-    if open_ended and values.show(values.estimate) == values.show(values.null):
-        names = f"{comparison.technique_label} and {comparison.comparator_label}"
-        start = f"{who} {points} to no difference between {names}"
-    else:
-        side = sides.of(values.estimate, values.null)
-        start = f"{who} {points} to {side} than after {comparison.comparator_label}"
-    if open_ended:
+    who = "One study" if k == 1 else f"{count(k, 'study', 'studies')} together"
+    if result.k < k:
+        who += f" ({result.k} of which can tell a {measure.label})"
+    one = k == 1
+    if values.lower <= values.null <= values.upper:
         return (
-            f"{start}: {numbers}. The interval runs {sides.span}, so "
-            f"{'this study does' if result.k == 1 else 'these studies do'} not settle the direction."
+            f"{who} {'leaves' if one else 'leave'} open which it is, {sides.below} or {sides.above_short} "
+            f"than after {comparison.comparator_label}: {numbers}. The interval runs {sides.span}."
         )
-    return f"{start}: {numbers}. The whole interval lies on that side."
+    side = sides.of(values.lower, values.null)
+    near = values.lower if values.lower > values.null else values.upper
+    close = values.show(near) == values.show(values.null)
+    end = "The whole interval lies on that side" + (", if barely." if close else ".")
+    return (
+        f"{who} {'points' if one else 'point'} to {side} than after {comparison.comparator_label}: "
+        f"{numbers}. {end}"
+    )
 
 
 def series_sentence(
@@ -235,32 +244,6 @@ def design_sentence(parts: Sequence[DesignSubtotal], measure: Measure, scale: st
     return f"By design, {'; '.join(told)}. The answer at the top takes all designs together."
 
 
-def spread_sentences(result: PoolResult, measure: Measure, scale: str | None, unit: str) -> list[str]:
-    """Tell how much studies differ: tau, the prediction interval, Q, and I2 last."""
-    het = result.heterogeneity
-    if het.tau2 is None or result.k < 2:
-        return []
-    values = natural_values(result, measure, scale)
-    where = {"log": " on the log scale", "logit": " on the log-odds scale"}.get(measure.scale(scale).name, "")
-    size = f"{math.sqrt(het.tau2):.2f}{where}"
-    tau = f"Between studies the effect varies with a standard deviation (tau) of {size}"
-    if het.tau2_interval:
-        low, high = (math.sqrt(max(limit, 0.0)) for limit in het.tau2_interval)
-        tau += f" ({100 * result.level:g} % interval {low:.2f} to {fixed(high, 2)})"
-    sentences = [f"{tau}."]
-    if values.prediction:
-        df = getattr(result, "prediction").df  # noqa: B009 - only some models have one
-        sentences.append(
-            f"In a new centre, {_article(measure.label)} between {values.show(values.prediction[0])} and "
-            f"{values.show(values.prediction[1])}{unit} would be expected "
-            f"({100 * result.level:g} % prediction interval, {df:g} degrees of freedom)."
-        )
-    if het.q:
-        q = f"Q {het.q.value:.1f} on {count(round(het.q.df), 'degree')} of freedom, {p_value(het.q.p_value)}"
-        sentences.append(f"{q}{_i2_words(result)}.")
-    return sentences
-
-
 def importance_sentence(
     result: PoolResult,
     measure: Measure,
@@ -297,20 +280,6 @@ def importance_sentence(
     return f"{start} reaches that {where}, and holds smaller differences too."
 
 
-def _i2_words(result: PoolResult) -> str:
-    het = result.heterogeneity
-    if het.i2 is None:
-        return ""
-    text = f"; I² {100 * het.i2:.0f} %"
-    if het.i2_interval:
-        text += f" ({100 * het.i2_interval.lower:.0f} to {100 * het.i2_interval.upper:.0f})"
-    return text
-
-
 def one_of(term: OutcomeTerm) -> str:
     """Name one occurrence of an outcome, or the outcome, for the middle of a sentence."""
     return NOUNS[term.id][0] if term.id in NOUNS else lower_first(term.label)
-
-
-def _article(label: str) -> str:
-    return f"{'an' if label[0] in 'aeiou' else 'a'} {label}"

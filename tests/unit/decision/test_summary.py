@@ -83,10 +83,10 @@ def test_a_row_says_everything_and_that_nobody_signed() -> None:
         "registry: a register",
     ]
     assert row.baselines[1].source == "30 in 100 thumbs; report, table 2"
-    assert "for one to benefit" in row.baselines[0].needed
+    assert row.baselines[0].needed == ""  # the interval holds zero: a number would run through infinity
     assert "Confidence (not a posterior probability) of at least 5 per 100 thumbs fewer" in row.probability
     assert row.certainty.status_words == "proposed, unsigned"
-    assert row.statement.startswith("LRTI ")
+    assert row.statement.startswith("The evidence is very uncertain about what LRTI does")
 
 
 @pytest.mark.walk
@@ -148,7 +148,6 @@ def test_scores_rates_and_missing_answers() -> None:
     assert table.unanswered == (("Any complication", findings.analyses[2].answer.reason),)
     scores, rates = table.rows
     assert scores.baselines[0].difference.endswith("points")
-    assert "in thumb-years" in rates.baselines[0].needed
     body = rates.certainty.body
     assert body.thresholds is not None
     # 1 per 100 thumbs over the two years that the studies watched is 0.5 per 100 thumb-years

@@ -106,7 +106,7 @@ def test_an_estimate_that_changes_sides_and_the_smallest_important_difference() 
     old = carried_out([trial(str(n), 30, 34, total=200) for n in range(4)], plan())
     new = carried_out([trial(str(n), 34, 30, total=200) for n in range(4)], plan())
     text = " ".join(compared(old, new).answers[0].sentences)
-    assert "The estimate has changed sides; it now points to more complications after LRTI." in text
+    assert "The estimate has changed sides: it lies on that of more complications after LRTI now" in text
     wide = carried_out([trial(str(n), 3, 5) for n in range(2)], plan())
     text = " ".join(compared(wide, old).answers[0].sentences)
     assert (

@@ -88,7 +88,7 @@ def test_word_says_the_same_and_shows_the_directions(findings) -> None:
 def test_no_pooled_number_is_in_any_table(findings) -> None:
     table = summary_tables(findings, all_certainties(findings))[0]
     assert table.rows == () and len(table.unanswered) == 3
-    assert "2 point to fewer complications after LRTI" in table.unanswered[0][1]
+    assert "2 lie on the side of fewer complications after LRTI" in table.unanswered[0][1]
 
 
 def test_numbers_of_the_table_are_those_of_the_synthesis(findings) -> None:

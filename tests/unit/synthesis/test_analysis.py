@@ -172,7 +172,7 @@ def test_one_study_is_shown_as_it_is() -> None:
     answer = found(plan(), FOUR[0])
     assert answer.result.model == "single_study"
     assert answer.result.estimate == pytest.approx(math.log(6 / 9), rel=1e-12)
-    assert answer.sentences[0].startswith("One study points to fewer complications")
+    assert answer.sentences[0].startswith("One study leaves open which it is, fewer complications")
     assert answer.cautions[0].startswith("The interval is unreliable: only 1 study")
 
 

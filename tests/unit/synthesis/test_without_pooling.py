@@ -44,7 +44,7 @@ def test_words_count_directions_and_name_the_method() -> None:
     first, share, effects, combined = finding(*FIVE).sentences
     assert first == (
         "Not pooled: the procedures under one name differ too much. Synthesis without pooling: of 4 studies with a "
-        "direction, 3 point to fewer complications after LRTI than after trapeziectomy alone and 1 to more "
+        "direction, 3 lie on the side of fewer complications after LRTI than after trapeziectomy alone and 1 on that of more "
         "complications after LRTI; 1 shows no difference at all."
     )
     assert "75 % of them (95 % exact interval 19 to 99 %; sign test p = 0.62)" in share
@@ -57,9 +57,15 @@ def test_words_count_directions_and_name_the_method() -> None:
 @pytest.mark.parametrize(
     ("pairs", "said"),
     [
-        ([(8, 2)] * 6 + [(2, 8)], "of 7 studies with a direction, 6 point to more complications after LRTI"),
-        ([(8, 2)] * 3, "all 3 studies with a direction point to more complications after LRTI"),
-        ([(1, 2), (3, 3), (4, 4)], "the 1 study with a direction points to fewer complications after LRTI"),
+        (
+            [(8, 2)] * 6 + [(2, 8)],
+            "of 7 studies with a direction, 6 lie on the side of more complications after LRTI",
+        ),
+        ([(8, 2)] * 3, "all 3 studies with a direction lie on the side of more complications after LRTI"),
+        (
+            [(1, 2), (3, 3), (4, 4)],
+            "the 1 study with a direction lies on the side of fewer complications after LRTI",
+        ),
         ([(3, 3), (4, 4)], "no study has a direction"),
     ],
 )

@@ -24,6 +24,7 @@ from metakit.measures.absolute import risk_with
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.findings import Answer, DesignSubtotal
+from metakit.synthesis.spread_words import spread_sentences
 from metakit.synthesis.terms import outcome_term
 from metakit.synthesis.words import (
     absolute_sentence,
@@ -33,7 +34,6 @@ from metakit.synthesis.words import (
     importance_sentence,
     lower_first,
     series_sentence,
-    spread_sentences,
 )
 from tests.unit.synthesis.invented import COMPARISON, gathered, plan, trial
 
@@ -95,15 +95,27 @@ def test_direction_first_then_the_number() -> None:
 
 
 def test_an_open_interval_says_that_the_direction_is_not_settled() -> None:
-    assert sentence(0.7, 0.4, 1.2).endswith(
-        "The interval runs from fewer to more, so these studies do not settle the direction."
-    )
-    assert "point to no difference between LRTI and trapeziectomy alone" in sentence(1.001, 0.5, 2.0)
-    assert "this study does not settle" in sentence(0.7, 0.4, 1.2, k=1, kind=SingleStudyResult)
+    # "4 studies point to no difference" stood beside 0.40 to 2.54: an interval that runs across points nowhere.
+    for estimate in (0.7, 1.0, 1.001, 1.6):
+        text = sentence(estimate, 0.4, 2.2)
+        assert text.startswith(
+            "3 studies together leave open which it is, fewer complications after LRTI or more than after "
+            "trapeziectomy alone: risk ratio"
+        )
+        assert text.endswith("The interval runs from fewer to more.")
+        assert "point to" not in text
+    assert "One study leaves open" in sentence(0.7, 0.4, 1.2, k=1, kind=SingleStudyResult)
+
+
+def test_one_count_of_studies_with_what_enters_the_number() -> None:
+    found = result("risk_ratio", 0.7, 0.5, 0.9, k=3)
+    text = comparison_sentence(found, RISK, None, SIDES, COMPARISON, "", studies=5)
+    assert text.startswith("5 studies together (3 of which can tell a risk ratio) point to fewer")
 
 
 def test_a_whole_interval_next_to_no_difference_keeps_its_side() -> None:
     assert "more complications" in sentence(1.003, 1.001, 1.004)
+    assert sentence(1.003, 1.001, 1.004).endswith("lies on that side, if barely.")
 
 
 @pytest.mark.parametrize(
@@ -239,7 +251,7 @@ def test_spread_is_told_in_order_and_without_adjectives() -> None:
     places = [
         text.index(word)
         for word in (
-            "(tau) of 0.30 on the log scale (95 % interval 0.00 to 0.90)",
+            "(tau) of 0.30 on the log scale (95 % interval 0 to 0.90)",
             "a risk ratio between 0.37 and 1.82",
             "4 degrees of freedom",
             "Q 7.9 on 5 degrees of freedom, p = 0.16",
@@ -253,9 +265,7 @@ def test_spread_is_told_in_order_and_without_adjectives() -> None:
 
 def test_an_unbounded_tau_interval_is_written_as_such() -> None:
     het = Heterogeneity(tau2=0.09, tau2_interval=Limits(0.0, float("inf")))
-    assert (
-        "0.00 to ∞" in spread_sentences(result("risk_ratio", 1, 0.5, 2, heterogeneity=het), RISK, None, "")[0]
-    )
+    assert "0 to ∞" in spread_sentences(result("risk_ratio", 1, 0.5, 2, heterogeneity=het), RISK, None, "")[0]
 
 
 def test_design_groups_stand_side_by_side_without_a_verdict() -> None:
