@@ -106,7 +106,8 @@ class Arm:
     numbers analysed (treated if the report gives only those). `partly_given` maps a component
     given to some of the arm to the number of thumbs that got it. `mp_treated_band` is the report's own rule
     for treating the MP joint. `osteophyte_option` is what was done to the whole arm. `reconstruction` are the
-    components that bring the metacarpal back to the index.
+    components that bring the metacarpal back to the index. `immobilisation_weeks` are the arm's own, where
+    arms differ.
     """
 
     id: str
@@ -125,6 +126,7 @@ class Arm:
     mp_treated_band: Band | None = None
     osteophyte_option: str = "osteophyte_not_reported"
     reconstruction: tuple[str, ...] = ()
+    immobilisation_weeks: float | None = None
     mixed: bool = False
     partly_given: Mapping[str, int] = field(default_factory=dict)
     follow_up: FollowUp = field(default_factory=FollowUp)

@@ -8,7 +8,7 @@ import numpy as np
 
 from metakit.core.records import BaselinePlan, Protocol, StudyRecord
 from metakit.core.results import Limits, PoolResult
-from metakit.core.written import fixed
+from metakit.core.written import fixed, listed
 from metakit.decision.absolute import AbsoluteDifference, difference_of
 from metakit.decision.evidence import EvidenceBody, StudyEvidence
 from metakit.decision.information import information_of, thumbs_of
@@ -103,6 +103,9 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
             (found.label, tuple(study for study, _ in found.author_words))
             for found in finding.definitions
             if not found.fits
+        ),
+        differing=tuple(
+            (item.study, listed(list(item.differ))) for item in finding.co_procedures if item.differ
         ),
         not_reported=tuple(row.study for row in finding.missing if row.status == "measured_not_reported"),
         small_study=small,

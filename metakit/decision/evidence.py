@@ -58,7 +58,7 @@ class EvidenceBody:
     `absolute` holds one entry a baseline, the comparator arms first, `refused` says which baselines do not
     take the effect, `bounds` are the differences to none and to all of 100. `effect` is the pooled effect
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
-    None.
+    None. `differing` names studies whose arms differ in more than is compared, and in what.
     """
 
     analysis: str
@@ -94,6 +94,7 @@ class EvidenceBody:
     information: InformationSize | None = None
     surrogate: bool = False
     unfit_definitions: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    differing: tuple[tuple[str, str], ...] = ()
     not_reported: tuple[str, ...] = ()
     small_study: SmallStudyTest | None = None
     small_study_reason: str = ""

@@ -131,7 +131,7 @@ def _held(body: EvidenceBody, limits: Limits) -> str:
 
 
 def indirectness(body: EvidenceBody) -> Proposal:
-    """Lower for outcomes that patients do not feel, and definitions that do not fit."""
+    """Lower for outcomes that patients do not feel, unfit definitions, and arms that differ otherwise."""
     open_ = "whether patients, surgeons, implants and follow-up are those of the question"
     found = []
     levels = 0
@@ -145,11 +145,26 @@ def indirectness(body: EvidenceBody) -> Proposal:
         found.append(f"Studies with {100 * share:.0f} % of the weight count something else than the outcome.")
     elif unfit:
         found.append(f"{listed(sorted(unfit))} ({100 * share:.0f} % of the weight) count something else.")
+    levels += _differing(body, found)
     if body.network is not None and body.network.direct_share < 1:
         indirect = 100 * (1 - body.network.direct_share)
         found.append(f"{indirect:.0f} % of the estimate comes from other comparisons: see intransitivity.")
-    reason = " ".join(found) or "The outcome is felt by patients, and all definitions met fit it."
+    reason = " ".join(found) or (
+        "The outcome is felt by patients, all definitions met fit it, and arms differ as asked only."
+    )
     return Proposal(domain="indirectness", levels=max(levels, -2), reason=reason, open=open_)
+
+
+def _differing(body: EvidenceBody, found: list[str]) -> int:
+    """Lower where half of the weight compares more than the question asks; say which studies and what."""
+    if not body.differing:
+        return 0
+    share = sum(study.share for study in body.studies if study.name in {name for name, _ in body.differing})
+    named = "; ".join(f"{name}: {words}" for name, words in body.differing)
+    found.append(
+        f"Arms of studies with {100 * share:.0f} % of the weight differ in more than is compared ({named})."
+    )
+    return -1 if share >= rule("half_of_the_weight") else 0
 
 
 def imprecision(body: EvidenceBody) -> Proposal:

@@ -148,6 +148,7 @@ _NUMBERS = ("effect", "difference", "prediction", "thresholds")
 
 def _indirectness(body: EvidenceBody) -> list[str]:
     marks = ["a measurement that patients do not feel"] if body.surrogate else []
+    marks += [f"{name} differs in {words}" for name, words in body.differing]
     return [*marks, *(f"{label}: {', '.join(names)}" for label, names in body.unfit_definitions)]
 
 

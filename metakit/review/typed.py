@@ -113,6 +113,7 @@ def _arm(arm: Group, form: Form) -> Arm:
         mp_preoperative=angle,
         mp_treated_band=band_of(arm, "mp_treated_band"),
         osteophyte_option=_osteophytes(arm, components),
+        immobilisation_weeks=arm.number("immobilisation_weeks"),
         reconstruction=tuple(part for part in components if _holds(form, part)),
         mixed=bool(arm.flag("mixed")),
         partly_given={
@@ -151,7 +152,7 @@ def _osteophytes(arm: Group, components: tuple[str, ...]) -> str:
     told = arm.text("metacarpal_osteophyte_removed")
     if OSTEOPHYTES_REMOVED in components or told == "yes":
         return "osteophyte_removed"
-    return "osteophyte_left" if told == "no" else "osteophyte_not_reported"
+    return {"no": "osteophyte_left", "some": "osteophyte_some_removed"}.get(told, "osteophyte_not_reported")
 
 
 def _holds(form: Form, part: str) -> bool:

@@ -15,6 +15,7 @@ from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
+from metakit.synthesis.co_procedures import cancelling_notes, co_procedures, differing_words
 from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
@@ -106,6 +107,7 @@ def analyse(
         )  # fmt: skip
     set_aside, assumptions, notes = _logs(table, result)
     concerns = concern_shares(gathered.studies, result, plan.outcome)
+    beside = co_procedures(gathered.studies, comparison)
     return AnalysisFinding(
         plan=plan,
         title=title,
@@ -125,15 +127,29 @@ def analyse(
             task, answer, unpooled, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
         ),
         cautions=(
-            *cautions_for(result, task.measure, task.term, gathered.studies, _techniques(plan, comparison)),
+            *cautions_for(
+                result,
+                task.measure,
+                task.term,
+                gathered.studies,
+                _techniques(plan, comparison),
+                differing_words(beside),
+            ),
             *concern_caution(concerns),
         ),
         definitions=definitions,
         set_aside=(*gathered.set_aside, *set_aside),
         assumptions=(*gathered.assumptions, *assumptions),
-        notes=(*([misfit] if misfit else ()), *definition_notes(gathered.studies), *gathered.notes, *notes),
+        notes=(
+            *([misfit] if misfit else ()),
+            *definition_notes(gathered.studies),
+            *cancelling_notes(beside),
+            *gathered.notes,
+            *notes,
+        ),
         missing=gathered.missing,
         concerns=concerns,
+        co_procedures=beside,
         moderators=columns,
         explorations=explorations_of(
             plan.id,

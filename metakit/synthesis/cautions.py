@@ -28,6 +28,7 @@ def cautions_for(
     term: OutcomeTerm,
     numbers: Sequence[StudyNumbers],
     techniques: Sequence[str],
+    differing: str = "",
 ) -> tuple[str, ...]:
     """Return the cautions of one answer, the gravest first (common practice, no source).
 
@@ -41,6 +42,8 @@ def cautions_for(
         The studies in the answer.
     techniques : sequence of str
         All techniques of the question.
+    differing : str
+        Which studies' arms differ in more than what is compared, in words.
     """
     if result is None:
         return ()
@@ -59,6 +62,8 @@ def cautions_for(
             "by whom and "
             "why, rather than from the technique."
         )
+    if differing:
+        found.append(differing)
     if measure.kind is RATES:
         found.append(
             "A rate treats all years alike. Early failure, wear and loosening come at different times, so "

@@ -24,6 +24,7 @@ from metakit.review.extraction import Extraction
 from metakit.review.plan import PlanStanding, plan_parts
 from metakit.review.selection.reading import Selection
 from metakit.synthesis.appraisal import ConcernShare
+from metakit.synthesis.co_procedures import CoProcedures
 from metakit.synthesis.explorations import Exploration
 from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.rows import MissingRow, StudyNumbers
@@ -164,6 +165,7 @@ class AnalysisFinding:
     specifications: SpecificationCurve | None = None
     sensitivity_table: SensitivityTable | None = None
     unpooled: UnpooledFinding | None = None
+    co_procedures: tuple[CoProcedures, ...] = ()
 
     @property
     def result(self) -> PoolResult | None:

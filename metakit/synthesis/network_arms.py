@@ -26,6 +26,7 @@ NEARLY_ALL = 0.9
 NO_PROCEDURE = {
     "", "mp_none", "mp_not_reported", "mp_by_reconstruction",
     "st_none", "st_inspected_normal", "st_not_reported", "st_arthritis_left",
+    "mp_some_treated", "st_some_treated",
 }  # fmt: skip
 """Options at the neighbouring joints that are findings or silence rather than parts of the operation."""
 

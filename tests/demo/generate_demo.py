@@ -27,6 +27,8 @@ from invented.records import HEADING, record
 from invented.selection import selection_files
 from invented.series import SERIES
 from invented.spec import StudySpec
+from invented.trouble import with_trouble
+from invented.trouble_studies import TROUBLE_STUDIES
 from invented.unit import unit
 from invented.writer import document
 
@@ -43,7 +45,10 @@ from metakit.synthesis.arms import display_names
 
 FOLDER = Path(__file__).resolve().parents[2] / "demo_studies"
 STUDIES: tuple[StudySpec, ...] = tuple(
-    sorted((*TRIALS, *COHORTS, *PROSTHESIS_COHORTS, *MP_STUDIES, *SERIES), key=lambda study: study.number)
+    sorted(
+        (*TRIALS, *COHORTS, *PROSTHESIS_COHORTS, *MP_STUDIES, *SERIES, *TROUBLE_STUDIES),
+        key=lambda study: study.number,
+    )
 )
 
 
@@ -57,9 +62,15 @@ def first_report(study: StudySpec) -> StudySpec | None:
 
 def draw_all() -> dict[str, dict[str, DrawnArm]]:
     """Draw the thumbs of every report: record id -> arm id -> drawn arm."""
-    shifts = study_shifts([study.number for study in STUDIES if first_report(study) is None])
-    return {
+    own = [study.number for study in STUDIES if first_report(study) is None]
+    added = [study.number for study in TROUBLE_STUDIES]
+    shifts = study_shifts([number for number in own if number not in added]) | study_shifts(added, apart=9)
+    drawn = {
         study.id: draw_study(study, shifts[study.seed_of or study.number], first_report(study))
+        for study in STUDIES
+    }
+    return {
+        study.id: {arm.id: with_trouble(study, arm, drawn[study.id][arm.id]) for arm in study.arms}
         for study in STUDIES
     }
 

@@ -31,7 +31,7 @@ def test_no_error_and_only_the_planted_questions() -> None:
 def test_the_typed_records_hold_what_was_planted() -> None:
     review = open_folder(FOLDER)
     studies = {study.id: study for study in review.studies}
-    assert len(studies) == 20
+    assert len(studies) == 30
     assert {study.design_group for study in studies.values()} == {"randomised", "comparative", "series"}
     assert studies["DEMO-10"].cohort == studies["DEMO-11"].cohort
     assert studies["DEMO-08"].arm("C").mixed

@@ -27,7 +27,7 @@ def comparison() -> Comparison:
 
 
 def test_each_planted_disagreement_is_found_and_nothing_else(comparison: Comparison) -> None:
-    assert len(comparison.pairs) == 20 and not comparison.single
+    assert len(comparison.pairs) == 30 and not comparison.single
     found = {
         (one.item.study, one.item.address): [one.item.first.typed, one.item.second.typed]
         for one in comparison.asked
@@ -84,7 +84,7 @@ def test_the_history_is_whole_and_names_who_when_and_why() -> None:
     assert problems == () and history_questions(FOLDER) == []
     assert events[0]["event"] == "plan_recorded"
     events = tuple(event for event in events if event["event"] == "reconciled")
-    assert {event["study"] for event in events} == {f"DEMO-{number:02d}" for number in range(1, 21)}
+    assert {event["study"] for event in events} == {f"DEMO-{number:02d}" for number in range(1, 31)}
     decided = {(event["study"], found["field"]): found for event in events for found in event["decisions"]}
     assert decided.keys() == FOUND.keys()
     for key, found in decided.items():
@@ -108,7 +108,7 @@ def test_reconciling_again_changes_nothing_and_a_change_by_hand_is_seen(tmp_path
     shutil.copytree(FOLDER, folder)
     before = {path: path.read_bytes() for path in folder.rglob("*.*")}
     done = reconcile(compare_review(folder), folder / "reconcile" / "decisions.csv")
-    assert done.written == () and len(done.unchanged) == 20
+    assert done.written == () and len(done.unchanged) == 30
     assert {path: path.read_bytes() for path in before} == before
     record = next((folder / "records").glob("DEMO-01_*"))
     record.write_text(

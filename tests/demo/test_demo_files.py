@@ -75,8 +75,8 @@ def test_tables_and_lines_without_room_for_a_heading_say_it_in_every_decision() 
 
 def test_labels_and_ids_are_unique_and_of_the_demonstration() -> None:
     labels = [tree["study"]["label"] for tree in RECORDS.values()]
-    assert len(set(labels)) == len(labels) == 20
-    assert list(RECORDS) == [f"DEMO-{number:02d}" for number in range(1, 21)]
+    assert len(set(labels)) == len(labels) == 30
+    assert list(RECORDS) == [f"DEMO-{number:02d}" for number in range(1, 31)]
     for tree in RECORDS.values():
         assert tree["study"]["label"].startswith(tree["study"]["id"])
         assert "demonstration only" in tree["study"]["citation"]
@@ -87,10 +87,10 @@ def test_labels_and_ids_are_unique_and_of_the_demonstration() -> None:
 def test_the_mix_of_designs() -> None:
     designs = Counter(tree["design"]["type"] for tree in RECORDS.values())
     series = designs["case_series"] + designs["registry_series"]
-    assert designs["randomised"] == 6
-    assert designs["prospective_cohort"] + designs["retrospective_cohort"] == 8
-    assert series == 6
-    assert len({tree["study"]["cohort"] for tree in RECORDS.values()}) == 19
+    assert designs["randomised"] == 8
+    assert designs["prospective_cohort"] + designs["retrospective_cohort"] == 12
+    assert series == 10
+    assert len({tree["study"]["cohort"] for tree in RECORDS.values()}) == 29
     assert (
         sum(len(tree["arms"]) == 3 for tree in RECORDS.values() if tree["design"]["type"] == "randomised")
         == 1

@@ -31,7 +31,7 @@ STUDIES = {
     "pinch_prosthesis": 3,
     "pain_prosthesis": 3,
     "complications_button": 2,
-    "pinch_button": 2,
+    "pinch_button": 3,
     "complications_ball": 1,
     "complications_arthrodesis": 1,
     "complications_pyrocarbon": 1,

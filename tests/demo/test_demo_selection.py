@@ -57,8 +57,8 @@ def test_it_ends_in_exactly_the_records() -> None:
     selection = REVIEW.selection
     assert selection is not None and selection.flow is not None
     assert set(selection.record_of_citation.values()) == {study.id for study in REVIEW.studies}
-    assert len(REVIEW.studies) == 20
-    assert (selection.flow.included_reports, selection.flow.included_studies) == (22, 19)
+    assert len(REVIEW.studies) == 30
+    assert (selection.flow.included_reports, selection.flow.included_studies) == (32, 29)
 
 
 def test_screeners_disagree_sometimes_and_a_third_settled_all() -> None:

@@ -59,7 +59,8 @@ def spread(name: str, weights: np.ndarray[Any, Any]) -> float:
     return float(total * (weights**2).sum() / weights.sum() ** 2)
 
 
-@pytest.mark.parametrize("technique", sorted(TRUTHS["techniques"]))
+# No invented report of APL suspension counts all complications.
+@pytest.mark.parametrize("technique", sorted(set(TRUTHS["techniques"]) - {"apl_suspension"}))
 def test_crude_complication_risk_is_near_the_truth(technique: str) -> None:
     found = [share(value(tree, arm, "any_complication", 12)) for tree, arm in arms_of(technique)]
     counts = np.array([pair for pair in found if pair is not None])
@@ -71,12 +72,13 @@ def test_crude_complication_risk_is_near_the_truth(technique: str) -> None:
     assert abs(distance) < 3 * error, (technique, crude, truth)
 
 
-@pytest.mark.parametrize("technique", sorted(set(TRUTHS["techniques"]) - {"lr"}))
+@pytest.mark.parametrize("technique", sorted(set(TRUTHS["techniques"]) - {"lr", "apl_suspension"}))
 def test_crude_revision_rate_is_near_the_truth(technique: str) -> None:
     events, years = [], []
     for tree, arm in arms_of(technique):
         row = value(tree, arm, "revision_index", "last_follow_up")
-        if row is not None and "events" in row:
+        # Where a report looks at spurs, revisions for them follow a truth of their own (test_demo_trouble.py).
+        if row is not None and "events" in row and "metacarpal_osteophyte_removed" not in arm:
             follow = arm["follow_up"]
             known = follow["thumb_years"]
             years.append(

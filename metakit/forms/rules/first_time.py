@@ -81,16 +81,24 @@ def findings_fit_arm(context: Context) -> Iterator[Problem]:
         "st_arthritis_treated": "st_option",
         "mp_hyperextension_treated": "mp_option",
     }
-    for entry in context.record.groups("findings"):
+    entries = context.record.groups("findings")
+    whole = {(e.text("arm"), e.text("finding")): e.integer("count") for e in entries if not e.text("option")}
+    for entry in entries:
         arm, field = arm_of(context, entry), asked.get(entry.text("finding"), "")
+        term = context.term(entry, "finding", "findings.finding")
         count = entry.integer("count")
-        size = entry.integer("total") or (most(arm, "thumbs") if arm else None)
-        if arm is None or not field or count is None or not size or entry.text("option"):
+        if arm is None or term is None or not field or count is None or entry.text("option"):
+            continue
+        # Treated are some of those found, where the report counts them; of all looked at otherwise.
+        found = [whole.get((entry.text("arm"), wider)) for wider in term.facts.words("within")]
+        size = next((number for number in found if number), None) or entry.integer("total")
+        size = size or most(arm, "thumbs")
+        if not size:
             continue
         said = {"yes": True, "no": False}.get(arm.text(field))
         if field != "metacarpal_osteophyte_removed":
-            term = context.term(arm, field, f"arms.{field}")
-            done = term.facts.text("done") if term else ""
+            option = context.term(arm, field, f"arms.{field}")
+            done = option.facts.text("done") if option else ""
             said = True if done == "treated" else False if done in ("left", "normal") else None
         told = arm.typed(field)
         if said is True and count < 0.9 * size:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from metakit.errors import Problem
+from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most
 from metakit.forms.expansion import clashes, expand, open_groups, parts_of_group
 from metakit.forms.rules.arms import PRACTICE, most
 from metakit.forms.rules.registry import Context, rule
@@ -150,3 +151,51 @@ def identical_arms(context: Context) -> Iterator[Problem]:
                 severity="question",
             )
         seen.setdefault(key, arm)
+
+
+@rule(
+    "arms_differ_in_one_thing",
+    "arms differ in what is compared only",
+    needs=(*NEEDS, "arms.mp_option", "arms.st_option", "arms.partly_given"),
+    basis=PRACTICE,
+)
+def arms_differ_in_one_thing(context: Context) -> Iterator[Problem]:
+    """Ask about arms of two techniques that differ beside them, and of one technique that differ twice."""
+    arms = [arm for arm in context.record.groups("arms") if arm.text("technique") and not arm.flag("mixed")]
+    parts = [_parts_of(context, arm) for arm in arms]
+    for index, arm in enumerate(arms):
+        for earlier in range(index):
+            found = differences(parts[earlier], parts[index])
+            same = parts[earlier].technique == parts[index].technique
+            if not found or (same and len({item.kind for item in found}) < 2):
+                continue
+            what = "; ".join(item.words for item in found)
+            yield arm.problem(
+                "technique",
+                f"differs from arm {arms[earlier].text('id')} in more than one thing: {what}",
+                found=arm.text("technique"),
+                hint="was that so? then an answer from these arms cannot tell the technique from the rest",
+                severity="question",
+            )
+
+
+def _parts_of(context: Context, arm: Group) -> ArmParts:
+    counts = {
+        part.text("component"): number
+        for part in arm.groups("partly_given")
+        if (number := part.integer("thumbs")) is not None
+    }
+    spec = context.form.find("arms.partly_given.component")
+    terms = spec.terms if spec else {}
+    return arm_parts(
+        context.term(arm, "technique", "arms.technique"),
+        arm.words("components"),
+        component_terms(context),
+        {name: context.term(arm, name, f"arms.{name}") for name in ("mp_option", "st_option")},
+        {
+            part: terms[part].label
+            for part in in_most(counts, arm.integer("thumbs.analysed") or most(arm, "thumbs"))
+            if part in terms
+        },
+        arm.number("immobilisation_weeks"),
+    )

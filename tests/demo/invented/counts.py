@@ -32,11 +32,18 @@ def happened(drawn: DrawnArm, outcome: str, at: float | str) -> NDArray[np.bool_
         return drawn.revision <= end
     if outcome == "secondary_mp_procedure":
         return drawn.secondary_mp <= end
+    if outcome == "secondary_st_procedure":
+        return drawn.secondary_st <= end
     if outcome == "any_reoperation":
-        return np.minimum(np.minimum(drawn.revision, drawn.other), drawn.secondary_mp) <= end
+        return first_return(drawn) <= end
     if outcome == "mp_recurrence":
         return drawn.mp_recurrence <= end
     return (drawn.complication <= end) & np.array([kind == outcome for kind in drawn.kind])
+
+
+def first_return(drawn: DrawnArm) -> Floats:
+    """Months to the first further operation of any kind."""
+    return np.minimum.reduce([drawn.revision, drawn.other, drawn.secondary_mp, drawn.secondary_st])
 
 
 def event_values(spec: Events, arm: ArmSpec, drawn: DrawnArm) -> dict[str, Any]:

@@ -57,6 +57,7 @@ class DrawnArm:
     revision: Floats
     other: Floats
     secondary_mp: Floats
+    secondary_st: Floats
     mp_recurrence: Floats
     scores: dict[str, Floats]
     baseline: dict[str, Floats]
@@ -108,12 +109,13 @@ class StudyShift:
     pain: float
 
 
-def study_shifts(numbers: Sequence[int]) -> dict[int, StudyShift]:
+def study_shifts(numbers: Sequence[int], apart: int = 0) -> dict[int, StudyShift]:
     """Give every cohort its shift: shuffled normal scores, times the declared spread between studies.
 
+    `apart` gives studies that were added later shifts of their own, so that the earlier ones keep theirs.
     Scores instead of free draws keep the spread at what is declared, without a freak among so few studies.
     """
-    rng = np.random.RandomState(SEED)
+    rng = np.random.RandomState(SEED + apart)
     size = len(numbers)
     scores = np.array([NormalDist().inv_cdf((rank + 0.5) / size) for rank in range(size)])
     columns = [BETWEEN_STUDIES[key] * rng.permutation(scores) for key in SHIFT_KEYS]
@@ -197,6 +199,7 @@ def draw_arm(rng: np.random.RandomState, study: StudySpec, arm: ArmSpec, shift: 
         revision=revision,
         other=other,
         secondary_mp=secondary_mp,
+        secondary_st=np.full(size, NEVER),
         mp_recurrence=mp_recurrence,
         scores=scores,
         baseline=baseline,
@@ -253,6 +256,7 @@ def _still_followed(rng: np.random.RandomState, study: StudySpec, arm: ArmSpec, 
         revision=whole.revision[keep],
         other=whole.other[keep],
         secondary_mp=whole.secondary_mp[keep],
+        secondary_st=whole.secondary_st[keep],
         mp_recurrence=whole.mp_recurrence[keep],
         scores={name: values[keep] for name, values in whole.scores.items()},
         baseline={name: values[keep] for name, values in whole.baseline.items()},

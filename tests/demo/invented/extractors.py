@@ -53,6 +53,11 @@ def _type(tree: dict[str, Any], entry: Mapping[str, Any], typed: Mapping[str, An
     """Put typed values into an entry, take out those that are None, or the whole entry."""
     if "section" in entry:
         target = tree[entry["section"]]
+    elif "rows" in entry:
+        rows = tree[entry["rows"]]
+        (target,) = (row for row in rows if entry["where"].items() <= row.items())
+        if typed is None:
+            rows.remove(target)
     elif "domain" in entry:
         (target,) = (
             row

@@ -60,9 +60,11 @@ MP_STUDIES = (
                 at=LAST,
                 arms=("B",),
                 author_definition="hyperextension again above 30 degrees",
+                limit=(("above", 30),),
             ),
             Score(outcome="key_pinch", page=5, table=3),
             Score(outcome="quickdash", page=5, table=3),
+            Score(outcome="mp_hyperextension", page=5, table=3),
         ),
     ),
     StudySpec(
@@ -140,9 +142,11 @@ MP_STUDIES = (
                 at=LAST,
                 arms=("B",),
                 author_definition="hyperextension above 30 degrees at the last visit",
+                limit=(("above", 30),),
             ),
             Score(outcome="key_pinch", page=5, table=3),
             Score(outcome="quickdash", page=5, table=3),
+            Score(outcome="mp_hyperextension", arms=("A", "B"), page=5, table=3),
         ),
     ),
 )

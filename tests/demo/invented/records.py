@@ -9,6 +9,7 @@ import numpy as np
 from invented.appraisal import appraisal
 from invented.counts import crude, event_values, score_values
 from invented.draws import DrawnArm
+from invented.reported_trouble import angle_rows, arm_fields, trouble_sections
 from invented.spec import LAST, ArmSpec, Events, OutcomeSpec, Score, Silent, StudySpec
 from invented.writer import OneLine
 
@@ -64,6 +65,7 @@ def record(study: StudySpec, drawn: dict[str, DrawnArm]) -> dict[str, Any]:
         },
         "arms": [_arm(study, arm, drawn[arm.id]) for arm in study.arms],
         "outcomes": [row for spec in study.outcomes for row in _outcome(study, spec, drawn)],
+        **trouble_sections(study, drawn),
         "appraisal": appraisal(study),
         "funding": OneLine(
             funder=study.funder, implant_company_tie=study.company_tie, designer_author=study.designer_author
@@ -102,6 +104,7 @@ def _arm(study: StudySpec, arm: ArmSpec, drawn: DrawnArm) -> dict[str, Any]:
         tree["mp_preoperative"] = OneLine(
             mean=mp_mean, standard_deviation=mp_sd, over_30=over_30, sign="positive_is_hyperextension"
         )
+    tree |= arm_fields(arm)
     tree["follow_up"] = OneLine(
         mean=mean,
         standard_deviation=spread,
@@ -132,6 +135,8 @@ def _outcome(study: StudySpec, spec: OutcomeSpec, drawn: dict[str, DrawnArm]) ->
     for arm in study.arms:
         if isinstance(spec, Silent):
             rows.append(_silent_row(spec, arm, drawn[arm.id]))
+        elif spec.outcome == "mp_hyperextension" and (not spec.arms or arm.id in spec.arms):
+            rows.extend(angle_rows(study, spec, arm, drawn[arm.id], _time(spec.at, drawn[arm.id])))
         elif not spec.arms or arm.id in spec.arms:
             if isinstance(spec, Events):
                 rows.append(_events_row(spec, arm, drawn[arm.id]))
@@ -164,6 +169,8 @@ def _events_row(spec: Events, arm: ArmSpec, drawn: DrawnArm) -> dict[str, Any]:
         "reporting": "reported_zero" if typed_zero else "reported",
         "author_definition": spec.author_definition,
     }
+    if spec.limit:
+        row["limit"] = OneLine(dict(spec.limit))
     row["definition"] = spec.definition or MAPPED.get(spec.outcome, spec.outcome)
     row |= values
     row["source"] = OneLine(page=spec.page, table=spec.table)

@@ -24,6 +24,9 @@ class ArmSpec:
     st_option: str = "st_inspected_normal"
     partly_given: tuple[tuple[str, int], ...] = ()
     mixed_with: str = ""  # the second technique of an arm whose two techniques cannot be told apart
+    bone: Literal["", "removed", "left", "some"] = ""  # osteophytes and remnants; "": the report is silent
+    st: Literal["", "treated", "left", "some"] = ""  # arthritis between scaphoid and trapezoid
+    immobilisation_weeks: int | None = None  # where arms differ
     mp_mean: float = 12.0
     mp_spread: float = 8.0
 
@@ -43,6 +46,7 @@ class Events:
     definition: str = ""
     arms: tuple[str, ...] = ()
     planted_zero: tuple[str, ...] = ()
+    limit: tuple[tuple[str, float], ...] = ()  # the report's own, as the form writes a band
     page: int = 5
     table: int = 3
 
@@ -61,6 +65,7 @@ class Score:
         "median_quartiles",
         "median_all",
         "change_lost_sign",
+        "change_only",
     ] = "mean_sd"
     measured_in: str = ""
     with_baseline: bool = False
@@ -117,6 +122,7 @@ class StudySpec:
     age: tuple[float, float] = (61.0, 8.0)
     women_share: float = 0.82
     thumb_years_reported: bool = False
+    st_arthritis_only: bool = False  # every thumb had arthritis there on inspection
     mp_study: bool = False  # every thumb hyperextended by more than 30 degrees at the MP joint
     funder: str = "none_declared"
     company_tie: str = "no"

@@ -40,9 +40,49 @@ BASELINE = {
 
 # Risk of a second operation on the MP joint within the follow-up of the MP studies, when the joint
 # hyperextended by more than 30 degrees before the operation; elsewhere it is rare.
-SECONDARY_MP_RISK = {"mp_none": 0.16, "mp_capsulodesis_volar": 0.07, "mp_arthrodesis": 0.04}
+SECONDARY_MP_RISK = {
+    "mp_none": 0.16,
+    "mp_pinning": 0.13,
+    "mp_by_reconstruction": 0.12,
+    "mp_capsulodesis_volar": 0.07,
+    "mp_arthrodesis": 0.04,
+}
 SECONDARY_MP_RISK_ELSEWHERE = 0.008
 MP_RECURRENCE_RISK = {"mp_capsulodesis_volar": 0.30}
+
+# The three sources of later trouble. Bone and arthritis are there in so many thumbs; left alone or dealt with, they
+# bring so many back by the last follow-up, and cost so many points of pain at 12 months where left.
+BONE_PRESENT, BONE_RISK, BONE_PAIN = 0.6, {"left": 0.18, "removed": 0.04}, 0.8
+ST_PRESENT, ST_RISK, ST_PAIN = 0.5, {"left": 0.15, "treated": 0.05}, 0.6
+ST_ON_XRAY = {"there": 0.45, "not_there": 0.14}  # how often an X-ray shows it
+# Degrees by which MP hyperextension falls; a fused joint ends 5 degrees flexed.
+MP_FALL = {
+    "mp_none": 8.0,
+    "mp_by_reconstruction": 10.0,
+    "mp_pinning": 12.0,
+    "mp_capsulodesis_volar": 24.0,
+    "mp_not_reported": 8.0,
+}
+MP_FUSED_AT, MP_FALL_SPREAD = -5.0, 7.0
+MP_RISK_BELOW_30 = 0.02  # of a later MP operation, where the joint hyperextended by 30 degrees or less
+# Why thumbs come back, by what was done first: of revisions, and of other further operations.
+REVISION_CAUSES = {
+    "resection": {
+        "residual_bone": 0.40, "instability_subsidence": 0.30, "scaphotrapezoid_arthritis": 0.20,
+        "pain_unexplained": 0.10,
+    },
+    "prosthesis": {
+        "implant_loosening": 0.40, "implant_dislocation": 0.30, "implant_wear": 0.15, "infection": 0.08,
+        "scaphotrapezoid_arthritis": 0.07,
+    },
+    "arthrodesis": {"non_union": 0.75, "scaphotrapezoid_arthritis": 0.25},
+    "pyrocarbon": {"implant_dislocation": 0.7, "scaphotrapezoid_arthritis": 0.3},
+    "denervation": {"pain_unexplained": 1.0},
+}  # fmt: skip
+OTHER_CAUSES = {"tendon": 0.35, "nerve": 0.30, "hardware": 0.15, "infection": 0.10, "other": 0.10}
+# Trouble that is lived with, by the last follow-up, and its causes.
+LIVED_WITH_RISK = 0.08
+LIVED_WITH_CAUSES = {"scaphotrapezoid_arthritis": 0.4, "mp_hyperextension": 0.35, "residual_bone": 0.25}
 MP_COMPLICATION_SHIFT = {"mp_none": 0.0, "mp_capsulodesis_volar": 0.20, "mp_arthrodesis": 0.35}
 
 
@@ -125,6 +165,15 @@ TECHNIQUES = {
         dash=20.0,
         key_pinch=4.5,
         pain_activity=2.1,
+        types=_TENDON,
+    ),
+    "apl_suspension": TechniqueTruth(
+        complication=0.17,
+        revision=0.45,
+        other_reoperation=0.4,
+        dash=20.0,
+        key_pinch=4.5,
+        pain_activity=2.0,
         types=_TENDON,
     ),
     "suture_button": TechniqueTruth(

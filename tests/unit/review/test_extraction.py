@@ -48,7 +48,7 @@ def as_one_person(path: Path) -> None:
 
 
 def test_the_demonstration_review_was_extracted_twice(demo: Extraction) -> None:
-    assert len(demo.reconciled) == 20 and demo.people == ("AB", "CD")
+    assert len(demo.reconciled) == 30 and demo.people == ("AB", "CD")
     assert (demo.declared, demo.unreconciled, demo.single, demo.waiting) == ((), (), (), {})
     assert demo.overall is not None
     planted = yaml.safe_load(PLANTED.read_text(encoding="utf-8"))

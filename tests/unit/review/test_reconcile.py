@@ -73,10 +73,10 @@ def test_order_and_spelling_do_not_matter(tmp_path: Path) -> None:
     path = tmp_path / "extractors/CD" / RECORD
     text = path.read_text()
     head, rest = text.split("outcomes:\n")
-    body, tail = rest.split("appraisal:\n")
+    body, tail = rest.split("returns:\n")
     entries = body.split("  - arm: ")[1:]
     swapped = "".join(f"  - arm: {entry}" for entry in reversed(entries))
-    text = f"{head}outcomes:\n{swapped}appraisal:\n{tail}"
+    text = f"{head}outcomes:\n{swapped}returns:\n{tail}"
     text = text.replace("components: [lr_fcr_slip, ti_fcr]", "components: [ti_fcr, lr_fcr_slip]")
     path.write_text(text.replace("mean: 5.0\n", "mean: 5.00\n"))
     assert compare_review(tmp_path).asked == ()
@@ -103,7 +103,7 @@ def test_a_shifted_time_pairs_entries_and_a_missing_entry_is_one_row(tmp_path: P
     agreed = read_record(tmp_path / "records" / RECORD, shipped()).group
     assert agreed is not None
     outcomes = [entry.text("outcome") for entry in agreed.groups("outcomes")]
-    assert "mp_recurrence" not in outcomes and len(outcomes) == len(text.split("  - arm: ")) - 2
+    assert "mp_recurrence" not in outcomes and len(outcomes) == len(text.split("returns:\n")[0].split("  - arm: ")) - 2
 
 
 def test_doubtful_entries_are_not_paired(tmp_path: Path) -> None:

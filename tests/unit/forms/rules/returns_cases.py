@@ -24,7 +24,7 @@ second_operations:
 findings:
   - {arm: A, finding: osteophytes_looked_for, count: 28, total: 30}
   - {arm: A, finding: osteophytes_found, count: 12, total: 30}
-  - {arm: A, finding: osteophytes_removed, count: 10, total: 30}
+  - {arm: A, finding: osteophytes_removed, count: 7, total: 30}
   - {arm: A, finding: st_inspected, count: 30, total: 30}
   - {arm: A, finding: st_arthritis_seen, count: 9, total: 30}
   - {arm: C, finding: st_arthritis_treated, count: 5, total: 33}
@@ -78,7 +78,7 @@ RETURN_CASES = [
     ("findings_add_up", "option: st_trapezoid_partial", "option: mp_pinning", "error", "about scaphotrapezoid arthritis, mp_pinning about mp hyperextension", "findings[7].option"),
     ("findings_add_up", "option: st_trapezoid_partial", "option: st_arthritis_left", "error", "about treated, st_arthritis_left about left", "findings[7].option"),
     ("findings_add_up", "finding: osteophytes_found", "finding: osteophytes_looked_for", "error", "already", "findings[2].finding"),
-    ("findings_fit_arm", "    stt_arthritis: 4\n", "    stt_arthritis: 4\n    metacarpal_osteophyte_removed: yes\n", "question", "10 of 30 = 33 %, the arm says yes of all", "findings[3].count"),
+    ("findings_fit_arm", "    stt_arthritis: 4\n", "    stt_arthritis: 4\n    metacarpal_osteophyte_removed: yes\n", "question", "7 of 12 = 58 %, the arm says yes of all", "findings[3].count"),
     ("findings_fit_arm", "    stt_arthritis: 4\n", "    stt_arthritis: 4\n    metacarpal_osteophyte_removed: no\n", "question", "the arm says no", "findings[3].count"),
     ("findings_fit_arm", "    stt_arthritis: 4\n", "    stt_arthritis: 4\n    metacarpal_osteophyte_removed: some\n", "", "", ""),
     ("findings_fit_arm", "    st_option: st_not_reported\n", "    st_option: st_none\n", "question", "5 of 33 = 15 %, the arm says st_none", "findings[6].count"),
@@ -110,4 +110,13 @@ RETURN_CASES = [
     ("angle_direction", "sign: positive_is_flexion}\nsubgroups", "sign: unclear}\nsubgroups", "question", "left out until the direction is known", "mp_bands[6].sign"),
     ("angle_direction", "appraisal:\n", _CHANGE % "-3", "question", "from 12 to 9 degrees is a change of -3, typed +3", "outcomes[17].mean"),
     ("angle_direction", "appraisal:\n", _CHANGE % "3", "", "", ""),
+]  # fmt: skip
+
+# Arms that differ in more than what is compared; on the sound record itself.
+DIFFERING_CASES = [
+    ("arms_differ_in_one_thing", "    mp_option: mp_none\n    st_option: st_inspected_normal\n    patients: {allocated: 32", "    mp_option: mp_pinning\n    st_option: st_inspected_normal\n    patients: {allocated: 32", "question", "differs from arm A in more than one thing: MP pinning", "arms[2].technique"),
+    ("arms_differ_in_one_thing", "components: [lr_fcr_slip, ti_fcr]", "components: [lr_fcr_slip, ti_fcr, mc_base_osteophytectomy]", "question", "steophyte", "arms[2].technique"),
+    ("arms_differ_in_one_thing", "kwire_fixation, thumbs: 7", "kwire_fixation, thumbs: 15", "question", "Temporary pin (in some)", "arms[2].technique"),
+    ("arms_differ_in_one_thing", "    label: \"LRTI\"\n    technique: lrti\n    components: [lr_fcr_slip, ti_fcr]\n", "    label: \"LRTI\"\n    technique: trapeziectomy\n    components: []\n    immobilisation_weeks: 4\n", "", "", ""),
+    ("arms_differ_in_one_thing", "    label: \"LRTI\"\n    technique: lrti\n    components: [lr_fcr_slip, ti_fcr]\n    mp_option: mp_none\n", "    label: \"LRTI\"\n    technique: trapeziectomy\n    components: [kwire_fixation]\n    mp_option: mp_pinning\n", "question", "Temporary pin; MP pinning", "arms[2].technique"),
 ]  # fmt: skip

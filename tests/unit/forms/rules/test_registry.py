@@ -14,7 +14,7 @@ from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import RULES, Context
 from metakit.forms.yaml_nodes import read_bytes
-from tests.unit.forms.rules.returns_cases import RETURN_CASES, SECTIONS
+from tests.unit.forms.rules.returns_cases import DIFFERING_CASES, RETURN_CASES, SECTIONS
 
 REVIEW = Path(__file__).parents[3] / "reference" / "forms" / "review"
 STUDY = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")
@@ -1208,7 +1208,7 @@ UNIT_CASES = [
 EVERY_CASE = [
     (text, case)
     for text, cases in (
-        (STUDY, STUDY_CASES),
+        (STUDY, [*STUDY_CASES, *DIFFERING_CASES]),
         (RETURNS, RETURN_CASES),
         (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
         (SEARCH, SEARCH_CASES),
