@@ -103,7 +103,10 @@ def test_a_shifted_time_pairs_entries_and_a_missing_entry_is_one_row(tmp_path: P
     agreed = read_record(tmp_path / "records" / RECORD, shipped()).group
     assert agreed is not None
     outcomes = [entry.text("outcome") for entry in agreed.groups("outcomes")]
-    assert "mp_recurrence" not in outcomes and len(outcomes) == len(text.split("returns:\n")[0].split("  - arm: ")) - 2
+    assert (
+        "mp_recurrence" not in outcomes
+        and len(outcomes) == len(text.split("returns:\n")[0].split("  - arm: ")) - 2
+    )
 
 
 def test_doubtful_entries_are_not_paired(tmp_path: Path) -> None:
