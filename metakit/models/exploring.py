@@ -12,10 +12,11 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
+from metakit.models import again
 from metakit.models import all_subsets as subsets
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
-from metakit.models.inference import DEFAULT_INFERENCE
+from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES
 from metakit.models.meta_regression import meta_regression
 from metakit.models.residual_tau2 import test_of_interval
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
@@ -97,16 +98,15 @@ def explore(
             level=level,
         )
         answer["subgroups"] = grouped.to_json()
+    method = _method(table, tau2, interval, inference, level)
     if leave_one_out:
-        rows = influences.leave_one_out(table, tau2=estimator, interval=mean_interval, level=level)
-        answer["leave_one_out"] = [row.to_json() for row in rows]
+        answer["leave_one_out"] = [row.to_json() for row in again.without_each(table, method)]
     if influence:
-        answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=estimator)]
+        how = tau2 or ("reml" if interval or inference != influences.HALF_NORMAL else influences.HALF_NORMAL)
+        answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=how)]
     if cumulative:
-        rows = influences.cumulative(
-            table, numbers_of(table, cumulative), tau2=estimator, interval=mean_interval, level=level
-        )
-        answer["cumulative"] = [row.to_json() for row in rows]
+        added = again.growing(table, numbers_of(table, cumulative), method)
+        answer["cumulative"] = [row.to_json() for row in added]
     for name in tests:
         chosen = suitable_test(table.measure) if name == SUITABLE else name
         if chosen in SMALL_STUDY_ADJUSTMENTS:
@@ -145,6 +145,17 @@ def explore(
         )
     answer["set_aside"] = [{"study": item.study, "reason": item.reason} for item in table.set_aside]
     return answer
+
+
+def _method(
+    table: EffectTable, tau2: str | None, interval: str | None, inference: str, level: float
+) -> again.Method:
+    """Return the method of every answer that is asked again; how counts enter is decided for all studies."""
+    if tau2 or interval:
+        return again.Method(model="random_effects", tau2=tau2, interval=interval, level=level)
+    if INFERENCES[inference].name == "hartung_knapp":
+        return again.Method(model="random_effects", tau2="reml", interval="hartung_knapp_floor", level=level)
+    return again.Method(model="half_normal", level=level)
 
 
 def numbers_of(table: EffectTable, column: str) -> list[float]:
@@ -222,7 +233,12 @@ def _subgroup_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) ->
 
 
 def _subset_lines(found: Sequence[Mapping[str, Any]], natural: Natural, limits: Pair) -> list[str]:
-    return [f"  {row['study']}: {natural(row['estimate'])} ({limits(row['interval'])})" for row in found]
+    return [
+        f"  {row['study']}: {natural(row['estimate'])} ({limits(row['interval'])})"
+        if row["interval"]
+        else f"  {row['study']}: no answer, {row['reason_not_estimable']}"
+        for row in found
+    ]
 
 
 def _influence_lines(found: Sequence[Mapping[str, Any]], natural: Natural, limits: Pair) -> list[str]:

@@ -12,7 +12,6 @@ from metakit.core.results import PoolResult
 from metakit.errors import UsageError
 from metakit.measures.natural import Natural, natural_of
 from metakit.models.design_matrix import moderators
-from metakit.models.estimators import TAU2_ESTIMATORS
 from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.models.meta_regression import meta_regression
 from metakit.models.meta_regression_result import MetaRegressionResult
@@ -176,12 +175,6 @@ def bubble_figure(content: BubbleContent, *, width_mm: float = 140) -> Figure:
 
     frame = lay_out_bubbles(content, width_mm=width_mm, measure=text_width)
     return scene_figure(frame.scene, content.title)
-
-
-def estimator_of(result: PoolResult) -> str:
-    """Return the result's own estimator of the variance between studies, or the default one."""
-    name = str(getattr(result, "tau2_estimator", "") or "reml")
-    return name if name in TAU2_ESTIMATORS else "reml"
 
 
 def build_bubbles(

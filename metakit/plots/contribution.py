@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed
+from metakit.models.again import spread_estimator_of
 from metakit.models.influence import Influence, influence
 from metakit.plots import style
-from metakit.plots.bubble import estimator_of
 from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_axis, add_notes
 from metakit.plots.frame import Frame, add_caption, add_vertical_axis, gutter, start_scene, vertical_axis
@@ -179,7 +179,7 @@ def build_contribution(
     options: FigureOptions = FigureOptions(),  # noqa: B008
 ) -> Built:
     """Compute the influence set of a table and draw both axes."""
-    content = contribution_content(influence(table, tau2=estimator_of(result)), title=title)
+    content = contribution_content(influence(table, tau2=spread_estimator_of(result)), title=title)
     return Built(parts=(contribution_figure(content, width_mm=width_mm),), text=contribution_text(content))
 
 

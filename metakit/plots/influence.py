@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.models.again import spread_estimator_of
 from metakit.models.influence import (
     COOK_LIMIT,
     DFFITS_FACTOR,
@@ -16,8 +17,8 @@ from metakit.models.influence import (
     STUDENTISED_LIMIT,
     Influence,
     influence,
+    spread_of,
 )
-from metakit.plots.bubble import estimator_of
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 
@@ -143,15 +144,12 @@ def build_influence(
     options: FigureOptions = FigureOptions(),  # noqa: B008
 ) -> Built:
     """Compute the influence set of a table and draw it."""
-    from metakit.models.batch import random_effects_batch
-
-    tau2 = estimator_of(result)
+    tau2 = spread_estimator_of(result)
     rows = influence(table, tau2=tau2)
-    usable = table.select(table.estimable)
-    whole = random_effects_batch(usable.effect, usable.variance, tau2=tau2, interval="wald", prediction=None)
+    whole = spread_of(table.select(table.estimable), tau2)
     # Leaving a study out takes away its own part of Q and the shift of the mean of the others.
     q = rows[0].q_without + rows[0].q_contribution + rows[0].mean_shift
-    content = influence_content(rows, title=title, tau2=float(whole.tau2.tau2), q=q)
+    content = influence_content(rows, title=title, tau2=whole, q=q)
     return Built(parts=(influence_figure(content, width_mm=width_mm),), text=influence_text(content))
 
 

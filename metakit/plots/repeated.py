@@ -11,25 +11,21 @@ from metakit.core.results import PoolResult
 from metakit.core.written import fixed
 from metakit.errors import UsageError
 from metakit.measures.natural import Natural, natural_of
+from metakit.models.again import Again, growing, method_of, without_each
 from metakit.models.exploring import numbers_of
-from metakit.models.influence import SubsetEstimate, cumulative, leave_one_out
-from metakit.models.pool import pool
-from metakit.plots.bubble import estimator_of
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
 from metakit.plots.forest import forest_figure
 from metakit.plots.forest_content import neutral_words
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
-from metakit.plots.result_words import mean_label, method_words
+from metakit.plots.result_words import mean_label
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-INTERVAL = "hartung_knapp_floor"
-
 
 def repeated_content(
-    answers: Sequence[SubsetEstimate],
+    answers: Sequence[PoolResult],
     table: EffectTable,
     *,
     labels: Sequence[str],
@@ -46,8 +42,8 @@ def repeated_content(
 
     Parameters
     ----------
-    answers : sequence of SubsetEstimate
-        From `leave_one_out` or `cumulative`, on the analysis scale.
+    answers : sequence of PoolResult
+        One a row.
     table : EffectTable
         What was pooled; its measure says what is shown.
     labels : sequence of str
@@ -62,7 +58,7 @@ def repeated_content(
     for answer, label in zip(answers, labels, strict=True):
         estimate, (lower, upper) = answer.estimate, answer.interval
         middle, low, high = (natural.value(value) for value in (estimate, lower, upper))
-        spread = fixed(math.sqrt(max(answer.tau2, 0.0)), 2)
+        spread = _spread(answer)
         rows.append(
             ForestRow(
                 study=label,
@@ -98,11 +94,12 @@ def _summary(whole: PoolResult | None, natural: Natural) -> ForestSummary | None
     if whole is None:
         return None
     middle, low, high = (natural.value(value) for value in (whole.estimate, *whole.interval))
-    tau2 = whole.heterogeneity.tau2
-    return ForestSummary(
-        label="All studies", estimate=middle, lower=low, upper=high,
-        cells=(fixed(math.sqrt(tau2), 2) if tau2 is not None else "–",),
-    )  # fmt: skip
+    return ForestSummary(label="All studies", estimate=middle, lower=low, upper=high, cells=(_spread(whole),))
+
+
+def _spread(result: PoolResult) -> str:
+    tau2 = result.heterogeneity.tau2
+    return "–" if tau2 is None else fixed(math.sqrt(max(tau2, 0.0)), 2)
 
 
 def repeated_text(content: ForestContent) -> str:
@@ -122,26 +119,13 @@ def repeated_text(content: ForestContent) -> str:
     return f"{lead} {clear} of {len(known)} intervals exclude no difference."
 
 
-def _again(result: PoolResult, table: EffectTable) -> tuple[PoolResult, str, str]:
-    """Pool all studies by the method of the rows; return it with the names of estimator and interval."""
-    tau2 = estimator_of(result)
-    method = result.mean.method if result.model == "random_effects" else INTERVAL
-    usable = table.select(table.estimable)
-    whole = pool(usable, model="random_effects", tau2=tau2, interval=method, level=result.level)
-    return whole, tau2, method
-
-
-def _how(result: PoolResult, tau2: str, method: str) -> list[str]:
-    notes = [
-        f"Every row: random-effects mean, spread by {method_words(tau2)}, interval by {method_words(method)}."
-    ]
-    notes.append("τ: spread of the true effects on the analysis scale.")
-    if result.model != "random_effects":
-        lead = mean_label(result)
-        notes.append(
-            f"The headline answer is another ({lead[:1].lower()}{lead[1:]}); these rows ask how far single "
-            "studies matter, and may differ from it."
-        )
+def how_words(result: PoolResult, without: Sequence[Again] = ()) -> list[str]:
+    """Say how the means of such a forest were made, and which have no answer."""
+    lead = mean_label(result).partition(",")[0]
+    notes = [f"Every row by the method of the answer itself: {lead[:1].lower()}{lead[1:]}."]
+    if result.heterogeneity.tau2 is not None:
+        notes.append("τ: spread of the true effects on the analysis scale.")
+    notes += [f"Without {item.study} there is no answer: {item.reason}." for item in without if item.reason]
     return notes
 
 
@@ -155,15 +139,14 @@ def build_leave_one_out(
     width_mm: float = 180,
     options: FigureOptions = FigureOptions(),  # noqa: B008
 ) -> Built:
-    """Pool without each study in turn and draw the means."""
-    tau2 = estimator_of(result)
-    method = result.mean.method if result.model == "random_effects" else INTERVAL
-    answers = leave_one_out(table, tau2=tau2, interval=method, level=result.level)
-    whole, tau2, method = _again(result, table)
+    """Pool without each study in turn, as the result was pooled, and draw the means."""
+    found = without_each(table, method_of(result))
+    known = [item for item in found if item.result is not None]
     content = repeated_content(
-        answers, table, labels=[answer.study for answer in answers], row_heading="Left out",
-        row_words="the mean without the named study", whole=whole, title=title, left_words=left_words,
-        right_words=right_words, level=result.level, footnotes=_how(result, tau2, method),
+        [item.result for item in known if item.result], table, labels=[item.study for item in known],
+        row_heading="Left out", row_words="the mean without the named study", whole=result, title=title,
+        left_words=left_words, right_words=right_words, level=result.level,
+        footnotes=how_words(result, found),
     )  # fmt: skip
     return _built(content, width_mm)
 
@@ -181,21 +164,19 @@ def build_cumulative(
     """Pool the first study, the first two, and so on, by a column of the table, and draw the means."""
     if not options.order_by:
         raise UsageError("a cumulative forest needs an order: name a column of numbers, such as the year")
-    _, tau2, method = _again(result, table)
     by = numbers_of(table, options.order_by)
-    answers = cumulative(table, by, tau2=tau2, interval=method, level=result.level)
-    place = sorted((value, i) for i, value in enumerate(by) if table.estimable[i])
-    labels = [
-        f"{'+ ' if number else ''}{answer.study} ({value:g})"
-        for number, (answer, (value, _)) in enumerate(zip(answers, place, strict=True))
-    ]
+    found = growing(table, by, method_of(result))
+    value = dict(zip(table.study, by, strict=True))
+    known = [item for item in found if item.result is not None]
+    labels = [f"{'+ ' if item is not found[0] else ''}{item.study} ({value[item.study]:g})" for item in known]
     order = options.order_by.replace("_", " ")
+    notes = [*how_words(result), *(f"Up to {item.study}: {item.reason}." for item in found if item.reason)]
     content = repeated_content(
-        answers, table, labels=labels, row_heading=f"Added, by {order}",
-        row_words="the mean of the named study and all above it", title=title, left_words=left_words,
-        right_words=right_words, level=result.level,
+        [item.result for item in known if item.result], table, labels=labels,
+        row_heading=f"Added, by {order}", row_words="the mean of the named study and all above it",
+        title=title, left_words=left_words, right_words=right_words, level=result.level,
         footnotes=[
-            *_how(result, tau2, method),
+            *notes,
             "Intervals that shrink as studies come in are looked at again and again: the last one "
             "alone has its "
             "stated level.",

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 WIDE_MM, NARROWER_MM = 180.0, 140.0
 FEWEST_TO_LOOK_CLOSER = 5
 """Studies below which each diagnostic of one study rests on three others or fewer: nothing to look at."""
-YEAR = "year"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,8 +144,8 @@ def _robustness(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> Ro
         studies=studies,
         leave_one_out=_leave_one_out(finding, studies, usable, name, kinds),
         cumulative=_cumulative(finding, usable, name, kinds) if closer else None,
-        influence=_influence(finding, studies, name, kinds) if closer else None,
-        contribution=_contribution(finding, studies, name, kinds) if closer else None,
+        influence=_influence(finding, studies, name, kinds) if closer and studies.influences else None,
+        contribution=_contribution(finding, studies, name, kinds) if closer and studies.influences else None,
         specifications=specifications,
         funnel=_funnel(finding, studies, usable, result, name, kinds) if studies.adjusted else None,
     )
@@ -158,13 +157,14 @@ def _leave_one_out(
     from metakit.plots.forest import forest_figure
     from metakit.plots.repeated import repeated_content, repeated_text
 
+    known = [(row.label, row.result) for row in studies.without if row.result is not None]
     content = repeated_content(
-        studies.without,
+        [found for _, found in known],
         usable,
-        labels=[row.study for row in studies.without],
+        labels=[label for label, _ in known],
         row_heading="Left out",
         row_words="the mean without the named study",
-        whole=_whole(finding, usable),
+        whole=finding.result,
         title=finding.title,
         left_words=_begun(finding.left_words),
         right_words=_begun(finding.right_words),
@@ -185,24 +185,19 @@ def _leave_one_out(
 def _cumulative(
     finding: AnalysisFinding, usable: EffectTable, name: str, kinds: Sequence[str]
 ) -> FigurePart | None:
-    from metakit.models.influence import cumulative
     from metakit.plots.forest import forest_figure
     from metakit.plots.repeated import repeated_content, repeated_text
 
-    years = [float(year) for year in usable.moderators.get(YEAR, ()) if isinstance(year, int | float)]
-    if len(years) != len(usable):
+    answers = [(row, row.result) for row in finding.varied("added") if row.result is not None]
+    if not answers:
         return None
-    try:
-        answers = cumulative(usable, years, level=finding.plan.level)
-    except MetakitError:  # a subset whose variance did not settle: no picture of half a series
-        return None
-    of_study = dict(zip(usable.study, years, strict=True))
+    of_study = {study.name: study.study.year for study in finding.numbers}
     content = repeated_content(
-        answers,
+        [found for _, found in answers],
         usable,
         labels=[
-            f"{'+ ' if number else ''}{row.study} ({of_study[row.study]:.0f})"
-            for number, row in enumerate(answers)
+            f"{'+ ' if number else ''}{row.label} ({of_study[row.label]})"
+            for number, (row, _) in enumerate(answers)
         ],
         row_heading="Added, by year",
         row_words="the mean of the named study and all above it",
@@ -228,18 +223,18 @@ def _cumulative(
 
 
 def _influence(finding: AnalysisFinding, studies: Robustness, name: str, kinds: Sequence[str]) -> FigurePart:
-    from metakit.models.batch import random_effects_batch
+    from metakit.models.again import spread_estimator_of
+    from metakit.models.influence import spread_of
     from metakit.plots.influence import influence_content, influence_figure, influence_text
 
     rows = studies.influences
-    table = finding.table
-    if table is None:  # pragma: no cover - the caller has a table
+    table, result = finding.table, finding.result
+    if table is None or result is None:  # pragma: no cover - the caller has both
         raise ValueError("no table to look at")
-    usable = table.select(table.estimable)
-    whole = random_effects_batch(usable.effect, usable.variance, interval="wald", prediction=None)
+    whole = spread_of(table.select(table.estimable), spread_estimator_of(result))
     # Leaving a study out takes away its own part of Q and the shift of the mean of the others.
     q = rows[0].q_without + rows[0].q_contribution + rows[0].mean_shift
-    content = influence_content(rows, title=finding.title, tau2=float(whole.tau2.tau2), q=q)
+    content = influence_content(rows, title=finding.title, tau2=whole, q=q)
     content = replace(content, footnotes=("Exploratory sensitivity analysis.", *content.footnotes))
     return _part(
         f"influence-{name}",
@@ -332,28 +327,11 @@ def _funnel(
     )
 
 
-def _whole(finding: AnalysisFinding, usable: EffectTable) -> PoolResult:
-    from metakit.models.pool import pool
-    from metakit.models.random_effects import DEFAULT_INTERVAL
-
-    return pool(
-        usable, model="random_effects", tau2="reml", interval=DEFAULT_INTERVAL, level=finding.plan.level
-    )
-
-
 def _how(finding: AnalysisFinding) -> tuple[str, ...]:
-    """Say how the means of a forest of means were made, and where they differ from the headline."""
-    from metakit.models.random_effects import DEFAULT_INTERVAL
-    from metakit.plots.result_words import method_words
+    """Say how the means of a forest of means were made."""
+    from metakit.plots.repeated import how_words
 
-    words: tuple[str, ...] = (
-        f"Every row: random-effects mean, spread by {method_words('reml')}, interval by "
-        f"{method_words(DEFAULT_INTERVAL)}.",
-        "τ: spread of the true effects on the analysis scale.",
-    )
-    if finding.result is not None and finding.result.model != "random_effects":
-        words += (f"The answer of the plan is by another model ({method_words(finding.result.model)}).",)
-    return words
+    return tuple(how_words(finding.result)) if finding.result is not None else ()
 
 
 def _part(

@@ -18,7 +18,7 @@ from metakit.report.plan_text import plan_sentences
 from metakit.synthesis.cohorts import NO_COHORT
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.sensitivity_table import KINDS, kind_of
+from metakit.synthesis.sensitivity_kinds import KINDS, kind_of
 from metakit.synthesis.windows import WIDE_RATIO
 from metakit.synthesis.words import lower_first
 

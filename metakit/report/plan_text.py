@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from metakit.core.written import count, listed
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.sensitivity_table import KINDS
+from metakit.synthesis.sensitivity_kinds import KINDS
 
 
 def plan_sentences(findings: Findings) -> Iterable[str]:

@@ -14,7 +14,7 @@ from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.result_words import how_pooled, method_words
 from metakit.report.option_words import option_words
 from metakit.synthesis.findings import AnalysisFinding, Answer
-from metakit.synthesis.sensitivity_table import planned_kinds, standing_of
+from metakit.synthesis.sensitivity_kinds import planned_kinds, standing_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +100,7 @@ def choices_table(finding: AnalysisFinding, protocol: Protocol) -> tuple[Choice,
         ]
     rows += [
         choice_row(
-            row.what, row.measure, row.answer, finding.plan.scale, standing=standing_of(row.name, kinds)
+            row.label, row.measure, row.answer, finding.plan.scale, standing=standing_of(row.name, kinds)
         )
         for row in finding.sensitivity
     ]

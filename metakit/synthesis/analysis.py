@@ -20,7 +20,7 @@ from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.explorations import explorations_of
-from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer, DesignSubtotal
+from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
 from metakit.synthesis.rows import Choices, StudyNumbers
@@ -29,6 +29,13 @@ from metakit.synthesis.sensitivity_table import sensitivity_table
 from metakit.synthesis.specifications import asks_for_specifications, specification_curve
 from metakit.synthesis.spread_words import spread_sentences
 from metakit.synthesis.terms import OutcomeTerm, outcome_term
+from metakit.synthesis.variations import (
+    VariationFact,
+    by_group,
+    carry_out,
+    without_each_study,
+    year_by_year,
+)
 from metakit.synthesis.without_pooling import UnpooledFinding, unpooled_finding
 from metakit.synthesis.words import (
     Directions,
@@ -80,9 +87,11 @@ def analyse(
     table, answer = estimate(task, gathered.studies)
     columns = moderator_columns(gathered.studies, plan.outcome)
     table = with_moderators(table, columns) if table else None
-    by_design = _by_design(task, gathered.studies) if comparison else ()
-    sides = directions(task.term, comparison, task.measure) if comparison else Directions(below="", above="")
     result = answer.result
+    by_design = carry_out(
+        by_group(task, gathered.studies, DESIGN_GROUPS, result) if comparison else (), result
+    )
+    sides = directions(task.term, comparison, task.measure) if comparison else Directions(below="", above="")
     absolute, misfit = None, ""
     if result and comparison:
         absolute, misfit = absolute_effect(result, task.measure, gathered.studies)
@@ -98,6 +107,14 @@ def analyse(
         curve = specification_curve(
             task, title, result, unit, sides, smallest, protocol.specifications, studies, names
         )
+    again = (
+        ()
+        if refused or result is None
+        else (
+            *without_each_study(task, gathered.studies, result),
+            *year_by_year(task, gathered.studies, result),
+        )
+    )
     others = () if refused else sensitivity_rows(task, gathered, result, definitions, studies, names)
     unpooled = None
     if result is None:
@@ -117,8 +134,6 @@ def analyse(
         numbers=gathered.studies,
         table=table,
         answer=answer,
-        by_design=by_design,
-        sensitivity=others,
         absolute=absolute,
         left_words=sides.below,
         right_words=sides.above,
@@ -164,6 +179,7 @@ def analyse(
             task, gathered, table, result, others, unit, smallest, studies, names
         ),
         unpooled=unpooled,
+        variations=(*by_design, *others, *carry_out(again, result)),
     )
 
 
@@ -227,20 +243,6 @@ def _title(term: OutcomeTerm, plan: AnalysisPlan, comparison: ComparisonPlan | N
     return f"{term.label}: {subject[:1].lower() + subject[1:] if not subject[:2].isupper() else subject}"
 
 
-def _by_design(task: Task, studies: Sequence[StudyNumbers]) -> tuple[DesignSubtotal, ...]:
-    parts = []
-    for group, label in DESIGN_GROUPS.items():
-        members = [study for study in studies if study.study.design_group == group]
-        if members:
-            _, answer = estimate(task, members)
-            parts.append(
-                DesignSubtotal(
-                    group=group, label=label, studies=tuple(study.name for study in members), answer=answer
-                )
-            )
-    return tuple(parts)
-
-
 def _sentences(
     task: Task,
     answer: Answer,
@@ -248,7 +250,7 @@ def _sentences(
     numbers: Sequence[StudyNumbers],
     comparison: ComparisonPlan | None,
     sides: Directions,
-    by_design: Sequence[DesignSubtotal],
+    by_design: Sequence[VariationFact],
     absolute: AbsoluteEffect | None,
     outcome_plan: OutcomePlan,
 ) -> tuple[str, ...]:

@@ -36,6 +36,7 @@ from metakit.synthesis.without_pooling import UnpooledFinding
 if TYPE_CHECKING:
     from metakit.synthesis.network_findings import NetworkFinding
     from metakit.synthesis.sensitivity_table import SensitivityTable
+    from metakit.synthesis.variations import VariationFact, Way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,26 +64,6 @@ class Answer:
     def to_json(self) -> dict[str, Any] | None:
         """Return the result as JSON, None without one."""
         return self.result.to_json() if self.result else None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DesignSubtotal:
-    """The studies of one design group alone."""
-
-    group: str
-    label: str
-    studies: tuple[str, ...]
-    answer: Answer
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SensitivityRow:
-    """The same question answered under another choice; `what` says which."""
-
-    name: str
-    what: str
-    measure: str
-    answer: Answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,8 +127,6 @@ class AnalysisFinding:
     numbers: tuple[StudyNumbers, ...]
     table: EffectTable | None
     answer: Answer
-    by_design: tuple[DesignSubtotal, ...] = ()
-    sensitivity: tuple[SensitivityRow, ...] = ()
     absolute: AbsoluteEffect | None = None
     left_words: str = ""
     right_words: str = ""
@@ -166,11 +145,26 @@ class AnalysisFinding:
     sensitivity_table: SensitivityTable | None = None
     unpooled: UnpooledFinding | None = None
     co_procedures: tuple[CoProcedures, ...] = ()
+    variations: tuple[VariationFact, ...] = ()
 
     @property
     def result(self) -> PoolResult | None:
         """The headline result, None where nothing can be estimated."""
         return self.answer.result
+
+    def varied(self, *ways: Way) -> tuple[VariationFact, ...]:
+        """Return the answers to the same question asked in other ways."""
+        return tuple(item for item in self.variations if item.way in ways)
+
+    @property
+    def by_design(self) -> tuple[VariationFact, ...]:
+        """The studies of each design group alone."""
+        return self.varied("subgroup")
+
+    @property
+    def sensitivity(self) -> tuple[VariationFact, ...]:
+        """The same question under each other choice."""
+        return self.varied("choice")
 
     @property
     def comparative(self) -> bool:
@@ -190,7 +184,7 @@ class AnalysisFinding:
             "reason_not_estimable": self.answer.reason or None,
             "by_design": [
                 {
-                    "design_group": part.group,
+                    "design_group": part.name,
                     "studies": list(part.studies),
                     "result": part.answer.to_json(),
                     "reason_not_estimable": part.answer.reason or None,
@@ -200,7 +194,7 @@ class AnalysisFinding:
             "sensitivity": [
                 {
                     "name": row.name,
-                    "what": row.what,
+                    "what": row.label,
                     "measure": row.measure,
                     "result": row.answer.to_json(),
                     "reason_not_estimable": row.answer.reason or None,
@@ -231,6 +225,7 @@ class AnalysisFinding:
             "specifications": self.specifications.to_json() if self.specifications else None,
             "sensitivity_table": self.sensitivity_table.to_json() if self.sensitivity_table else None,
             "without_pooling": self.unpooled.to_json() if self.unpooled else None,
+            "variations": [item.to_json() for item in self.variations],
         }
         return {key: finite(item) for key, item in answer.items()}
 

@@ -41,7 +41,10 @@ from metakit.synthesis.windows import LAST, choose_times, describe_times, time_w
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One analysis with all that it needs to gather its numbers."""
+    """One analysis with all that it needs to gather its numbers.
+
+    `likelihood` is how counts enter where that was decided for the whole comparison, "" otherwise.
+    """
 
     plan: AnalysisPlan
     protocol: Protocol
@@ -49,6 +52,7 @@ class Task:
     term: OutcomeTerm
     window: str
     choices: Choices
+    likelihood: str = ""
 
     @property
     def kind(self) -> Kind:

@@ -13,7 +13,8 @@ import numpy as np
 from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
-from metakit.models.influence import Influence, SubsetEstimate, influence, leave_one_out
+from metakit.models.again import spread_estimator_of
+from metakit.models.influence import Influence, influence
 from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,
@@ -22,9 +23,7 @@ from metakit.models.small_study_adjustments import (
 )
 from metakit.models.trim_and_fill import TrimAndFill, trim_and_fill
 from metakit.synthesis.findings import AnalysisFinding
-
-FEWEST_STUDIES = 4
-"""With one left out three remain; two would give intervals that nobody can use."""
+from metakit.synthesis.variations import VariationFact
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,14 +40,14 @@ class AdjustedLine:
 class Robustness:
     """What one comparative answer rests on.
 
-    `without` holds the random-effects answer without each study in turn; `turning` the studies without
-    which the mean changes its direction; `settling` those without which the interval starts or stops to
-    include no difference; `small` the test of small-study effects where there is one; `filled` trim and fill,
-    where there are studies enough for such methods.
+    `without` holds the answer without each study in turn, by the answer's own method; `turning` the studies
+    without which the mean changes its direction; `settling` those without which the interval starts or stops
+    to include no difference; `small` the test of small-study effects where there is one; `filled` trim and
+    fill, where there are studies enough for such methods.
     """
 
     finding: AnalysisFinding
-    without: tuple[SubsetEstimate, ...]
+    without: tuple[VariationFact, ...]
     rows: tuple[tuple[str, str, str], ...]
     influences: tuple[Influence, ...]
     turning: tuple[str, ...]
@@ -64,16 +63,23 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
     table, result = finding.table, finding.result
     if table is None or result is None or not finding.comparative:
         return None
-    if int(np.sum(table.estimable)) < FEWEST_STUDIES:
-        return None
-    try:
-        without = leave_one_out(table, level=finding.plan.level)
-        influences = influence(table)
-    except MetakitError as error:  # the headline stands by its own model; only this look at it has no answer
-        return Robustness(
-            finding=finding, without=(), rows=(), influences=(), turning=(), settling=(), small=None,
-            sentences=(f"Leaving studies out gives no answer here: {error}.",),
+    rows = tuple(item for item in finding.variations if item.way == "without_study")
+    without = tuple(row for row in rows if row.result is not None)
+    if not without:
+        reasons = "; ".join(dict.fromkeys(row.reason for row in rows))
+        told = (f"Leaving studies out gives no answer here: {reasons}.",) if rows else ()
+        return (
+            Robustness(
+                finding=finding, without=(), rows=(), influences=(), turning=(), settling=(), small=None,
+                sentences=told,
+            )
+            if told
+            else None
         )  # fmt: skip
+    try:
+        influences = influence(table, tau2=spread_estimator_of(result))
+    except MetakitError:  # the answers stand; only the diagnostics of single studies have none
+        influences = ()
     measure = MEASURES[finding.plan.measure]
     null = measure.null_value or 0.0
     scale = measure.scale(finding.plan.scale)
@@ -82,7 +88,7 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         natural = float(scale.to_natural(np.asarray(value))) * measure.natural_factor
         return ratio(natural) if scale.axis == "log" else fixed(natural, 2)
 
-    enough = len(without) >= FEWEST
+    enough = len(rows) >= FEWEST
     filled, unfilled = None, ""
     if enough:
         usable = table.select(table.estimable)
@@ -116,23 +122,25 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
                     remarks=(answer.cannot_tell, *answer.notes),
                 )
 
+    answers = [(row.label, row.result) for row in without if row.result is not None]
     side = np.sign(result.estimate - null)
-    turning = tuple(row.study for row in without if np.sign(row.estimate - null) == -side and side != 0)
-    open_now = result.interval.lower <= null <= result.interval.upper
-    settling = tuple(
-        row.study for row in without if (row.interval.lower <= null <= row.interval.upper) != open_now
+    turning = tuple(
+        study for study, found in answers if np.sign(found.estimate - null) == -side and side != 0
     )
-    small, untested = None, f"{len(without)} studies, at least {FEWEST} are needed"
+    open_now = result.interval.lower <= null <= result.interval.upper
+    settling = tuple(row.label for row in without if not row.same_side)
+    small, untested = None, f"{len(rows)} studies, at least {FEWEST} are needed"
     if enough:
         try:
             small = small_study_test(table)
         except MetakitError as error:
             untested = str(error)
-    low, high = min(without, key=lambda row: row.estimate), max(without, key=lambda row: row.estimate)
+    (lowest, low), (highest, high) = (pick(answers, key=lambda item: item[1].estimate) for pick in (min, max))
     sentences = [
         f"With each study left out in turn, the {measure.label} lies between {show(low.estimate)} (without "
-        f"{low.study}) and {show(high.estimate)} (without {high.study})."
+        f"{lowest}) and {show(high.estimate)} (without {highest})."
     ]
+    sentences += [f"Without {row.label} there is no answer: {row.reason}." for row in rows if row.reason]
     if turning:
         sentences.append(f"Without {listed(list(turning))} the mean falls on the other side.")
     else:
@@ -153,14 +161,14 @@ def robustness(finding: AnalysisFinding) -> Robustness | None:
         )
     else:
         sentences.append(f"Whether small studies say something else was not tested: {untested}.")
-    rows = tuple(
-        (row.study, show(row.estimate), f"{show(row.interval.lower)} to {show(row.interval.upper)}")
-        for row in without
+    lines = tuple(
+        (study, show(found.estimate), " to ".join(show(limit) for limit in found.interval))
+        for study, found in answers
     )
     return Robustness(
         finding=finding,
         without=without,
-        rows=rows,
+        rows=lines,
         influences=influences,
         turning=turning,
         settling=settling,

@@ -9,17 +9,17 @@ from typing import Literal
 
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
-from metakit.errors import UsageError
 from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
 from metakit.models.registry import MODELS, Model
 from metakit.synthesis.appraisal import concern_of, high_concern
 from metakit.synthesis.arms import OF_COUNTS
-from metakit.synthesis.estimate import estimate
-from metakit.synthesis.findings import Answer, DefinitionFound, SensitivityRow
+from metakit.synthesis.findings import DefinitionFound
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.rows import Gathered
+from metakit.synthesis.sensitivity_kinds import planned_kinds, standing_of
+from metakit.synthesis.variations import Variation, VariationFact, carry_out, pinned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ def sensitivity_rows(
     definitions: Sequence[DefinitionFound],
     studies: Sequence[StudyRecord],
     names: Mapping[str, str],
-) -> tuple[SensitivityRow, ...]:
+) -> tuple[VariationFact, ...]:
     """Answer the question under every other choice that makes a difference to its data.
 
     Parameters
@@ -55,32 +55,31 @@ def sensitivity_rows(
     studies, names : records and names as shown
         Of the whole review.
     """
-    rows = []
-    for other in (
-        *_other_models(task, result),
-        *_without_high_concern(task, headline, studies),
-        *_other_numbers(task, headline, definitions),
-    ):
-        same_numbers = other.task.choices == task.choices and not other.left_out
-        kept = [study for study in studies if study.id not in other.left_out]
-        gathered = headline if same_numbers else gather(other.task, kept, names)
-        if not other.always and not same_numbers and as_numbers(gathered) == as_numbers(headline):
-            continue
-        if not gathered.studies and not other.always:
-            continue
-        answer = other_answer(other.task, gathered) if gathered.studies else Answer(reason="no study is left")
-        rows.append(
-            SensitivityRow(name=other.name, what=other.what, measure=other.task.measure.name, answer=answer)
-        )
-    return tuple(rows)
+    planned = planned_kinds(task.protocol)
+    same = pinned(task, result) if result else task
 
+    def made() -> Iterator[Variation]:
+        for other in (
+            *_other_models(task, result),
+            *_without_high_concern(same, headline, studies),
+            *_other_numbers(same, headline, definitions),
+        ):
+            same_numbers = other.task.choices == task.choices and not other.left_out
+            kept = [study for study in studies if study.id not in other.left_out]
+            gathered = headline if same_numbers else gather(other.task, kept, names)
+            if not other.always and not same_numbers and as_numbers(gathered) == as_numbers(headline):
+                continue
+            if gathered.studies or other.always:
+                yield Variation(
+                    way="choice",
+                    name=other.name,
+                    label=other.what,
+                    task=other.task,
+                    studies=gathered.studies,
+                    planned=standing_of(other.name, planned) == "planned",
+                )
 
-def other_answer(task: Task, gathered: Gathered) -> Answer:
-    """Answer a question under another choice; what is refused has its reason."""
-    try:
-        return estimate(task, gathered.studies)[1]
-    except UsageError as error:  # another choice may not exist for this measure; the plan's own must
-        return Answer(reason=str(error))
+    return carry_out(made(), result)
 
 
 def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative]:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable
-from metakit.core.records import Protocol, SpecificationPlan, StudyRecord
+from metakit.core.records import StudyRecord
 from metakit.core.results import Limits, PoolResult
 from metakit.core.written import listed
 from metakit.errors import MetakitError
@@ -22,34 +22,15 @@ from metakit.measures.registry import MEASURES
 from metakit.models.influence import influence
 from metakit.models.registry import MODELS
 from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit
-from metakit.synthesis.findings import Answer, SensitivityRow
+from metakit.synthesis.findings import Answer
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.rows import Gathered
-from metakit.synthesis.sensitivity import Alternative, as_numbers, other_answer, suits
+from metakit.synthesis.sensitivity import Alternative, as_numbers, suits
+from metakit.synthesis.sensitivity_kinds import KINDS, kind_of, planned_kinds, standing_of
 from metakit.synthesis.specification_grid import INVERSE_VARIANCE, USUAL, USUAL_MEASURES, option_label
 from metakit.synthesis.specification_results import Conclusion, Standing
 from metakit.synthesis.specifications import conclusion_of
-
-KINDS = {
-    "model": "model",
-    "tau2": "estimator of the variance between studies",
-    "interval": "interval of the mean",
-    "measure": "effect measure",
-    "zero_cells": "correction of zero cells",
-    "high_concern": "studies of high concern about bias left out",
-    "derived_numbers": "derived or borrowed numbers left out",
-    "one_unit_per_patient": "one unit a patient",
-    "icc": "correlation between both thumbs",
-    "totals": "totals that count events",
-    "definition": "definition of the outcome",
-    "adjusted": "adjusted or unadjusted effects",
-    "outliers": "outlying studies left out",
-}
-"""Kinds of sensitivity analysis; an entry of the protocol's `sensitivity` that starts with one plans it."""
-
-_KIND_OF = {"without_high_concern": "high_concern", "without_medians": "derived_numbers"}
-_KIND_OF |= {"borrowed_spread": "derived_numbers"}
-_STARTS = {"icc_": "icc", "per_event_": "totals", "definition_": "definition", "adjusted_": "adjusted"}
+from metakit.synthesis.variations import Variation, VariationFact, carry_out, pinned
 
 SAME = "not done: it gives the very numbers of the planned analysis"
 NONE_OF_IT = "not done: it does not apply here, or gives the very numbers of the planned analysis"
@@ -131,7 +112,7 @@ def sensitivity_table(
     headline: Gathered,
     table: EffectTable | None,
     result: PoolResult | None,
-    done: Sequence[SensitivityRow],
+    done: Sequence[VariationFact],
     unit: CommonUnit | None,
     smallest: float | None,
     studies: Sequence[StudyRecord],
@@ -143,7 +124,7 @@ def sensitivity_table(
     ----------
     task, headline, table, result
         The analysis as planned, its numbers, effects and answer.
-    done : sequence of SensitivityRow
+    done : sequence of VariationFact
         What was answered already, on the scales of the measures.
     unit, smallest
         The unit of the comparison and the smallest important difference in it.
@@ -174,7 +155,7 @@ def sensitivity_table(
         _shift(
             kind_of(row.name),
             row.name,
-            row.what,
+            row.label,
             standing_of(row.name, planned),
             task,
             row.answer,
@@ -183,7 +164,7 @@ def sensitivity_table(
         )
         for row in done
     ]
-    for kind, other in _more(task, result, table, headline, studies):
+    for kind, other in _more(pinned(task, result), result, table, headline, studies):
         answer = _answered(other, task, headline, studies, names)
         standing: Standing = "planned" if kind in planned or other.name in planned else "exploratory"
         rows.append(
@@ -203,39 +184,6 @@ def sensitivity_table(
         headline=first,
         rows=tuple(_against(row, first, smallest) for row in ranked),
     )
-
-
-def planned_kinds(protocol: Protocol) -> frozenset[str]:
-    """Return the kinds, and single analyses, that the protocol planned before results were known."""
-    entries = protocol.fields.get("sensitivity") or ()
-    kinds = {str(entry).partition(":")[0].strip() for entry in entries}
-    plan = protocol.specifications
-    if plan is not None and not plan.data_seen:
-        kinds |= _declared(plan)
-    return frozenset(kinds)
-
-
-def _declared(plan: SpecificationPlan) -> set[str]:
-    """Return what a plan of specifications declares, in the names of single analyses."""
-    found = set(plan.models)
-    found |= {f"tau2_{name}" for name in plan.tau2} | {f"interval_{name}" for name in plan.intervals}
-    found |= {f"measure_{name}" for name in plan.measures} | {
-        f"zero_cells_{name}" for name in plan.zero_cells
-    }
-    found |= {f"icc_{icc:g}" for icc in plan.iccs}
-    return found | ({"high_concern"} if "without_high_concern" in plan.appraisal else set())
-
-
-def kind_of(name: str) -> str:
-    """Return the kind of a sensitivity analysis."""
-    if name in _KIND_OF:
-        return _KIND_OF[name]
-    return next((kind for start, kind in _STARTS.items() if name.startswith(start)), "model")
-
-
-def standing_of(name: str, planned: frozenset[str]) -> Standing:
-    """Return whether a sensitivity analysis was planned; `planned` is from `planned_kinds`."""
-    return "planned" if name in planned or kind_of(name) in planned else "exploratory"
 
 
 def _more(
@@ -328,7 +276,8 @@ def _answered(
         found = gather(other.task, kept, names)
         if as_numbers(found) == as_numbers(headline):
             return Answer(reason=SAME)
-    return other_answer(other.task, found)
+    again = Variation(way="choice", name=other.name, label=other.what, task=other.task, studies=found.studies)
+    return carry_out([again], None)[0].answer
 
 
 def _shift(

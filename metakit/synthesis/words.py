@@ -15,8 +15,9 @@ from metakit.core.written import count, per_100, signed
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
-from metakit.synthesis.findings import AbsoluteEffect, DesignSubtotal
+from metakit.synthesis.findings import AbsoluteEffect
 from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.variations import VariationFact
 
 NOUNS = {
     "any_complication": ("any complication", "complications"),
@@ -229,7 +230,7 @@ def absolute_sentence(
     return f"{text} {effect.note}" if effect.note else text
 
 
-def design_sentence(parts: Sequence[DesignSubtotal], measure: Measure, scale: str | None, unit: str) -> str:
+def design_sentence(parts: Sequence[VariationFact], measure: Measure, scale: str | None, unit: str) -> str:
     """Tell the answer of each design group alone, side by side and without a verdict on either."""
     if len(parts) < 2:
         return ""

@@ -84,5 +84,5 @@ def test_planted_defects_are_told_and_not_lost(findings: dict[str, AnalysisFindi
     steps = " | ".join(str(entry) for entry in found["pinch_prosthesis"].assumptions)
     assert "DEMO-09" in steps and "DEMO-10" in steps
     assert any("mixes techniques" in note for note in found["complications_lrti"].notes)
-    labels = [part.group for part in found["complications_lrti"].by_design]
+    labels = [part.name for part in found["complications_lrti"].by_design]
     assert labels == ["randomised", "comparative"]

@@ -16,7 +16,7 @@ from agreement import CLOSED, ITERATED, Comparison, certified, published
 
 from metakit.core.effects import EffectTable
 from metakit.measures.tables import effect_sizes
-from metakit.models.influence import cumulative, leave_one_out
+from metakit.models.again import Method, growing, without_each
 from metakit.models.meta_regression import meta_regression
 from metakit.models.small_study import small_study_test
 from metakit.models.trim_and_fill import trim_and_fill
@@ -121,12 +121,11 @@ def test_trim_and_fill(record: dict[str, Any]) -> None:
 def test_leave_one_out_and_cumulative(record: dict[str, Any], tau2: str) -> None:
     """Every set less one study; the first two, three, ... in the order of the table."""
     effects = effects_of(record["table"], record["measure"])
-    less_one = leave_one_out(effects, tau2=tau2, interval="wald")
-    growing = cumulative(effects, list(range(len(effects))), tau2=tau2, interval="wald")[
-        -(len(effects) - 1) :
-    ]
+    method = Method(model="random_effects", tau2=tau2, interval="wald")
+    less_one = without_each(effects, method)
+    added = growing(effects, list(range(len(effects))), method)[-(len(effects) - 1) :]
     comparison = Comparison(record["table"])
-    for kind, found in (("leave_one_out", less_one), ("cumulative_from_two", growing)):
+    for kind, found in (("leave_one_out", less_one), ("cumulative_from_two", added)):
         for row, truth in zip(found, record[f"{kind}/{tau2}"], strict=True):
             comparison.check(
                 f"{kind} {row.study}", row.estimate, truth["estimate"], ITERATED, truth["standard_error"]

@@ -136,7 +136,7 @@ def _answer(finding: AnalysisFinding) -> AnswerRow:
         title=finding.title,
         rests_on=shares_sentence(finding.concerns),
         planned=choice_row("as planned", plan.measure, finding.answer, plan.scale),
-        without=choice_row(other.what, other.measure, other.answer, plan.scale) if other else None,
+        without=choice_row(other.label, other.measure, other.answer, plan.scale) if other else None,
     )
 
 

@@ -17,9 +17,10 @@ from scipy import stats
 
 from metakit.core.effects import EffectTable
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
+from metakit.models.again import Method, growing, without_each
 from metakit.models.batch import random_effects_batch
 from metakit.models.exploring import explore
-from metakit.models.influence import cumulative, influence, leave_one_out
+from metakit.models.influence import influence
 from metakit.models.meta_regression import meta_regression
 from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
@@ -190,11 +191,12 @@ def test_missing_moderators_are_named() -> None:
 
 # computed at 50 digits (log odds ratio)
 def test_leave_one_out_and_cumulative_of_bcg() -> None:
-    found = leave_one_out(BCG)
+    found = without_each(BCG, Method(model="random_effects", tau2="reml"))
     assert found[0].estimate == pytest.approx(-0.7367722143487643, rel=1e-9)
     assert found[6].estimate == pytest.approx(-0.6862592529487315, rel=1e-9)
     assert found[6].tau2 == pytest.approx(0.3202570210105447, rel=1e-9)
-    chain = cumulative(BCG, list(range(13)), tau2="dersimonian_laird")
+    laird = Method(model="random_effects", tau2="dersimonian_laird")
+    chain = growing(BCG, list(range(13)), laird)
     assert chain[0].k == 1
     assert chain[0].estimate == pytest.approx(BCG.effect[0])
     assert chain[-1].k == 13
@@ -203,7 +205,7 @@ def test_leave_one_out_and_cumulative_of_bcg() -> None:
         rel=1e-13,
     )
     with pytest.raises(NotEstimableError, match="trial 2"):
-        cumulative(BCG, [1.0, math.nan, *range(11)])
+        growing(BCG, [1.0, math.nan, *range(11)], laird)
 
 
 def test_influence_from_its_definitions_by_refitting() -> None:

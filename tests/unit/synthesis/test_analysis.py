@@ -61,7 +61,7 @@ def test_mantel_haenszel_of_the_plan_equals_statsmodels() -> None:
 @pytest.mark.walk
 def test_designs_get_sub_totals_and_the_whole_is_labelled() -> None:
     answer = found(plan(), *FOUR)
-    assert [(part.group, part.studies) for part in answer.by_design] == [
+    assert [(part.name, part.studies) for part in answer.by_design] == [
         ("randomised", ("Study 1", "Study 2")),
         ("comparative", ("Study 3", "Study 4")),
     ]

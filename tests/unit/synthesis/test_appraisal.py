@@ -66,7 +66,7 @@ def test_without_high_concern_leaves_out_those_studies_and_names_them() -> None:
         trial("1", 3, 6, fields=appraised("LLLLL")), trial("3", 4, 9, total=50, fields=appraised("LLLSL"))
     )
     (row,) = (row for row in finding.sensitivity if row.name == "without_high_concern")
-    assert row.what == "without the study of high concern about bias (Study 2)"
+    assert row.label == "without the study of high concern about bias (Study 2)"
     assert row.answer.result is not None and alone.result is not None
     assert row.answer.result.estimate == alone.result.estimate
     assert not [row for row in alone.sensitivity if row.name == "without_high_concern"]

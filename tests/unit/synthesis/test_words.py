@@ -12,6 +12,7 @@ from metakit.core.results import (
     Heterogeneity,
     Limits,
     MeanInterval,
+    PoolResult,
     Prediction,
     RandomEffectsResult,
     SingleStudyResult,
@@ -23,9 +24,9 @@ from metakit.core.results import (
 from metakit.measures.absolute import risk_with
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.absolute import absolute_effect
-from metakit.synthesis.findings import Answer, DesignSubtotal
 from metakit.synthesis.spread_words import spread_sentences
 from metakit.synthesis.terms import outcome_term
+from metakit.synthesis.variations import VariationFact
 from metakit.synthesis.words import (
     absolute_sentence,
     comparison_sentence,
@@ -268,17 +269,23 @@ def test_an_unbounded_tau_interval_is_written_as_such() -> None:
     assert "0 to ∞" in spread_sentences(result("risk_ratio", 1, 0.5, 2, heterogeneity=het), RISK, None, "")[0]
 
 
+def subtotal(group: str, label: str, studies: str, found: PoolResult | None) -> VariationFact:
+    return VariationFact(
+        way="subgroup",
+        name=group,
+        label=label,
+        planned=False,
+        measure="risk_ratio",
+        studies=tuple(studies),
+        result=found,
+        reason="" if found else "x",
+    )
+
+
 def test_design_groups_stand_side_by_side_without_a_verdict() -> None:
     parts = (
-        DesignSubtotal(
-            group="randomised",
-            label="Randomised trials",
-            studies=("a", "b"),
-            answer=Answer(result=result("risk_ratio", 0.6, 0.4, 0.9)),
-        ),
-        DesignSubtotal(
-            group="comparative", label="Comparative studies", studies=("c",), answer=Answer(reason="x")
-        ),
+        subtotal("randomised", "Randomised trials", "ab", result("risk_ratio", 0.6, 0.4, 0.9)),
+        subtotal("comparative", "Comparative studies", "c", None),
     )
     text = design_sentence(parts, RISK, None, "")
     assert text.startswith(

@@ -1,0 +1,96 @@
+"""Every other way to ask inherits the method of the answer: each row is what `pool` says of those studies alone.
+
+Walks every pooling model over tables of counts; a network of two techniques joins where data and likelihood are the
+same (POLICY of the project: 1e-6 for normal effects).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from metakit.core.effects import EffectTable
+from metakit.errors import MetakitError
+from metakit.measures.tables import effect_sizes
+from metakit.models.again import growing, method_of, without_each
+from metakit.models.exploring import explore
+from metakit.models.pool import pool
+from metakit.models.registry import MODELS
+from metakit.network.analysis import analyse_network
+from metakit.network.arms import arms_from_counts_or_means
+
+ROWS = pd.DataFrame(
+    {
+        "study": ["Alder", "Birch", "Cedar", "Elm", "Fir", "Hazel"],
+        "events_1": [9, 14, 7, 11, 6, 10],
+        "total_1": [80, 95, 60, 70, 55, 90],
+        "events_2": [15, 16, 14, 13, 12, 19],
+        "total_2": [82, 90, 63, 71, 50, 88],
+    }
+)
+"""Invented."""
+
+MEASURES = ("risk_ratio", "odds_ratio")
+
+
+def table(measure: str, policy: str = "constant") -> EffectTable:
+    return effect_sizes(ROWS, measure=measure, zero_cells=policy)
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+@pytest.mark.parametrize("model", [None, *MODELS.names()])
+def test_each_row_is_pool_of_those_studies_to_the_last_bit(measure: str, model: str | None) -> None:
+    effects = table(measure)
+    try:
+        whole = pool(effects, model=model)
+    except MetakitError:
+        pytest.skip("the model does not take this measure")
+    method = method_of(whole)
+    found = without_each(effects, method)
+    assert [row.study for row in found] == list(effects.study)
+    for place, row in enumerate(found):
+        rest = effects.select(np.arange(len(effects)) != place)
+        again = method.pool(rest)
+        assert row.result is not None
+        assert (row.estimate, row.interval, row.tau2) == (
+            again.estimate,
+            again.interval,
+            again.heterogeneity.tau2,
+        )
+        assert (row.result.model, row.result.mean.method) == (whole.model, whole.mean.method)
+        assert row.result.likelihood == whole.likelihood
+    everyone = growing(effects, list(range(len(effects))), method)[-1]
+    assert (everyone.estimate, everyone.interval) == (whole.estimate, whole.interval)
+
+
+@pytest.mark.parametrize("interval", ["wald", "hartung_knapp", "hartung_knapp_floor"])
+def test_explore_names_an_interval_as_pool_does(interval: str) -> None:
+    effects = table("risk_ratio")
+    rows = explore(effects, leave_one_out=True, interval=interval)["leave_one_out"]
+    for place, row in enumerate(rows):
+        rest = effects.select(np.arange(len(effects)) != place)
+        alone = pool(rest, model="random_effects", interval=interval)
+        assert row["interval"] == list(alone.interval)
+
+
+def test_leaving_a_study_out_of_a_network_of_two_is_leaving_it_out_of_the_pair() -> None:
+    effects = table("risk_ratio", "treatment_arm")
+    rows = without_each(effects, method_of(pool(effects, model="half_normal")))
+    for place, row in enumerate(rows):
+        left = ROWS.drop(index=place)
+        arms = arms_from_counts_or_means(
+            "risk_ratio",
+            [name for name in left["study"] for _ in range(2)],
+            ["new", "old"] * len(left),
+            {
+                name: left[[f"{name}_1", f"{name}_2"]].to_numpy().ravel().tolist()
+                for name in ("events", "total")
+            },
+        )
+        (part,) = analyse_network(arms, reference="old").parts
+        contrast = part.part.contrast("new", "old")
+        assert contrast.estimate == pytest.approx(row.estimate, abs=1e-9)
+        assert contrast.interval == pytest.approx(row.interval, abs=1e-9)
+        assert row.result is not None
+        assert contrast.prediction == pytest.approx(row.result.prediction.interval, abs=1e-9)
