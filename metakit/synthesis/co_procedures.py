@@ -72,9 +72,16 @@ def _parts(arm: Arm) -> ArmParts:
     )
 
 
+def _within(words: str) -> str:
+    """Write a label inside a sentence: lower case, but for abbreviations such as MP."""
+    return words if words[:2].isupper() else words[:1].lower() + words[1:]
+
+
 def differing_words(found: Sequence[CoProcedures]) -> str:
     """Say which studies' arms differ in what; "" where none do."""
-    parts = [f"{item.study}: {listed(list(item.differ))}" for item in found if item.differ]
+    parts = [
+        f"{item.study}: {listed([_within(words) for words in item.differ])}" for item in found if item.differ
+    ]
     if not parts:
         return ""
     where = "one study" if len(parts) == 1 else f"{len(parts)} studies"
@@ -84,8 +91,7 @@ def differing_words(found: Sequence[CoProcedures]) -> str:
 
 def cancelling_notes(found: Sequence[CoProcedures]) -> tuple[str, ...]:
     """Say what both arms of a study got, so that it cancels."""
+    both = {item.study: listed([_within(words) for words in item.shared]) for item in found if item.shared}
     return tuple(
-        f"{item.study}: both arms had {listed(list(item.shared))}; it cancels in the comparison."
-        for item in found
-        if item.shared
+        f"{name}: both arms had {parts}; it cancels in the comparison." for name, parts in both.items()
     )

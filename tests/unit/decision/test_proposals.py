@@ -319,3 +319,11 @@ def test_everything_proposed_is_unsigned() -> None:
     found = certainty_of(body())
     assert (found.proposed, found.level, found.status, found.final) == ("high", "high", "unsigned", False)
     assert found.status_words == "proposed, unsigned"
+
+
+@pytest.mark.parametrize(("differing", "levels"), [(1, 0), (2, -1), (4, -1)])
+def test_arms_that_differ_otherwise_lower_by_their_weight(differing: int, levels: int) -> None:
+    named = tuple((f"study {number}", "MP pinning") for number in range(differing))
+    found = proposed("indirectness", studies=studies("low", "low", "low", "low"), differing=named)
+    assert found.levels == levels
+    assert "study 0: MP pinning" in found.reason and "differ in more than is compared" in found.reason
