@@ -66,7 +66,8 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     small, reason = _small_study(finding)
     return EvidenceBody(
         analysis=finding.plan.id,
-        answer=answer_words(result, measure, scale),
+        answer=answer_words(result, measure, scale, len(finding.numbers)),
+        informative=result.k,
         outcome=finding.term.label,
         comparison=comparison.label,
         technique=comparison.technique_label,

@@ -58,7 +58,8 @@ class EvidenceBody:
     `absolute` holds one entry a baseline, the comparator arms first, `refused` says which baselines do not
     take the effect, `bounds` are the differences to none and to all of 100. `effect` is the pooled effect
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
-    None. `differing` names studies whose arms differ in more than is compared, and in what.
+    None. `differing` names studies whose arms differ in more than is compared, and in what; `informative` is
+    how many of the studies the model took.
     """
 
     analysis: str
@@ -76,6 +77,7 @@ class EvidenceBody:
     participants: float
     effect: tuple[float, float, float]
     null: float = 0.0
+    informative: int | None = None
     events: float | None = None
     ratio: tuple[float, float, float] | None = None
     difference: tuple[float, float, float] | None = None

@@ -18,6 +18,7 @@ from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import Proposal, start_of
 
 _NUMBER = re.compile(r"[-−+]?(?:\d+(?:\.\d+)?(?:e[-+]?\d+)?|∞)")
+_GROUPED = re.compile(r"(?<=\d) (?=\d{3}\b)")
 _CLOSE = 2e-5
 """Numbers are kept with six digits; two that differ by less than this are the same number."""
 
@@ -168,12 +169,16 @@ def _not_large(body: EvidenceBody) -> str:
 
 def _same_answer(text: str, body: EvidenceBody) -> bool:
     """Say whether the numbers that an answer shows are still those of the body, to the digits shown."""
+    text, today = (_GROUPED.sub("", answer) for answer in (text, body.answer))
     words, shown = _NUMBER.sub("#", text), _NUMBER.findall(text)
-    values = [*body.effect, float(len(body.studies))]
-    if words != _NUMBER.sub("#", body.answer) or len(shown) != len(values):
-        # One study and several are told by other words; any other difference is another answer.
-        return text == body.answer
-    return all(_shows(number, value) for number, value in zip(shown, values, strict=True))
+    # Older files count the studies that the model took, not all that have numbers.
+    counts = {len(body.studies), body.informative or len(body.studies)}
+    if words.replace("study", "studies") != _NUMBER.sub("#", today).replace("study", "studies"):
+        return False
+    return len(shown) == 4 and (
+        all(_shows(number, value) for number, value in zip(shown, body.effect, strict=False))
+        and float(shown[3]) in counts
+    )
 
 
 def _shows(number: str, value: float) -> bool:

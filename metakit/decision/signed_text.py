@@ -14,16 +14,20 @@ from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
 
 
-def answer_words(result: PoolResult, measure: Measure, scale: str | None) -> str:
-    """Return an answer as the text that a signature stands under."""
+def answer_words(result: PoolResult, measure: Measure, scale: str | None, studies: int | None = None) -> str:
+    """Return an answer as the text that a signature stands under.
+
+    `studies` is how many studies have numbers in the analysis, where that is not how many the model took.
+    """
     values = natural_values(result, measure, scale)
+    k = result.k if studies is None else studies
     decimals = _decimals(values.upper - values.lower, 0 if values.per_hundred else 1)
 
     def written(value: float) -> str:
         return _ratio(value) if values.ratio else _fixed(value, decimals)
 
     interval = f"{written(values.lower)} to {written(values.upper)}"
-    return f"{measure.label} {written(values.estimate)} ({interval}), {count(result.k, 'study', 'studies')}"
+    return f"{measure.label} {written(values.estimate)} ({interval}), {count(k, 'study', 'studies')}"
 
 
 def _decimals(width: float, fewest: int) -> int:

@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from metakit.core.written import count, per_100, ratio, signed
+from metakit.core.written import count, decimals_for, fixed, per_100, ratio, signed
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.certainty import Certainty
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.proposals import span
 from metakit.decision.statements import statement
+from metakit.decision.summary_facts import (
+    beside_counts,
+    comparator_mean,
+    designs_of,
+    participants_of,
+    when_of,
+)
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.windows import when_words
 
 MOST_OUTCOMES = 7
 """A table of more outcomes is not read (Cochrane Handbook 14.1.2)."""
@@ -43,7 +49,11 @@ class BaselineRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryRow:
-    """One outcome of one comparison."""
+    """One outcome of one comparison.
+
+    `designs` are the answers of each design alone, trials first; `reasons` are why the certainty is not high,
+    `marks` the letters of the table's footnotes that say so; `remarks` tell of time and of other counts.
+    """
 
     analysis: str
     outcome: str
@@ -57,6 +67,9 @@ class SummaryRow:
     certainty: Certainty
     statement: str
     reasons: tuple[str, ...]
+    designs: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +82,7 @@ class SummaryTable:
     rows: tuple[SummaryRow, ...]
     left_out: tuple[str, ...] = ()
     unanswered: tuple[tuple[str, str], ...] = ()
+    footnotes: tuple[tuple[str, str], ...] = ()
 
 
 def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tuple[SummaryTable, ...]:
@@ -94,7 +108,10 @@ def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tupl
         )
         outcomes = list(dict.fromkeys(item.term.id for item in answered))
         kept = set(outcomes[:MOST_OUTCOMES])
-        rows = [_row(item, known[item.plan.id]) for item in answered if item.term.id in kept]
+        bodies = [(item, known[item.plan.id].body) for item in answered]
+        rows, footnotes = _with_marks(
+            [_row(item, known[item.plan.id], bodies) for item in answered if item.term.id in kept]
+        )
         if not found:
             continue
         tables.append(
@@ -102,7 +119,8 @@ def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tupl
                 comparison=plan.label,
                 technique=plan.technique_label,
                 comparator=plan.comparator_label,
-                rows=tuple(rows),
+                rows=rows,
+                footnotes=footnotes,
                 left_out=tuple(
                     dict.fromkeys(item.term.label for item in answered if item.term.id not in kept)
                 ),
@@ -128,35 +146,55 @@ def _why_unanswered(finding: AnalysisFinding) -> str:
     return first[:1].lower() + first[1:]
 
 
-def _row(finding: AnalysisFinding, certainty: Certainty) -> SummaryRow:
+def _with_marks(rows: Sequence[SummaryRow]) -> tuple[tuple[SummaryRow, ...], tuple[tuple[str, str], ...]]:
+    """Give each reason of a table a letter, the same reason the same one, in the order of first need."""
+    reasons = list(dict.fromkeys(reason for row in rows for reason in row.reasons))
+    letters = {reason: letter_of(number) for number, reason in enumerate(reasons)}
+    marked = tuple(replace(row, marks=tuple(letters[reason] for reason in row.reasons)) for row in rows)
+    return marked, tuple((letters[reason], reason) for reason in reasons)
+
+
+def letter_of(number: int) -> str:
+    """Return the letter of a footnote: a to z, then aa, ab.
+
+    Examples
+    --------
+    >>> letter_of(0), letter_of(25), letter_of(26)
+    ('a', 'z', 'aa')
+    """
+    found = ""
+    while number >= 0:
+        number, place = number // 26 - 1, number % 26
+        found = chr(ord("a") + place) + found
+    return found
+
+
+def _row(
+    finding: AnalysisFinding,
+    certainty: Certainty,
+    others: Sequence[tuple[AnalysisFinding, EvidenceBody]],
+) -> SummaryRow:
     body = certainty.body
-    measure = MEASURES[body.measure]
+    when, wide = when_of(finding)
     return SummaryRow(
         analysis=body.analysis,
         outcome=body.outcome,
-        when=when_words(measure.kind, finding.outcome_plan.window),
+        when=when,
         rank=body.importance.replace("_", " "),
-        participants=_participants(body),
+        participants=participants_of(finding),
         relative=_relative(body),
         unit=body.unit,
-        baselines=tuple(_baseline(item) for item in body.absolute) or _difference_alone(body),
+        baselines=tuple(_baseline(item) for item in body.absolute) or _difference_alone(finding, body),
         probability=_probability(body),
         certainty=certainty,
         statement=statement(body, certainty.level),
         reasons=tuple(_reason(line.proposal.domain, line.levels, line.proposal.reason, line.because)
                       for line in certainty.lowered),
+        designs=designs_of(finding),
+        remarks=tuple(
+            text for text in (wide, *body.refused, beside_counts(finding, body, others)) if text
+        ),
     )  # fmt: skip
-
-
-def _participants(body: EvidenceBody) -> str:
-    groups = {"randomised": "randomised", "comparative": "not randomised"}
-    designs = [
-        f"{sum(study.design_group == group for study in body.studies)} {label}"
-        for group, label in groups.items()
-        if any(study.design_group == group for study in body.studies)
-    ]
-    studies = count(len(body.studies), "study", "studies")
-    return f"{body.participants:.0f} thumbs in {studies} ({', '.join(designs)})"
 
 
 def _relative(body: EvidenceBody) -> str:
@@ -195,16 +233,23 @@ def _needed(found: AbsoluteDifference) -> str:
     return f"{found.needed}{', in thumb-years' if found.baseline.per_year else ''}"
 
 
-def _difference_alone(body: EvidenceBody) -> tuple[BaselineRow, ...]:
+def _difference_alone(finding: AnalysisFinding, body: EvidenceBody) -> tuple[BaselineRow, ...]:
+    """Return the difference without a baseline of events; for means, beside the comparator's own."""
     if body.difference is None:
         return ()
     estimate, low, high = body.difference
+    mean = comparator_mean(finding)
+    limits = [estimate, low, high] if mean is None else [mean[0] + part for part in (estimate, low, high)]
+    digits = decimals_for([high - low])
+    shown = [fixed(value, digits) for value in limits]
     return (
         BaselineRow(
-            baseline="",
-            source="",
-            with_comparator="",
-            with_technique="",
+            baseline="" if mean is None else "mean of the comparator arms, by thumbs",
+            source=""
+            if mean is None
+            else f"{fixed(mean[1], digits)} to {fixed(mean[2], digits)} in the studies",
+            with_comparator="" if mean is None else fixed(mean[0], digits),
+            with_technique="" if mean is None else f"{shown[0]} ({shown[1]} to {shown[2]})",
             difference=f"{signed(estimate)} ({span((low, high), '')}) {body.unit}".strip(),
             both="",
             needed="",

@@ -44,7 +44,8 @@ _COLUMNS = (
     "baseline", "baseline_source", "with_comparator", "with_technique", "difference_at_this_baseline",
     "interval_with_uncertainty_of_baseline", "number_needed_to_treat",
     "probability_beyond_smallest_difference",
-    "certainty", "status", "signed_by", "signed_on", "in_plain_words", "reasons",
+    "certainty", "status", "signed_by", "signed_on", "in_plain_words", "footnotes", "reasons", "designs",
+    "remarks",
     "notes_on_absolute_effect",
 )  # fmt: skip
 
@@ -82,6 +83,8 @@ def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> byte
                 caption=f"{table.technique} compared with {table.comparator}",
                 widths_mm=_WIDTHS,
             )
+        for letter, reason in table.footnotes:
+            add_paragraph(document, f"{letter}  {reason}", small=True)
         for label, reason in table.unanswered:
             add_paragraph(document, f"{label}: no pooled answer ({reason}).", small=True)
         if table.left_out:
@@ -117,13 +120,18 @@ def _word_rows(row: SummaryRow) -> list[WordRow]:
                 cells=(
                     f"{row.outcome}\n{row.when}; {row.rank}" if first else "",
                     row.participants if first else "",
-                    row.relative if first else "",
+                    "\n".join((*row.designs, f"all: {row.relative}" if row.designs else row.relative))
+                    if first
+                    else "",
                     f"{base.with_comparator}\n{base.baseline}: {base.source}"
                     if base and base.baseline
                     else "",
                     base.with_technique if base else "",
                     difference,
-                    f"{certainty.level_words.capitalize()}\n{certainty.status_words}" if first else "",
+                    f"{certainty.level_words.capitalize()} {' '.join(row.marks)}".rstrip()
+                    + f"\n{certainty.status_words}"
+                    if first
+                    else "",
                 ),
             )
         )
@@ -141,7 +149,7 @@ def _below(row: SummaryRow) -> list[str]:
         )
     if row.probability:
         lines.append(row.probability)
-    return [*lines, *row.reasons]
+    return [*lines, *row.remarks]
 
 
 def _lines(table: SummaryTable, row: SummaryRow) -> list[tuple[str, ...]]:
@@ -152,7 +160,8 @@ def _lines(table: SummaryTable, row: SummaryRow) -> list[tuple[str, ...]]:
     )  # fmt: skip
     end = (
         row.probability, certainty.level_words, certainty.status_words, signed.signed_by if signed else "",
-        signed.signed_on if signed else "", row.statement, " ".join(row.reasons),
+        signed.signed_on if signed else "", row.statement, " ".join(row.marks), " ".join(row.reasons),
+        "; ".join(row.designs), " ".join(row.remarks),
     )  # fmt: skip
     bases = [
         (

@@ -82,6 +82,8 @@ def _summary(text: Manuscript, page: Page) -> None:
         )
         if not table.rows:
             text.say(f"{table.technique} compared with {table.comparator}.", small=True)
+        for letter, reason in table.footnotes:
+            text.say(f"{letter}  {reason}", small=True)
         for label, reason in table.unanswered:
             text.say(f"{label}: no pooled answer ({reason}).", small=True)
         if table.left_out:

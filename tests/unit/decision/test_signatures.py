@@ -15,6 +15,8 @@ from metakit.decision.signatures import facts_of, same
 from metakit.decision.thresholds import Thresholds
 from metakit.decision.worksheet import proposal_entry
 from tests.unit.decision.bodies import SIZES, body, studies
+from tests.unit.decision.test_signed_text import LITERAL
+from tests.unit.synthesis.test_words import result
 
 BODY = body(
     studies=studies("high", "some_concerns"), answer="risk ratio 0.50 (0.40 to 0.63), 2 studies",
@@ -153,3 +155,22 @@ def test_unbounded_limits_are_kept_and_compared() -> None:
     wide = replace(BODY, effect=(0.5, 0.0, float("inf")), thresholds=Thresholds(smallest=5.0))
     assert certainty_of(wide, whole(wide)).final
     assert certainty_of(replace(wide, effect=(0.5, 0.0, 9.0)), whole(wide)).status == "outdated"
+
+
+@pytest.mark.parametrize(("measure", "values", "k", "text"), LITERAL, ids=[text for *_, text in LITERAL])
+def test_every_spelling_that_signatures_stand_under_is_read_as_its_numbers(
+    measure: str, values: tuple[float, float, float], k: int, text: str
+) -> None:
+    from metakit.measures.natural import natural_values
+    from metakit.measures.registry import MEASURES
+
+    shown = natural_values(result(measure, *values, k=k), MEASURES[measure], None)
+    effect = (shown.estimate, shown.lower, shown.upper)
+    one = body(measure=measure, effect=effect, studies=studies(*["low"] * k), answer=text, informative=k)
+    old = replace(whole(one), rests_on=(), answer=text)
+    assert certainty_of(one, old).final
+    # a study more that the model cannot take is another count on the page, and the same numbers
+    more = replace(one, studies=studies(*["low"] * (k + 1)), answer=text.replace(str(k), str(k + 1)))
+    assert "the answer" not in [item.what for item in certainty_of(more, old).changes] or k == 1
+    moved = replace(one, effect=(effect[0] * 1.5 + 1, *effect[1:]))
+    assert certainty_of(moved, old).status == "outdated"
