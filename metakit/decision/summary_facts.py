@@ -71,8 +71,8 @@ def designs_of(finding: AnalysisFinding) -> tuple[str, ...]:
         return ()
     measure = MEASURES[finding.plan.measure]
     told = []
-    for part in sorted(finding.by_design, key=lambda item: item.group != "randomised"):
-        name = f"{GROUPS.get(part.group, lower_first(part.label))} alone ({len(part.studies)})"
+    for part in sorted(finding.by_design, key=lambda item: item.name != "randomised"):
+        name = f"{GROUPS.get(part.name, lower_first(part.label))} alone ({len(part.studies)})"
         if part.answer.result is None:
             told.append(f"{name}: no answer")
             continue
