@@ -1,6 +1,64 @@
-"""Run the command line as ``python -m metakit``."""
+"""Run the command line: as ``python -m metakit`` and as the command ``metakit``.
 
-from metakit.cli.app import main
+A wish to stop (Ctrl-C) is obeyed from the first import on.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from types import FrameType
+
+AGAIN = 0.3  # seconds
+
+
+def main() -> None:
+    """Run the command line and end the process with its exit status; a stopped one ends at once."""
+    try:
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, _stop)
+            if hasattr(signal, "SIGALRM"):
+                signal.signal(signal.SIGALRM, _stop)
+        from metakit.cli.app import app
+        from metakit.cli.running import run
+
+        status = run(app, None)
+    except KeyboardInterrupt:
+        status = _told()
+    if status == 130:
+        _end(status)
+    sys.exit(status)
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    # Raised inside a callback, an exception can be swallowed by whoever called back: it is raised again.
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, AGAIN)
+    raise KeyboardInterrupt
+
+
+def _told() -> int:
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, 0)
+    sys.stderr.write("metakit: stopped; nothing half-written was left behind\n")
+    return 130
+
+
+def _end(status: int) -> None:
+    """End now, and the processes that share the work with us; their clean-up would wait for them."""
+    import multiprocessing
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for child in multiprocessing.active_children():
+        child.terminate()
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            continue
+    os._exit(status)
+
 
 if __name__ == "__main__":
     main()

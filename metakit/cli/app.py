@@ -5,7 +5,6 @@ Nothing heavy may be imported here or at the top of a command's module: `metakit
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated
 
 import typer
@@ -85,10 +84,3 @@ for _module in _COMMANDS:
         no_args_is_help=_module.NAME not in ("demo", "explain"),
         cls=CommandWithChoices,
     )(_module.command)
-
-
-def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and end the process with its exit status."""
-    from metakit.cli.running import run
-
-    sys.exit(run(app, arguments))

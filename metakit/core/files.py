@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import re
@@ -25,6 +26,34 @@ def write_atomically(path: Path, content: bytes | str, *, within: Path | None = 
     """
     if within is not None:
         refuse_links(within, path)
+    try:
+        return _write(path, content)
+    except OSError as error:  # name the file that was meant, not its temporary neighbour, nor none at all
+        raise type(error)(error.errno, error.strerror or str(error), str(path)) from None
+
+
+def refuse_unwritable(path: Path) -> None:
+    """Stop before computing when a file could not be written, by writing one beside it; nothing is left.
+
+    Raises
+    ------
+    OSError
+        Of the system, naming the file.
+    """
+    home = path.parent
+    while not home.exists() and home != home.parent:
+        home = home.parent
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        with tempfile.TemporaryFile(dir=home) as stream:
+            stream.write(b"x")
+            stream.flush()
+    except OSError as error:
+        raise type(error)(error.errno, error.strerror or str(error), str(path)) from None
+
+
+def _write(path: Path, content: bytes | str) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     temporary = Path(name)

@@ -15,7 +15,7 @@ from metakit.forms.text_files import decoded
 
 LARGEST_CSV = 20_000_000
 _SEPARATORS = ",;\t"
-_RISKY = re.compile(r"'*[=+\-@\t\r]")
+_RISKY = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 
 
 def guarded(text: str) -> str:

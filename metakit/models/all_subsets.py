@@ -9,6 +9,7 @@ one process, in many, or on a cluster.
 from __future__ import annotations
 
 import logging
+import signal
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -215,8 +216,15 @@ def process_mapper(workers: int) -> Mapper:
     def mapped(
         function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]], pieces: Sequence[int], /
     ) -> Iterable[tuple[FloatArray, FloatArray, NDArray[np.int16]]]:
-        with ProcessPoolExecutor(max_workers=workers) as pool:
+        # A wish to stop reaches this process alone, which ends the others (the command line's `_end`).
+        ignore = partial(signal.signal, signal.SIGINT, signal.SIG_IGN)
+        pool = ProcessPoolExecutor(max_workers=workers, initializer=ignore)
+        try:
             yield from pool.map(function, pieces)
+        except KeyboardInterrupt:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+        pool.shutdown()
 
     return mapped
 

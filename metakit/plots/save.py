@@ -16,12 +16,15 @@ KINDS = (".svg", ".pdf", ".png", ".tif", ".tiff")
 
 
 def check_target(path: Path) -> None:
-    """Refuse a file name whose ending says no kind of picture that can be written."""
+    """Refuse a file name whose ending says no kind of picture that can be written, and a place for none."""
+    from metakit.core.files import refuse_unwritable
+
     if path.suffix.lower() not in KINDS:
         found = path.suffix or "no ending"
         raise UsageError(f"{path}: {found} is no kind of picture to write; allowed: {', '.join(KINDS)}")
     if path.is_dir():
         raise UsageError(f"{path}: is a folder; give the name of a file")
+    refuse_unwritable(path)
 
 
 def figure_bytes(figure: Figure, kind: str, *, dpi: int = 300) -> bytes:
