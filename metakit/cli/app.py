@@ -84,3 +84,10 @@ for _module in _COMMANDS:
         no_args_is_help=_module.NAME not in ("demo", "explain"),
         cls=CommandWithChoices,
     )(_module.command)
+
+
+def main() -> None:
+    """Run the command line, for environments whose command was installed when it began here."""
+    from metakit.__main__ import main as begin
+
+    begin()
