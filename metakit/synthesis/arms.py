@@ -10,6 +10,7 @@ from metakit.core.records import AnalysisPlan, Arm, ComparisonPlan, StudyRecord
 from metakit.errors import UsageError
 from metakit.measures.column_rules import base_name
 from metakit.measures.registry import Measure
+from metakit.synthesis.part_arms import with_parts
 from metakit.synthesis.reported_effects import READY_MEASURES
 from metakit.synthesis.rows import Candidate, Gathered
 
@@ -86,13 +87,16 @@ def comparison_candidates(
     found: list[Candidate] = []
     aside: list[SetAside] = []
     notes: list[str] = []
-    for study in studies:
-        sides = (
-            tuple(arm for arm in study.arms if _fits(arm, comparison.technique, comparison.options(1))),
-            tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, comparison.options(2))),
-        )
+    for told in studies:
+        study, sides = told, _sides(told, comparison)
         if not all(sides):
-            continue
+            parted = with_parts(told, comparison)
+            if parted is None or not all(_sides(parted, comparison)):
+                continue
+            study, sides = parted, _sides(parted, comparison)
+            notes.append(
+                f"{names[told.id]}: parts of one arm are compared; who got which was decided thumb by thumb."
+            )
         name = names[study.id]
         reason = ""
         if comparison.of_options:
@@ -146,6 +150,13 @@ def is_retracted(study: StudyRecord) -> bool:
     """Say whether the record says that the report was retracted."""
     about = study.fields.get("study")
     return isinstance(about, Mapping) and about.get("retracted") == "retracted"
+
+
+def _sides(study: StudyRecord, comparison: ComparisonPlan) -> Sides:
+    return (
+        tuple(arm for arm in study.arms if _fits(arm, comparison.technique, comparison.options(1))),
+        tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, comparison.options(2))),
+    )
 
 
 def _fits(arm: Arm, techniques: tuple[str, ...], options: Mapping[str, tuple[str, ...]]) -> bool:

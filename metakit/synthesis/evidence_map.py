@@ -57,7 +57,12 @@ def _cell(
             for one in others
             for arm in own
         )
-        within = study.design_group != "series" and against
+        told_apart = any(
+            getattr(one, source.kind) not in ("", option)
+            for one in study.subgroups
+            if one.value.outcome == outcome and parts
+        )
+        within = told_apart or (study.design_group != "series" and against)
         cohort = study.cohort or study.id
         if cohort not in found or found[cohort][1] < thumbs:
             found[cohort] = (names[study.id], thumbs, study.design_group == "randomised", within)

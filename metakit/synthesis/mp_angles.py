@@ -69,7 +69,7 @@ def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> 
     }
     left = _pooled(arms, varied, lambda arm: arm.technique if _left(arm.option) else "")
     bands = _pooled(arms, varied, lambda arm: f"{arm.band} before" if _left(arm.option) and arm.band else "")
-    options = _pooled(arms, varied, lambda arm: label_of("mp_options", arm.option))
+    options = _pooled(arms, varied, _option_and_band)
     return AngleFindings(
         left_alone=(*left, *bands),
         by_option=options,
@@ -78,6 +78,11 @@ def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> 
         set_aside=tuple(dict.fromkeys(aside)),
         assumptions=tuple(dict.fromkeys(assumptions)),
     )
+
+
+def _option_and_band(arm: AngleArm) -> str:
+    option = label_of("mp_options", arm.option)
+    return f"{option}; {arm.band} before" if arm.band else option
 
 
 def _left(option: str) -> bool:

@@ -21,6 +21,8 @@ TECHNIQUES_BY_AGE = [
     "prosthesis_dual_mobility",
 ]
 """From the oldest to the newest, as the invented review puts them."""
+SOURCE_TECHNIQUES = ["trapeziectomy", "lr", "lrti", "apl_suspension", "suture_button"]
+"""Techniques that remove the trapezium: within each of them, options at the sources of trouble are compared."""
 
 
 def _outcome(
@@ -134,6 +136,9 @@ def protocol() -> dict[str, Any]:
             _outcome("revision_index", "critical", "last_follow_up", 1),
             _outcome("any_reoperation", "important", "last_follow_up", 1),
             _outcome("secondary_mp_procedure", "important", "last_follow_up", 5),
+            _outcome("return_residual_bone", "important", "last_follow_up", 2),
+            _outcome("secondary_st_procedure", "important", "last_follow_up", 2),
+            _outcome("mp_hyperextension", "important", "12_months", 10),
             _outcome("sbrn_neuropraxia", "important", "12_months", 5),
             _outcome("crps", "important", "12_months", 2),
             _outcome("pain_activity", "critical", "12_months", 1.5, larger=(2.5, 4)),
@@ -189,6 +194,32 @@ def protocol() -> dict[str, Any]:
                 "pyrocarbon interposition",
                 ["lrti"],
                 lrti,
+            ),
+            _comparison(
+                "osteophytes_removed_vs_left",
+                "Osteophytes at the metacarpal base removed against left",
+                SOURCE_TECHNIQUES,
+                "removing osteophytes",
+                SOURCE_TECHNIQUES,
+                "leaving them",
+                osteophyte_option_1=["osteophyte_removed"],
+                osteophyte_option_2=["osteophyte_left"],
+            ),
+            _comparison(
+                "st_treated_vs_left",
+                "Scaphotrapezoid arthritis treated against left",
+                SOURCE_TECHNIQUES,
+                "treating ST arthritis",
+                SOURCE_TECHNIQUES,
+                "leaving it",
+                st_option_1=[
+                    "st_trapezoid_partial",
+                    "st_trapezoid_total",
+                    "st_distal_scaphoid_excision",
+                    "st_interposition",
+                    "st_treated_not_stated",
+                ],
+                st_option_2=["st_arthritis_left"],
             ),
             _comparison(
                 "mp_capsulodesis_vs_none",
@@ -256,6 +287,14 @@ def protocol() -> dict[str, Any]:
             _contrast(
                 "secondary_mp_fusion", "secondary_mp_procedure", "mp_fusion_vs_none", "risk_difference"
             ),
+            _contrast(
+                "angle_capsulodesis", "mp_hyperextension", "mp_capsulodesis_vs_none", "mean_difference"
+            ),
+            _contrast("pinch_capsulodesis", "key_pinch", "mp_capsulodesis_vs_none", "mean_difference"),
+            _contrast("return_bone", "return_residual_bone", "osteophytes_removed_vs_left", "risk_ratio"),
+            _contrast("pain_bone", "pain_activity", "osteophytes_removed_vs_left", "mean_difference"),
+            _contrast("secondary_st", "secondary_st_procedure", "st_treated_vs_left", "risk_ratio"),
+            _contrast("pain_st", "pain_activity", "st_treated_vs_left", "mean_difference"),
             _contrast(
                 "complications_lrti_any",
                 "any_complication",
