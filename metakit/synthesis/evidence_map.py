@@ -105,7 +105,39 @@ def found_shares(
                 reason=reason,
             )
         )
-    return tuple(shares)
+    return tuple(shares) or _over_30(source, studies, names)
+
+
+def _over_30(
+    source: Source, studies: Sequence[StudyRecord], names: Mapping[str, str]
+) -> tuple[FoundShare, ...]:
+    """Return how often the MP joint hyperextended by more than 30 degrees, where arms count it."""
+    if source.kind != "mp_option":
+        return ()
+    counts: dict[str, tuple[str, float, float]] = {}
+    for study in studies:
+        told = [arm for arm in study.arms if arm.mp_preoperative.over_30 is not None and arm.thumbs]
+        total = sum(arm.thumbs or 0 for arm in told)
+        cohort = study.cohort or study.id
+        if is_retracted(study) or not told or (cohort in counts and counts[cohort][2] >= total):
+            continue
+        over = sum(min(arm.mp_preoperative.over_30 or 0, arm.thumbs or 0) for arm in told)
+        counts[cohort] = (names[study.id], float(over), float(total))
+    if not counts:
+        return ()
+    result, reason = pooled_proportion(list(counts.values()))
+    return (
+        FoundShare(
+            finding="mp_over_30",
+            label="MP hyperextension over 30 degrees before surgery",
+            role="found",
+            studies=tuple(name for name, _, _ in counts.values()),
+            thumbs=int(sum(over for _, over, _ in counts.values())),
+            total=int(sum(total for _, _, total in counts.values())),
+            result=result,
+            reason=reason,
+        ),
+    )
 
 
 def _counts(

@@ -67,11 +67,10 @@ def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> 
         for r in USUAL_CORRELATIONS
         if r != CORRELATION
     }
-    left = _pooled(arms, varied, lambda arm: arm.technique if _left(arm.option) else "")
-    bands = _pooled(arms, varied, lambda arm: f"{arm.band} before" if _left(arm.option) and arm.band else "")
+    left = _pooled(arms, varied, lambda arm: f"Left alone: {arm.technique}" if _left(arm.option) else "")
     options = _pooled(arms, varied, _option_and_band)
     return AngleFindings(
-        left_alone=(*left, *bands),
+        left_alone=left,
         by_option=options,
         over_limits=_over_limits(told, names),
         recurrence=tuple(row for study in told for row in _recurrence(study, names[study.id])),
@@ -199,7 +198,7 @@ def _band_of_mean(mean: float | None) -> str:
 def _pooled(
     arms: Sequence[AngleArm], varied: Mapping[float, Sequence[AngleArm]], group_of: Callable[[AngleArm], str]
 ) -> tuple[AngleChange, ...]:
-    groups = dict.fromkeys(group for arm in arms if (group := group_of(arm)))
+    groups = sorted({group for arm in arms if (group := group_of(arm))})
     found = []
     for group in groups:
         own = tuple(arm for arm in arms if group_of(arm) == group)

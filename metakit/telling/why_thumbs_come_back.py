@@ -153,7 +153,7 @@ def _changed(source: SourceFinding, facts: Facts) -> Cell | Words:
         sure: tuple[str | Run, ...] = ()
         if certainty is not None:
             sure = (" Certainty: ", level_run(certainty), f" ({certainty.status_words}).")
-        label = f"{finding.comparison.label if finding.comparison else ''}, {name.label.lower()}"
+        label = f"{finding.comparison.label if finding.comparison else ''}, {lower_first(name.label)}"
         lines.append((Run(text=label, to=name.anchor), f": {finding.sentences[0]}", *sure))
     if not lines:
         asked = "no planned comparison has an answer" if source.analyses else "no comparison was planned"
@@ -164,14 +164,19 @@ def _changed(source: SourceFinding, facts: Facts) -> Cell | Words:
 def _unknown(source: SourceFinding, facts: Facts) -> list[str]:
     answered = {finding.plan.id for finding, _ in _answers(source, facts)}
     open_questions = [
-        f"no answer: {finding.comparison.label if finding.comparison else ''}, {finding.term.label.lower()}"
+        f"no answer: {_about(finding)}"
         for finding in facts.findings.analyses
         if finding.plan.id in source.analyses and finding.plan.id not in answered
     ]
-    never = list(source.not_studied)
+    never = [lower_first(text) for text in source.not_studied]
     if never:
-        open_questions.append(f"never compared within a study: {listed([text.lower() for text in never])}")
+        open_questions.append(f"never compared within a study: {listed(never)}")
     return open_questions
+
+
+def _about(finding: AnalysisFinding) -> str:
+    asked = f"{finding.comparison.label}, " if finding.comparison else ""
+    return asked + lower_first(finding.term.label)
 
 
 def _cautions(trouble: TroubleFindings) -> tuple[str, ...]:
