@@ -132,6 +132,16 @@ def _change_or_refuse(part: _Part, correlation: float, assumptions: list[Assumpt
             raise UnusableError(f"{part.arm.label}: {unusable[0]}")
         return None
     log: list[Assumption] = []
+    if changes and after and before and _contradicts(changes[-1], before[0], max(after, key=_months)):
+        log.append(
+            Assumption(
+                study=part.name,
+                rule="change taken from the angles before and after, since the typed change contradicts them",
+                inputs=f"{part.arm.label}: typed {changes[-1].mean:+g}, from {before[0].mean:g} to "
+                f"{max(after, key=_months).mean:g}",
+            )
+        )
+        changes = []
     start = _numbers(part, before[0], log) if before else _before_of_arm(part)
     if changes:
         found = _numbers(part, max(changes, key=_months), log)
@@ -166,6 +176,13 @@ def _change_or_refuse(part: _Part, correlation: float, assumptions: list[Assumpt
         change=change,
         standard_deviation=spread,
     )
+
+
+def _contradicts(change: OutcomeValue, before: OutcomeValue, after: OutcomeValue) -> bool:
+    """Say whether a typed change has the other sign than the angles before and after."""
+    if change.mean is None or before.mean is None or after.mean is None:
+        return False
+    return change.mean * (after.mean - before.mean) < 0
 
 
 def _numbers(part: _Part, value: OutcomeValue, log: list[Assumption]) -> dict[str, float]:

@@ -37,6 +37,11 @@ STUDIES = {
     "complications_pyrocarbon": 1,
     "secondary_mp_capsulodesis": 2,
     "secondary_mp_fusion": 1,
+    "angle_capsulodesis": 2,
+    "return_bone": 2,  # parts of an arm tell revisions, not returns for bone
+    "pain_bone": 4,  # two of them parts of one arm
+    "secondary_st": 4,
+    "pain_st": 4,
     "complications_denervation": 3,
     "revision_denervation": 3,
     "complications_prosthesis_series": 2,  # DEMO-20 has no honest time point

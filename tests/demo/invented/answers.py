@@ -85,6 +85,12 @@ def analysis_truths() -> dict[str, float | list[float]]:
         "complications_pyrocarbon": round(T["pyrocarbon_interposition"].complication / LRTI.complication, 3),
         "secondary_mp_capsulodesis": round(mp["mp_capsulodesis_volar"] / mp["mp_none"], 3),
         "secondary_mp_fusion": round(mp["mp_arthrodesis"] - mp["mp_none"], 3),
+        "angle_capsulodesis": _range(*(_angle_after_capsulodesis(before) for before in (35, 40))),
+        "pinch_capsulodesis": 0.0,
+        "return_bone": round(BONE_RISK["removed"] / BONE_RISK["left"], 3),
+        "pain_bone": _range(-BONE_PAIN, -BONE_PAIN * BONE_PRESENT),  # thumbs with bone only, or all of an arm
+        "secondary_st": round(ST_RISK["treated"] / ST_RISK["left"], 3),
+        "pain_st": _range(-ST_PAIN, -ST_PAIN * ST_PRESENT),
         "complications_lrti_any": _range(
             *(LRTI.complication / T[name].complication for name in TECHNIQUES_BY_AGE if name != "lrti")
         ),
@@ -93,6 +99,13 @@ def analysis_truths() -> dict[str, float | list[float]]:
         "complications_prosthesis_series": BALL.complication,
         "revision_prosthesis_series": _range(DUAL.revision, BALL.revision),
     }
+
+
+def _angle_after_capsulodesis(before: float) -> float:
+    """Difference from thumbs left alone: those that recur are at 35 degrees again."""
+    again, fall = MP_RECURRENCE_RISK["mp_capsulodesis_volar"], MP_FALL
+    left = before - fall["mp_none"]
+    return (1 - again) * (before - fall["mp_capsulodesis_volar"] - left) + again * (35 - left)
 
 
 def trouble_truths() -> dict[str, Any]:

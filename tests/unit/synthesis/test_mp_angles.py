@@ -54,6 +54,16 @@ def test_a_typed_change_is_taken_as_it_is() -> None:
     assert change.band == "mean 30 to under 40"
 
 
+def test_a_change_with_the_wrong_sign_is_not_believed() -> None:
+    study = series(
+        "1", angle("baseline", 17.8, 8, months=None, time_label="before_surgery"), angle("final", 11, 8),
+        angle("change", 6.8, 7), arms=(arm("A", "lrti"),),
+    )  # fmt: skip
+    answer = found(study)
+    assert answer.left_alone[0].arms[0].change == pytest.approx(-6.8)
+    assert any("contradicts" in str(step) for step in answer.assumptions)
+
+
 def test_an_angle_without_its_spread_before_is_set_aside() -> None:
     study = series("1", angle("final", 18, 10), arms=(arm("A", "lrti"),))
     answer = found(study)
