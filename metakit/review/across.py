@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from metakit.core.registry import Registry
 from metakit.errors import Problem, nearest_names
 from metakit.forms.answers import SECTION, settle
+from metakit.forms.library import vocabulary
 from metakit.forms.reading import RULES_OF_READING
 from metakit.forms.records import Reading
 from metakit.forms.rules.registry import RULES
@@ -274,6 +275,8 @@ def plan_has_records(records: Records) -> Iterator[Problem]:
         return
     techniques = {arm.text("technique") for study in records.studies for arm in study.groups("arms")}
     outcomes = {entry.text("outcome") for study in records.studies for entry in study.groups("outcomes")}
+    causes = {entry.text("cause") for study in records.studies for entry in study.groups("return_causes")}
+    outcomes |= {term.id for term in vocabulary("outcomes") if term.facts.text("cause") in causes - {""}}
     for item in records.protocol.groups("comparisons"):
         for field in ("technique", "comparator"):
             names = item.words(field)
