@@ -233,6 +233,47 @@ def test_appraisal_instrument_resolves(term) -> None:
     assert set(term.facts.words("design_groups")) <= groups
 
 
+def test_no_two_causes_of_return_share_a_word() -> None:
+    words = [
+        word.casefold()
+        for term in vocabulary("return_causes")
+        for word in dict.fromkeys((term.id, term.label.casefold(), *term.synonyms))
+    ]
+    assert [word for word in set(words) if words.count(word) > 1] == []
+
+
+@pytest.mark.parametrize("term", vocabulary("return_causes"), ids=lambda term: term.id)
+def test_cause_of_return_is_complete(term) -> None:
+    assert term.definition and term.synonyms
+    parts = {*vocabulary("components").terms, *vocabulary("mp_options").terms}
+    assert set(term.facts.words("needs_component")) <= parts
+    assert bool(term.facts.flag("needs_implant")) == (term.facts.text("group") == "implant")
+    sources = {
+        "residual_bone": "osteophyte_options",
+        "scaphotrapezoid_arthritis": "st_options",
+        "mp_hyperextension": "mp_options",
+    }
+    assert bool(term.facts.flag("source_of_trouble")) == (term.id in sources)
+    if term.id in sources:
+        assert {option.facts.text("source") for option in vocabulary(sources[term.id])} == {term.id}
+
+
+@pytest.mark.parametrize("term", vocabulary("second_operations"), ids=lambda term: term.id)
+def test_second_operation_counts_under_an_outcome(term) -> None:
+    outcome = vocabulary("outcomes")[term.facts.text("outcome")]
+    wider = {outcome.id, *outcome.facts.words("within")}
+    wider |= {name for part in wider for name in vocabulary("outcomes")[part].facts.words("within")}
+    assert term.definition and "any_reoperation" in wider
+
+
+@pytest.mark.parametrize("term", vocabulary("index_findings"), ids=lambda term: term.id)
+def test_finding_lies_within_findings_of_its_source(term) -> None:
+    assert term.definition
+    for wider in term.facts.words("within"):
+        other = vocabulary("index_findings")[wider]
+        assert other.id != term.id and other.facts.text("source") == term.facts.text("source")
+
+
 def test_time_windows_follow_each_other() -> None:
     windows = [term for term in vocabulary("time_windows") if term.id != "last_follow_up"]
     for one, other in pairwise(windows):

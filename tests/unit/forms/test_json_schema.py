@@ -97,6 +97,16 @@ def test_blank_sheet_to_checked_record_and_back(tmp_path, capsys):
             {"arm": "A", "outcome": "foot_score", "time: value": 12, "time: unit": "months", "n": 32, "mean": 81.5, "standard deviation": 11.2},
             {"arm": "B", "outcome": "foot_score", "time: value": 12, "time: unit": "months", "n": 30, "mean": 79.3, "standard deviation": 12},
         ],
+        "returns": [
+            {"arm": "A", "kind": "operation", "count": 3, "total": 32, "causes overlap": "no"},
+            {"arm": "B", "kind": "operation", "count": 5, "total": 30, "causes overlap": "no"},
+        ],
+        "return_causes": [
+            {"arm": "A", "kind": "operation", "cause": "not_healed", "count": 2, "as reported": "non-union"},
+            {"arm": "A", "kind": "operation", "cause": "next_metatarsal", "count": 1},
+            {"arm": "B", "kind": "operation", "cause": "implant_loose", "count": 3, "as reported": "loosening"},
+            {"arm": "B", "kind": "operation", "cause": "not_stated", "count": 2},
+        ],
     }  # fmt: skip
     for name, entries in rows.items():
         sheet = book[name]
@@ -155,6 +165,14 @@ def test_rules_and_vocabularies_of_ones_own_are_used(tmp_path):
         ("percent: 9.4", "percent: 12.5", "percent_matches_events", "3 of 32 = 9.38 %"),
         ("mean: 81.5", "mean: 181.5", "values_in_range", "outside the limits of foot_score"),
         ("mean: 81.5", "mean: 81.51", "possible_mean", "81.51 x 32 = 2608.32"),
+        ("cause: not_healed, count: 2", "cause: not_healed, count: 4", "return_causes_add_up", "4 of 3"),
+        (
+            "cause: not_stated, count: 2",
+            "cause: not_stated, count: 1",
+            "return_causes_add_up",
+            "3 implant_loose + 1",
+        ),
+        ("cause: not_healed", "cause: residual_bone", "", "not a term of this list"),
     ):
         path = tmp_path / "one.yaml"
         path.write_text(text.replace(old, new), encoding="utf-8")

@@ -47,6 +47,25 @@ def test_written_once_then_unchanged(workbook, review):
     assert workbook.read_bytes() == before
 
 
+def test_causes_that_do_not_fit_are_told_at_their_cell(tmp_path, review):
+    source = ROOT / "demo_studies" / "records" / "DEMO-28_pendlewick.yaml"
+    (path,) = write_sheets(tmp_path / "pendlewick.xlsx", records=[source])
+    book = openpyxl.load_workbook(path)
+    sheet = book["return_causes"]
+    row = next(row for row in sheet.iter_rows() if any(cell.value == "residual_bone" for cell in row))
+    number = next(c for c in row if isinstance(c.value, int))
+    for count, severity, words in ((25, "error", "25 of 24 that came back"), (2, "question", "24 came back")):
+        number.value = count
+        book.save(path)
+        done = collect([path], review, shipped())
+        (found,) = [p for p in done.problems if words in p.what]
+        assert found.severity == severity
+        assert found.file.startswith(str(path)) or "pendlewick.xlsx" in found.file
+        assert "return_causes!" in found.file
+        if severity == "error":
+            assert found.file.endswith(f"!{number.coordinate}") and done.written == ()
+
+
 @pytest.mark.walk
 def test_two_extractors_are_kept_apart(tmp_path, review):
     books = {}
