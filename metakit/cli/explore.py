@@ -47,6 +47,9 @@ def command(
     influence: Annotated[
         bool, typer.Option("--influence", help="What each study does to the answer.")
     ] = False,
+    fragility: Annotated[
+        bool, typer.Option("--fragility", help="Whether one event, the spread or empty arms decide.")
+    ] = False,
     cumulative: Annotated[
         str | None, typer.Option(help="Column of numbers to add studies by, such as year.")
     ] = None,
@@ -103,6 +106,7 @@ def command(
         force=force,
         leave_one_out=leave_one_out,
         influence=influence,
+        fragility=fragility,
         cumulative=cumulative,
         trim_and_fill=trim_and_fill,
         cut_points=_fractions(cut_points),

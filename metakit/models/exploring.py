@@ -14,6 +14,7 @@ from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models import again
 from metakit.models import all_subsets as subsets
+from metakit.models import fragility as fragile
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
 from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES
@@ -52,6 +53,7 @@ def explore(
     force: bool = False,
     leave_one_out: bool = False,
     influence: bool = False,
+    fragility: bool = False,
     cumulative: str | None = None,
     trim_and_fill: str | None = None,
     cut_points: tuple[float, ...] | None = None,
@@ -104,6 +106,9 @@ def explore(
     if influence:
         how = tau2 or ("reml" if interval or inference != influences.HALF_NORMAL else influences.HALF_NORMAL)
         answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=how)]
+    if fragility:
+        usable = table.select(again.usable(table))
+        answer["fragility"] = fragile.fragility(usable, method.pool(usable)).to_json()
     if cumulative:
         added = again.growing(table, numbers_of(table, cumulative), method)
         answer["cumulative"] = [row.to_json() for row in added]
@@ -141,7 +146,7 @@ def explore(
     if len(answer) == 1:
         raise UsageError(
             "nothing to explore was named; ask for moderators, a subgroup, tests, leave-one-out, influence, "
-            "a cumulative order, trim and fill or all subsets"
+            "fragility, a cumulative order, trim and fill or all subsets"
         )
     answer["set_aside"] = [{"study": item.study, "reason": item.reason} for item in table.set_aside]
     return answer
@@ -254,6 +259,27 @@ def _test_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> lis
     return [f"  {found['estimate']:.3g}{error}, p {found['p_value']:.3g}, {found['k']} studies"]
 
 
+def _fragility_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
+    events = found["one_event"]
+    if events["reason"]:
+        lines = [f"  single events were not tried: {events['reason']}"]
+    else:
+        lead = "hangs on one event" if events["flips"] else "does not hang on one event"
+        lines = [
+            f"  {lead}: {events['tried']} changes of one event give {natural(events['lowest'])} to "
+            f"{natural(events['highest'])}"
+        ]
+        lines += [
+            f"    {flip['study']}, one event {'more' if flip['change'] > 0 else 'less'} in arm "
+            f"{flip['arm']}: {natural(flip['estimate'])} ({limits(flip['interval'])})"
+            for flip in events["flips"]
+        ]
+    for key, what in (("spread", "how spread is treated"), ("empty_arms", "how empty arms are treated")):
+        if found[f"depends_on_{key}"]:
+            lines.append(f"  depends on {what}: {', '.join(found[key])} on the other side")
+    return lines
+
+
 def _filled_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) -> list[str]:
     return [
         f"  {found['number_missing']} filled in on the {found['side']}: {natural(found['estimate'])} "
@@ -299,5 +325,6 @@ _WRITERS: dict[str, Writer] = {
     "leave_one_out": _subset_lines,
     "cumulative": _subset_lines,
     "influence": _influence_lines,
+    "fragility": _fragility_lines,
     "trim_and_fill": _filled_lines,
 }

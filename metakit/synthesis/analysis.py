@@ -11,6 +11,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
+from metakit.models.fragility import fragility
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
@@ -179,6 +180,7 @@ def analyse(
             task, gathered, table, result, others, unit, smallest, studies, names
         ),
         unpooled=unpooled,
+        fragility=fragility(table, result) if table and result and comparison else None,
         variations=(*by_design, *others, *carry_out(again, result)),
     )
 

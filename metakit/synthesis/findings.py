@@ -19,6 +19,7 @@ from metakit.core.records import (
 )
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
+from metakit.models.fragility import Fragility
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
 from metakit.review.extraction import Extraction
 from metakit.review.plan import PlanStanding, plan_parts
@@ -146,6 +147,7 @@ class AnalysisFinding:
     unpooled: UnpooledFinding | None = None
     co_procedures: tuple[CoProcedures, ...] = ()
     variations: tuple[VariationFact, ...] = ()
+    fragility: Fragility | None = None
 
     @property
     def result(self) -> PoolResult | None:
@@ -226,6 +228,7 @@ class AnalysisFinding:
             "sensitivity_table": self.sensitivity_table.to_json() if self.sensitivity_table else None,
             "without_pooling": self.unpooled.to_json() if self.unpooled else None,
             "variations": [item.to_json() for item in self.variations],
+            "fragility": self.fragility.to_json() if self.fragility else None,
         }
         return {key: finite(item) for key, item in answer.items()}
 

@@ -1,4 +1,4 @@
-"""Speed of all-subsets pooling, as a ratio against statsmodels in the same run.
+"""Speed of all-subsets pooling and of one event more or less, as ratios against statsmodels in the same run.
 
 Run: `python -m tests.benchmarks.exploring`. Target (issue 5): 1,048,575 DerSimonian-Laird fits of 20 studies at least
 100 times faster a fit than a loop of statsmodels `combine_effects`.
@@ -14,7 +14,10 @@ import numpy as np
 from statsmodels.stats.meta_analysis import combine_effects
 
 from metakit.core.effects import EffectTable
+from metakit.measures.tables import effect_sizes
 from metakit.models.all_subsets import all_subsets, membership, pool_piece
+from metakit.models.fragility import fragility
+from metakit.models.pool import pool
 
 
 def subsets() -> None:
@@ -47,5 +50,37 @@ def subsets() -> None:
           f" target 100), {1e6 * reml:.2f} us (REML, {there / reml:.0f} times faster)")  # fmt: skip
 
 
+def one_event() -> None:
+    """Print what one event more and less in every arm of ten studies costs (target: 100 calls there)."""
+    generator = np.random.default_rng(2)
+    k = 10
+    total_1, total_2 = generator.integers(40, 120, (2, k))
+    table = effect_sizes(
+        {
+            "study": [f"s{n}" for n in range(k)],
+            "events_1": generator.binomial(total_1, 0.10),
+            "total_1": total_1,
+            "events_2": generator.binomial(total_2, 0.18),
+            "total_2": total_2,
+        },
+        measure="risk_ratio",
+        zero_cells="treatment_arm",
+    )
+    result = pool(table, model="half_normal")
+
+    def seconds(call, repeats: int) -> float:
+        call()
+        start = time.perf_counter()
+        for _ in range(repeats):
+            call()
+        return (time.perf_counter() - start) / repeats
+
+    there = seconds(lambda: combine_effects(table.effect, table.variance, method_re="chi2"), 200)
+    here = seconds(lambda: fragility(table, result), 50)
+    print(f"one event more and less in each arm of {k} studies: {1e3 * here:.2f} ms, {here / there:.0f} calls of "
+          f"statsmodels' DerSimonian-Laird (target: at most 100)")  # fmt: skip
+
+
 if __name__ == "__main__":
     subsets()
+    one_event()

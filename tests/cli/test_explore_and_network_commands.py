@@ -170,3 +170,16 @@ def test_network_refuses_in_words(metakit_command, tmp_path: Path, body, options
     assert said.status == status
     assert words in said.err
     assert ("nothing is pooled" in said.out) == ("one study" in words)
+
+
+def test_explore_says_what_an_answer_hangs_on(metakit_command, tmp_path: Path) -> None:
+    path = tmp_path / "close.csv"
+    path.write_text(
+        "study,events_1,total_1,events_2,total_2\nA,9,90,15,88\nB,7,80,13,82\nC,8,85,13,90\nD,6,70,11,75\n",
+        encoding="utf-8",
+    )
+    call = ("explore", path, "--measure", "risk_ratio", "--zero-cells", "treatment_arm", "--fragility")
+    answer = metakit_command(*call, "--json").answer["fragility"]
+    assert answer["hangs_on_one_event"] is True
+    assert answer["one_event"]["tried"] == 16
+    assert "hangs on one event" in metakit_command(*call).out
