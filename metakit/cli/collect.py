@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, say, say_problems
+from metakit.cli.running import answer_json, progress, say, say_problems
 
 NAME = "collect"
 HELP = """Read filled workbooks (or their CSV files) and write the records, checked like typed ones.
@@ -53,7 +54,9 @@ def command(
     from metakit.review.collect import Collection, collect
     from metakit.review.selection.collecting import collect_selection, is_of_selection
 
-    selected = collect_selection([p for p in paths if is_of_selection(p)], into, replace=replace)
+    with progress(json or not sys.stderr.isatty()) as step:
+        chosen = [path for path in paths if is_of_selection(path)]
+        selected = collect_selection(chosen, into, replace=replace, progress=step)
     books = [p for p in paths if not is_of_selection(p)]
     library = Library(form.parent) if form else shipped()
     own = library.load_form(form) if form else None

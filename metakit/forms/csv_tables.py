@@ -40,16 +40,20 @@ def read_csv(path: Path, name: str) -> SheetRows:
         return csv_rows(stream.read(LARGEST_CSV + 1), name)
 
 
-def csv_rows(content: bytes, name: str) -> SheetRows:
+def csv_rows(
+    content: bytes, name: str, *, largest: int = LARGEST_CSV, most_rows: int = MOST_ROWS
+) -> SheetRows:
     """Read the rows of a CSV file from its bytes; errors as for `read_csv`."""
-    text = decoded(content, name, largest=LARGEST_CSV, empty_hint="a header, then one row a study")
+    text = decoded(content, name, largest=largest, empty_hint="a header, then one row a study")
     if isinstance(text, Problem):
         raise UnreadableError([text])
-    rows = rows_of_text(text, _separator(text, name), name)
+    rows = rows_of_text(text, _separator(text, name), name, most_rows=most_rows)
     return SheetRows(file=name, rows=rows, exact=True)
 
 
-def rows_of_text(text: str, separator: str, name: str) -> list[tuple[int, list[Cell]]]:
+def rows_of_text(
+    text: str, separator: str, name: str, *, most_rows: int = MOST_ROWS
+) -> list[tuple[int, list[Cell]]]:
     """Cut a text into filled rows of cells with their line numbers; errors as for `read_csv`."""
     rows: list[tuple[int, list[Cell]]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -58,8 +62,8 @@ def rows_of_text(text: str, separator: str, name: str) -> list[tuple[int, list[C
         for cells in reader:
             if any(cell.strip() for cell in cells):
                 rows.append((line, [unicodedata.normalize("NFC", cell.strip()) for cell in cells]))
-            if len(rows) > MOST_ROWS + 1 or len(cells) > MOST_COLUMNS:
-                allowed = f"at most {MOST_ROWS:,} rows and {MOST_COLUMNS} columns"
+            if len(rows) > most_rows + 1 or len(cells) > MOST_COLUMNS:
+                allowed = f"at most {most_rows:,} rows and {MOST_COLUMNS} columns"
                 raise UnreadableError(
                     [Problem(file=name, line=line, what="the table is too large", allowed=allowed)]
                 )

@@ -18,10 +18,10 @@ from metakit.forms.csv_tables import csv_rows
 from metakit.forms.sheet_rows import LONGEST_CELL
 from metakit.forms.text_files import decoded
 from metakit.forms.tree import Group
+from metakit.review.selection.files import LARGEST_SELECTION, MOST_CITATIONS
 from metakit.review.selection.medline import read_articles, read_tagged
 from metakit.review.selection.tables import without_remarks
 
-LARGEST_FILE = 50_000_000  # bytes; a search export beyond this is not a search export
 KINDS = (".ris", ".bib", ".csv", ".nbib", ".xml")
 
 
@@ -245,7 +245,9 @@ _CSV_NAMES = {
 
 
 def _read_csv(path: Path, text: str) -> Iterable[Mapping[str, str]]:
-    sheet = csv_rows(without_remarks(text.encode()), str(path))
+    sheet = csv_rows(
+        without_remarks(text.encode()), str(path), largest=LARGEST_SELECTION, most_rows=MOST_CITATIONS
+    )
     line, cells = sheet.rows[0]
     header = [str(name).strip().casefold() for name in cells]
     if not set(header) & set(_CSV_NAMES["title"]):
@@ -285,13 +287,13 @@ _READERS: dict[str, Callable[[Path, str], Iterable[Mapping[str, str]]]] = {
 def _text(path: Path) -> str:
     try:
         with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE + 1)
+            content = stream.read(LARGEST_SELECTION + 1)
     except OSError as error:
         raise UnreadableError(
             [_problem(path, error.strerror or "cannot be read", "", "a readable file")]
         ) from None
     hint = "export the search again, with title, authors, year and DOI"
-    text = decoded(content, str(path), largest=LARGEST_FILE, empty_hint=hint)
+    text = decoded(content, str(path), largest=LARGEST_SELECTION, empty_hint=hint)
     if isinstance(text, Problem):
         raise UnreadableError([text])
     return text

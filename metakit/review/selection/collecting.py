@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +27,13 @@ def is_of_selection(path: Path) -> bool:
     return path.suffix.lower() in KINDS or is_screening_list(path)
 
 
-def collect_selection(paths: Sequence[Path], review: Path, *, replace: bool = False) -> SelectionCollected:
+def collect_selection(
+    paths: Sequence[Path],
+    review: Path,
+    *,
+    replace: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> SelectionCollected:
     """Collect search results and screening lists, each file whole or not at all.
 
     Parameters
@@ -38,6 +44,8 @@ def collect_selection(paths: Sequence[Path], review: Path, *, replace: bool = Fa
         The review folder.
     replace : bool
         Whether a person's earlier decisions give way to other ones.
+    progress : callable, optional
+        Gets a line of text now and then.
     """
     searches: list[Imported] = []
     lists: list[Collected] = []
@@ -48,7 +56,7 @@ def collect_selection(paths: Sequence[Path], review: Path, *, replace: bool = Fa
             if is_screening_list(path):
                 lists.append(collect_screening(path, review, replace=replace))
             else:
-                searches.append(import_search(path, review))
+                searches.append(import_search(path, review, progress=progress))
         except (DataError, UnreadableError) as error:
             problems += error.problems
             status = max(status, error.exit_status)

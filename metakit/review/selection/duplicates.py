@@ -11,7 +11,7 @@ in a number ("part 1", "part 2", "2-year", "5-year") are never the same report, 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from metakit.forms.tree import Group
@@ -104,7 +104,9 @@ def removal_of_duplicate(duplicate: Duplicate, titles: Mapping[str, str] | None 
     )
 
 
-def find_duplicates(citations: Sequence[Citation]) -> tuple[Duplicate, ...]:
+def find_duplicates(
+    citations: Sequence[Citation], *, progress: Callable[[str], None] | None = None
+) -> tuple[Duplicate, ...]:
     """Return one row for each citation that repeats an earlier one, or perhaps does, in their order.
 
     The earliest of a group is kept. Citations before = kept + rows returned that are not `perhaps`.
@@ -114,7 +116,9 @@ def find_duplicates(citations: Sequence[Citation]) -> tuple[Duplicate, ...]:
     by_identifier: dict[tuple[str, str], list[Citation]] = defaultdict(list)
     by_block: defaultdict[tuple[str, str], list[Citation]] = defaultdict(list)
     found = []
-    for citation in citations:
+    for number, citation in enumerate(citations):
+        if progress is not None and number % 1_000 == 0:
+            progress(f"comparing records: {number:,} of {len(citations):,}")
         match = _match(citation, by_identifier, by_block, rarity)
         if match is not None:
             found.append(match)

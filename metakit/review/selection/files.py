@@ -11,6 +11,9 @@ REMOVED = "removed.csv"
 INCLUDED = "included.csv"
 SCREENING = "screening_"
 AGREED = "screening_agreed.csv"
+MOST_CITATIONS = 200_000
+LARGEST_SELECTION = 400_000_000
+"""Records of one review, and bytes of one of its tables or of one export of a search."""
 CONFLICTS = "screening.csv"  # in the folder `reconcile`, to be filled in
 
 

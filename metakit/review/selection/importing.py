@@ -5,15 +5,13 @@ from __future__ import annotations
 import hashlib
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from metakit.core.files import sha256_of, write_atomically
 from metakit.errors import DataError, Problem
-from metakit.forms.csv_tables import LARGEST_CSV
 from metakit.forms.library import shipped
-from metakit.forms.sheet_rows import MOST_ROWS
 from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.citations import Citation, citation_of, read_citations
@@ -24,7 +22,14 @@ from metakit.review.selection.duplicates import (
     removal_of,
     removal_of_duplicate,
 )
-from metakit.review.selection.files import CITATIONS, REMOVED, SEARCHES, selection_folder
+from metakit.review.selection.files import (
+    CITATIONS,
+    LARGEST_SELECTION,
+    MOST_CITATIONS,
+    REMOVED,
+    SEARCHES,
+    selection_folder,
+)
 from metakit.review.selection.tables import Rows, read_table_rows, remarks_of, table_text
 from metakit.review.template import empty_record
 
@@ -45,7 +50,7 @@ class Imported:
     asked: int = 0
 
 
-def import_search(path: Path, review: Path) -> Imported:
+def import_search(path: Path, review: Path, *, progress: Callable[[str], None] | None = None) -> Imported:
     """Import the results of one search under the name of their file.
 
     The same file imported again changes nothing. Duplicates are sought among all records of the review, but
@@ -57,6 +62,8 @@ def import_search(path: Path, review: Path) -> Imported:
         A .ris, .bib, .csv, .nbib or .xml file.
     review : Path
         The review folder.
+    progress : callable, optional
+        Gets a line of text now and then.
 
     Raises
     ------
@@ -64,7 +71,9 @@ def import_search(path: Path, review: Path) -> Imported:
         When the file cannot be read, records lack a title, another file of this name was imported, or the
         tables of the selection have errors; nothing is written then.
     """
+    say = progress or (lambda text: None)
     search = search_name(path)
+    say(f"reading {path.name}")
     folder = selection_folder(review)
     kept = folder / SEARCHES / f"{search}{path.suffix.lower()}"
     found = read_citations(path, search=search)
@@ -81,11 +90,11 @@ def import_search(path: Path, review: Path) -> Imported:
             what = f"another file was imported as the search {search} already"
             hint = "give the file of a new search a name of its own"
             raise DataError([Problem(file=str(path), what=what, found=path.name, hint=hint)])
-        if len(before) + len(found) > MOST_ROWS:
+        if len(before) + len(found) > MOST_CITATIONS:
             what = "too many records for one review"
             found_now = f"{len(before) + len(found):,}"
             raise DataError(
-                [Problem(file=str(path), what=what, found=found_now, allowed=f"at most {MOST_ROWS:,}")]
+                [Problem(file=str(path), what=what, found=found_now, allowed=f"at most {MOST_CITATIONS:,}")]
             )
         first = max((_number(citation.citation_id) for citation in before), default=0) + 1
         new = _numbered(found, first)
@@ -94,7 +103,7 @@ def import_search(path: Path, review: Path) -> Imported:
         removals = [found for found in map(removal_of, gone.groups) if found.citation_id not in ids]
         everything = [*before, *new]
         titles = {citation.citation_id: citation.title for citation in everything}
-        repeats = [d for d in find_duplicates(everything) if d.dropped in ids]
+        repeats = [d for d in find_duplicates(everything, progress=progress) if d.dropped in ids]
         fresh = [removal_of_duplicate(d, titles) for d in repeats]
         kept_records = _completed(everything, repeats)
         texts = {
@@ -107,9 +116,9 @@ def import_search(path: Path, review: Path) -> Imported:
             ).encode(),
         }
         size = len(texts[folder / CITATIONS])
-        if size > LARGEST_CSV:
+        if size > LARGEST_SELECTION:
             what = "too many records with abstracts for one review"
-            allowed = f"at most {LARGEST_CSV:,} bytes in {CITATIONS}"
+            allowed = f"at most {LARGEST_SELECTION:,} bytes in {CITATIONS}"
             raise DataError([Problem(file=str(path), what=what, found=f"{size:,} bytes", allowed=allowed)])
         if not log.exists():
             texts[log] = _search_log(search, kept, len(new), texts[kept]).encode()

@@ -41,22 +41,21 @@ _SOUNDS = (("ue", "u"), ("oe", "o"), ("ae", "a"), ("ss", "s"))
 
 def kind_of(citation: Citation) -> Kind:
     """Return what kind of report a record describes, by its title, its journal and what its source says."""
-    title = plain(citation.title)
+    return _kind(citation.title, citation.journal, citation.doi, citation.report_kind, citation.pages)
+
+
+@lru_cache(maxsize=500_000)
+def _kind(its_title: str, journal: str, doi: str, report_kind: str, pages: str) -> Kind:
+    title = plain(its_title)
     if _CORRECTION.match(title):
         return "correction"
-    if _COMMENT.match(title) and re.match(
-        r"\s*[\w' ]+[:.\-]|.*\bon\b|.*\breply\b", citation.title.casefold()
-    ):
+    if _COMMENT.match(title) and re.match(r"\s*[\w' ]+[:.\-]|.*\bon\b|.*\breply\b", its_title.casefold()):
         return "comment"
-    home = plain(citation.journal)
-    if _PREPRINT_HOME.search(home) or citation.doi.startswith(_PREPRINT_DOI):
+    home = plain(journal)
+    if _PREPRINT_HOME.search(home) or doi.startswith(_PREPRINT_DOI):
         return "preprint"
-    said = plain(citation.report_kind)
-    if (
-        _ABSTRACT_KIND.search(said)
-        or _ABSTRACT_HOME.search(home)
-        or re.match(r"(?i)s\d|e?poster", citation.pages)
-    ):
+    said = plain(report_kind)
+    if _ABSTRACT_KIND.search(said) or _ABSTRACT_HOME.search(home) or re.match(r"(?i)s\d|e?poster", pages):
         return "abstract"
     return "paper"
 

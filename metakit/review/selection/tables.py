@@ -15,13 +15,14 @@ from pathlib import Path
 
 from metakit.core.records import Place
 from metakit.errors import Problem, UnreadableError, nearest_names
-from metakit.forms.csv_tables import LARGEST_CSV, csv_rows, guarded, unguarded
+from metakit.forms.csv_tables import csv_rows, guarded, unguarded
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.sheet_rows import SheetRows, text_problem
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 from metakit.forms.yaml_nodes import MapNode, ScalarNode
+from metakit.review.selection.files import LARGEST_SELECTION, MOST_CITATIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,10 +69,12 @@ def read_table_rows(path: Path, name: str, *, also: Sequence[str] = ()) -> Rows:
     if not path.is_file():
         return Rows(file=str(path))
     with path.open("rb") as stream:
-        content = stream.read(LARGEST_CSV + 1)
+        content = stream.read(LARGEST_SELECTION + 1)
     digest = hashlib.sha256(content).hexdigest()
     try:
-        sheet = csv_rows(without_remarks(content), str(path))
+        sheet = csv_rows(
+            without_remarks(content), str(path), largest=LARGEST_SELECTION, most_rows=MOST_CITATIONS
+        )
     except UnreadableError as error:
         return Rows(file=str(path), problems=error.problems, sha256=digest)
     return replace(sheet_rows(sheet, name, also=also), sha256=digest)

@@ -1,6 +1,7 @@
 """De-duplication against a planted truth: a thousand invented records (tests/unit/review/selection/planted.py)."""
 
 from collections import Counter, defaultdict
+from pathlib import Path
 
 import pytest
 
@@ -56,3 +57,32 @@ def test_a_question_does_not_stand_until_somebody_says_yes():
     assert not removal.stands and removal.asked
     assert removal.row()["stands"] is None and removal.row()["title"] == titles[asked.dropped]
     assert removal.row()["kept_title"] == titles[asked.kept]
+
+
+def test_the_work_grows_with_the_number_of_records(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Computed: pairs compared among made-up records (tests/benchmarks/selection.py); every pair would be 4 times."""
+    import metakit.review.selection.duplicates as module
+    from tests.benchmarks.selection import records
+
+    counted = {}
+    for size in (1_500, 3_000):
+        pairs = []
+        monkeypatch.setattr(module, "compare", lambda one, two, pairs=pairs: pairs.append(1))
+        told: list[str] = []
+        module.find_duplicates(records(size), progress=told.append)
+        counted[size] = len(pairs)
+        assert told[0] == f"comparing records: 0 of {size:,}" and len(told) == -(-size // 1_000)
+    assert counted[3_000] < 2.8 * counted[1_500]
+
+
+def test_a_table_of_more_records_than_a_sheet_of_studies_is_read(tmp_path: Path) -> None:
+    from metakit.forms.sheet_rows import MOST_ROWS
+    from metakit.review.selection.files import MOST_CITATIONS
+    from metakit.review.selection.tables import read_table_rows
+
+    assert MOST_CITATIONS >= 200_000
+    path = tmp_path / "removed.csv"
+    rows = "".join(f"C{n:06d},other,,seen,,yes\n" for n in range(MOST_ROWS + 2))
+    path.write_text("citation_id,because,kept,reason,likeness,stands\n" + rows)
+    found = read_table_rows(path, "removal")
+    assert not found.problems and len(found.groups) == MOST_ROWS + 2
