@@ -31,7 +31,12 @@ def command(
     ] = False,
 ) -> None:
     """Propose, keep what was signed, write, and say what is to do."""
-    from metakit.decision.certainty import all_certainties, certainty_json, judged_anew
+    from metakit.decision.certainty import (
+        all_certainties,
+        certainty_json,
+        judged_anew,
+        network_certainties,
+    )
     from metakit.decision.worksheet import worksheet
     from metakit.forms.library import shipped
     from metakit.review.certainty_update import saved_judgements, update_certainty
@@ -41,14 +46,14 @@ def command(
     with progress(json) as step:
         step("reading the records")
         findings = open_review(folder).synthesise(progress=step).findings
-    certainties = all_certainties(findings)
+    answers, networks = all_certainties(findings), network_certainties(findings)
     if json:
-        answer_json(certainty_json(certainties))
+        answer_json(certainty_json(answers, networks))
         return
     with review_lock(folder):
         # Somebody may have judged or signed while this was computing: what stands in the file now is kept.
         saved = saved_judgements(folder, shipped())
-        certainties = judged_anew(certainties, saved)
+        certainties = judged_anew((*answers, *networks), saved)
         sheet = worksheet(certainties, {item.analysis: item for item in saved}, renew=renew or ())
         path = update_certainty(folder, saved, sheet.judgements, invented=findings.protocol.invented)
     typer.echo(str(path))

@@ -294,7 +294,7 @@ def _studies(finding: AnalysisFinding, result: PoolResult) -> tuple[StudyEvidenc
     thumbs = [thumbs_of(study) for study in finding.numbers]
     known = all(weights.get(study.name) is not None for study in finding.numbers)
     total = sum(thumbs) or 1.0
-    overall = {study.name: _overall(study.study, finding.plan.outcome) for study in finding.numbers}
+    overall = {study.name: overall_of(study.study, finding.plan.outcome) for study in finding.numbers}
     return tuple(
         StudyEvidence(
             name=study.name,
@@ -309,7 +309,7 @@ def _studies(finding: AnalysisFinding, result: PoolResult) -> tuple[StudyEvidenc
     )
 
 
-def _overall(study: StudyRecord, outcome: str) -> tuple[str, str]:
+def overall_of(study: StudyRecord, outcome: str) -> tuple[str, str]:
     """Return the instrument of a study and its overall level for an outcome."""
     appraisal = appraisal_of(study)
     if appraisal is None:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from metakit.core.records import CertaintyJudgement, DomainJudgement
 from metakit.decision.analysis_body import body_of
 from metakit.decision.evidence import EvidenceBody
+from metakit.decision.network_body import network_bodies
 from metakit.decision.proposals import Proposal, proposals, start_of
 from metakit.decision.signatures import SignedChange, changes, named, not_judged, objections, unanswered
 from metakit.synthesis.findings import Findings, finite
@@ -252,6 +253,12 @@ def all_certainties(findings: Findings) -> tuple[Certainty, ...]:
     return tuple(found)
 
 
+def network_certainties(findings: Findings) -> tuple[Certainty, ...]:
+    """Return the certainty of every technique against its network's reference, in the order of the plan."""
+    judged = {item.analysis: item for item in findings.judgements}
+    return tuple(certainty_of(body, judged.get(body.analysis)) for body in network_bodies(findings))
+
+
 def judged_anew(
     certainties: Sequence[Certainty], judgements: Sequence[CertaintyJudgement]
 ) -> tuple[Certainty, ...]:
@@ -260,14 +267,18 @@ def judged_anew(
     return tuple(certainty_of(item.body, judged.get(item.body.analysis)) for item in certainties)
 
 
-def certainty_json(certainties: Sequence[Certainty]) -> dict[str, Any]:
-    """Return the certainties as the part `certainty` of a JSON answer."""
-    return {"certainty": [item.to_json() for item in certainties]}
+def certainty_json(certainties: Sequence[Certainty], networks: Sequence[Certainty] = ()) -> dict[str, Any]:
+    """Return the certainties as the parts `certainty` and `network_certainty` of a JSON answer."""
+    return {
+        "certainty": [item.to_json() for item in certainties],
+        "network_certainty": [item.to_json() for item in networks],
+    }
 
 
 def leftover(findings: Findings, certainties: Sequence[Certainty]) -> tuple[CertaintyJudgement, ...]:
     """Return judgements of analyses that have no answer now; they are named, not dropped in silence."""
     answered = {item.body.analysis for item in certainties}
+    answered |= {body.analysis for body in network_bodies(findings)}
     return tuple(item for item in findings.judgements if item.analysis not in answered)
 
 

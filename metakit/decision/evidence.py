@@ -36,7 +36,8 @@ class NetworkFacts:
     """What only a network estimate has.
 
     `direct` and `indirect` are estimate, lower and upper limit in the body's unit; `disagreement_p` is the
-    test of direct against indirect evidence; `unlike` names characteristics that differ between the
+    test of direct against indirect evidence; `looked_at` are the
+    characteristics that the plan compares, `unlike` names characteristics that differ between the
     comparisons that the estimate passes through.
     """
 
@@ -44,6 +45,7 @@ class NetworkFacts:
     direct: tuple[float, float, float] | None = None
     indirect: tuple[float, float, float] | None = None
     disagreement_p: float | None = None
+    looked_at: tuple[str, ...] = ()
     unlike: tuple[str, ...] = ()
 
 

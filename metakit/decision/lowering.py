@@ -287,7 +287,7 @@ def publication_bias(body: EvidenceBody) -> Proposal:
         )
         levels = -1 if share >= rule("not_reported_share") else levels
     tied = sum(study.share for study in body.studies if study.industry_tie == "yes")
-    if tied > 0:
+    if tied >= 0.005:
         found.append(f"Studies with {100 * tied:.0f} % of the weight have ties to a maker of implants.")
     return Proposal(
         domain="publication_bias", levels=levels, reason=" ".join(found),

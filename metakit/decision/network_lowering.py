@@ -15,6 +15,13 @@ def intransitivity(body: EvidenceBody) -> Proposal:
         raise ValueError("intransitivity needs the facts of a network")
     indirect = 1 - facts.direct_share
     reason = f"{100 * indirect:.0f} % of the estimate is indirect."
+    if not facts.unlike and indirect > 0:
+        looked = listed(list(facts.looked_at))
+        reason += (
+            f" The comparisons on the way do not stand apart in {looked}."
+            if looked
+            else " The plan names no characteristics to hold the comparisons against each other by."
+        )
     if facts.unlike:
         reason += f" The comparisons on the way differ in {listed(list(facts.unlike))}."
     mostly = indirect >= rule("half_of_the_weight")

@@ -47,6 +47,7 @@ def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
         "thresholds": f"{', '.join(map(_number, body.thresholds.sizes))} {body.thresholds.unit}".strip()
         if body.thresholds
         else "",
+        "network": _evidence(body),
         "studies": "; ".join(study.name for study in body.studies),
         "appraisal": "; ".join(f"{study.name}: {study.judgement or 'not judged'}" for study in body.studies),
         "indirectness": "; ".join(_indirectness(body)),
@@ -137,6 +138,7 @@ _LABELS = {
     "difference": "the absolute difference",
     "prediction": "the prediction interval",
     "thresholds": "the thresholds",
+    "network": "direct and indirect evidence",
     "studies": "the studies",
     "appraisal": "the appraisal of the studies",
     "indirectness": "the marks of indirectness",
@@ -144,7 +146,17 @@ _LABELS = {
 }
 
 
-_NUMBERS = ("effect", "difference", "prediction", "thresholds")
+_NUMBERS = ("effect", "difference", "prediction", "thresholds", "network")
+
+
+def _evidence(body: EvidenceBody) -> str:
+    """Return direct and indirect evidence of a network's estimate, "" for a pairwise answer."""
+    if body.network is None:
+        return ""
+    parts = [f"{_number(100 * body.network.direct_share)} % direct"]
+    for what, values in (("direct", body.network.direct), ("indirect", body.network.indirect)):
+        parts += [f"{what} {_three(values)}"] if values is not None else []
+    return "; ".join([*parts, *body.network.unlike])
 
 
 def _indirectness(body: EvidenceBody) -> list[str]:

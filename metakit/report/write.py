@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.decision.certainty import Certainty, all_certainties, certainty_json
+from metakit.decision.certainty import Certainty, all_certainties, certainty_json, network_certainties
 from metakit.decision.summary import summary_tables
 from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
 from metakit.report.bundle import BUNDLE, bundle_bytes
@@ -179,5 +179,5 @@ def _for_writers(page: Page) -> dict[str, bytes]:
 def numbers_text(findings: Findings, certainties: Sequence[Certainty] | None = None) -> str:
     """Return all findings as the text of `findings.json`."""
     found = all_certainties(findings) if certainties is None else certainties
-    answer = {**findings.to_json(), **certainty_json(found)}
+    answer = {**findings.to_json(), **certainty_json(found, network_certainties(findings))}
     return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

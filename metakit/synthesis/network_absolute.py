@@ -84,7 +84,7 @@ class NetworkAbsolute:
 
     The interval is that of the relative effect; the uncertainty of the baseline is not in it. `basis` says
     where the comparator's number comes from, `carried` why the measure itself does not serve in this network,
-    `remarks` what is unusual about the numbers.
+    `remarks` what is unusual about the numbers; `carrier` is the way from ratios to frequencies.
     """
 
     unit: str
@@ -94,6 +94,7 @@ class NetworkAbsolute:
     upper: float
     basis: str
     carried: str = ""
+    carrier: Carrier | None = None
     remarks: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -164,6 +165,7 @@ class NetworkRisks:
                 upper=high,
                 basis=f"{basis}; carried over as ratios of hazards" if self.carrier.reason else basis,
                 carried=self.carrier.reason,
+                carrier=self.carrier,
                 remarks=tuple(remarks),
             ),
             "",

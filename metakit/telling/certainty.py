@@ -31,6 +31,11 @@ def certainty_blocks(facts: Facts) -> tuple[Block, ...]:
     for item in facts.certainties:
         sheet = _worksheet(item, facts.names.analyses[item.body.analysis])
         groups.setdefault(item.body.comparison, []).append(sheet)
+    for item in facts.networks:
+        plan = item.body.analysis.partition("--")[0]
+        anchor = facts.names.networks[plan].anchor
+        name = Name(label=f"{item.body.technique} against {item.body.comparator}", anchor=anchor, end="")
+        groups.setdefault(f"Network: {item.body.comparison}", []).append(_worksheet(item, name))
     if not groups:
         return ()
     sources = tuple(dict.fromkeys(key for domain in DOMAINS for key in domain.references))

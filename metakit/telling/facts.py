@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from metakit.decision.certainty import Certainty, all_certainties
+from metakit.decision.certainty import Certainty, all_certainties, network_certainties
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -48,16 +48,25 @@ class Names:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """The findings of a review, the certainty of every answered comparison, and the names on the page."""
+    """The findings of a review, the certainty of every answered comparison, and the names on the page.
+
+    `networks` holds the certainty of every technique against the reference of its network.
+    """
 
     findings: Findings
     certainties: tuple[Certainty, ...]
     names: Names
+    networks: tuple[Certainty, ...] = ()
 
     @classmethod
     def of(cls, findings: Findings) -> Facts:
         """Gather the facts of a review."""
-        return cls(findings=findings, certainties=all_certainties(findings), names=Names.of(findings))
+        return cls(
+            findings=findings,
+            certainties=all_certainties(findings),
+            names=Names.of(findings),
+            networks=network_certainties(findings),
+        )
 
 
 def _named(labels: Mapping[str, str], start: str) -> dict[str, Name]:

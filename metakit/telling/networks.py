@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from metakit.core.notes import Assumption
 from metakit.core.results import TestStatistic
 from metakit.core.written import count, listed, p_value
+from metakit.decision.network_body import name_of
 from metakit.forms.library import vocabulary
 from metakit.network.inconsistency import Inconsistency
 from metakit.synthesis.network_arms import component_label
@@ -106,7 +107,16 @@ def _told(facts: Facts, finding: NetworkFinding, item: NetworkComparison, name: 
     under: list[str | Run] = []
     if item.evidence == "direct_and_indirect" and item.direct_share is not None:
         under.append(f"{100 * item.direct_share:.0f} % of the evidence is direct. ")
-    under.append("Certainty of the network's estimate: not judged.")
+    own = next((c for c in facts.networks if c.body.analysis == name_of(finding, item.technique)), None)
+    if own is not None and own.body.comparator == item.comparator_label:
+        words = f"{own.level_words} ({own.status_words})"
+        under += [
+            "Certainty of the network's estimate: ",
+            Run(text=words, to=f"certainty-{own.body.analysis}"),
+            ".",
+        ]
+    else:
+        under.append("Certainty of the network's estimate: judged against the reference only.")
     link = _pairwise(facts, finding, item)
     if link is not None:
         under += [" Of the studies that compare the two directly: ", link, "."]
