@@ -258,6 +258,21 @@ def test_cause_of_return_is_complete(term) -> None:
         assert {option.facts.text("source") for option in vocabulary(sources[term.id])} == {term.id}
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "return_causes",
+        "second_operations",
+        "index_findings",
+        "osteophyte_options",
+        "st_options",
+        "mp_options",
+    ],
+)
+def test_every_term_has_a_definition_and_words_as_papers_write_them(name: str) -> None:
+    assert [term.id for term in vocabulary(name) if not term.definition or not term.synonyms] == []
+
+
 @pytest.mark.parametrize("term", vocabulary("second_operations"), ids=lambda term: term.id)
 def test_second_operation_counts_under_an_outcome(term) -> None:
     outcome = vocabulary("outcomes")[term.facts.text("outcome")]
