@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from metakit.core.causes import CauseAnswer, Causes, CausesResult, ModelName, StudyReturns
+from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate, ModelName, StudyReturns
 from metakit.core.notes import Assumption, SetAside
 from metakit.errors import NotEstimableError, UsageError
 from metakit.forms.library import vocabulary
 from metakit.measures.cells import RawTable, raw_table
+from metakit.models.causes_rates import Size, WholeRate
 from metakit.models.causes_shares import SharePool
 from metakit.models.causes_table import returns_of_table
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 OTHER = "other"
+SIZES: tuple[Size, ...] = ("thumbs", "time")
+PER: Mapping[Size, str] = {"thumbs": "per_thumb", "time": "per_thumb_year"}
 FEW_RETURNS = 10
 """Returns below which shares say little: common practice, no source."""
 
@@ -158,6 +161,9 @@ def pool_causes(
     exclusive = not any(study.overlap for study in told)
     cells_of = _exclusive_cells if exclusive else _overlapping_cells
     models = [cells_of(told, names, place, level) for place in range(len(names))]
+    rates = {size: WholeRate(studies, size, level) for size in SIZES}
+    rates = {size: rate for size, rate in rates.items() if rate.k}
+    lost = _not_stated(told, names, level) if any(study.not_stated for study in told) else None
     answers = tuple(
         CauseAnswer(
             cause=name,
@@ -167,6 +173,7 @@ def pool_causes(
             share=model.stated.estimate(),
             share_if_none=model.none.estimate(predicted=False) if model.none else None,
             share_if_all=model.most.estimate(predicted=False) if model.most else None,
+            **_rates(model, rates),
         )
         for name, model in zip(names, models, strict=True)
     )
@@ -182,6 +189,9 @@ def pool_causes(
         not_stated=sum(study.not_stated for study in told),
         causes=answers,
         tau=models[0].stated.tau() if exclusive else None,
+        **{f"all_{PER[size]}": rate.estimate() for size, rate in rates.items()},
+        **{f"not_stated_{PER[size]}": rate.part(lost) for size, rate in rates.items() if lost},
+        rate_studies={PER[size]: rate.k for size, rate in rates.items()},
         set_aside=(
             *(SetAside(study=s.study, reason="no thumb came back") for s in studies if s.returned == 0),
             *(
@@ -194,6 +204,25 @@ def pool_causes(
         notes=(*notes, *_notes(told, exclusive)),
         references=("clopper_pearson_1934",) if single else ("mosimann_1962", "berger_2015"),
     )
+
+
+def _rates(model: _Models, rates: Mapping[Size, WholeRate]) -> dict[str, Estimate]:
+    """Return the rates of one cause by the names of their fields."""
+    found = {}
+    for size, rate in rates.items():
+        found[PER[size]] = rate.part(model.none or model.stated)
+        if model.most is not None:
+            found[f"{PER[size]}_if_all"] = rate.part(model.most, predicted=False)
+    return found
+
+
+def _not_stated(told: Sequence[StudyReturns], names: Sequence[str], level: float) -> SharePool:
+    """Return the share of thumbs without a stated cause, which completes the parts to the whole."""
+    missing = np.array([study.not_stated for study in told])
+    if any(study.overlap for study in told):
+        return SharePool.of(np.vstack([missing, np.array([s.returned for s in told]) - missing]), 0, level)
+    every = np.array([[study.counts.get(name, 0) for study in told] for name in names])
+    return SharePool.of(np.vstack([every, missing[None]]), len(names), level)
 
 
 def _ordered(names: Iterable[str]) -> list[str]:

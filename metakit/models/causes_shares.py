@@ -11,6 +11,7 @@ from metakit.core.causes import Estimate
 from metakit.core.effects import FloatArray
 from metakit.core.results import Limits
 from metakit.measures.exact_intervals import clopper_pearson
+from metakit.models.causes_products import ShareTable
 from metakit.numerics.causes import Shares, shares
 from metakit.numerics.causes_limits import BetaParts, new_centre_parts, share_parts, tau_quantiles
 
@@ -47,6 +48,16 @@ class SharePool:
     def ahead(self) -> BetaParts:
         """Distribution of the share in a new centre."""
         return new_centre_parts(self.found, self.place)
+
+    @cached_property
+    def table(self) -> ShareTable:
+        """Posterior of the mean share, tabulated."""
+        return ShareTable(self.parts)
+
+    @cached_property
+    def table_ahead(self) -> ShareTable:
+        """Distribution of the share in a new centre, tabulated."""
+        return ShareTable(self.ahead)
 
     @property
     def mean(self) -> float:
