@@ -11,8 +11,9 @@ from scipy.interpolate import make_interp_spline
 from metakit.core.effects import FloatArray
 from metakit.numerics.causes_limits import BetaParts
 from metakit.numerics.roots import root_in_bracket
+from metakit.numerics.weights import IndexArray
 
-_POINTS = 96
+_POINTS = 240
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,14 +32,20 @@ class Rate:
 class ShareTable:
     """The distribution of a share, tabulated once, to be multiplied by rates.
 
-    Between its points the table is interpolated in the log odds by cubic splines; the error is below 1e-4.
+    The density of the log odds at the points of an even grid is interpolated by a spline and integrated; the
+    error is below 1e-5.
     """
 
     def __init__(self, parts: BetaParts) -> None:
         ends = np.clip(parts.quantiles(np.array([1e-7, 1 - 1e-7])), 1e-300, 1 - 1e-15)
         low, high = special.logit(ends)
         self._log_odds = np.linspace(max(low, min(high, 0.0) - 25.0), high, _POINTS)
-        self._below = make_interp_spline(self._log_odds, parts.below(self._log_odds), k=3)
+        density = make_interp_spline(self._log_odds, parts.density(self._log_odds), k=5)
+        mass = density.antiderivative()
+        start, end = (float(value) for value in parts.below(self._log_odds[[0, -1]]))
+        known = mass(self._log_odds) - mass(self._log_odds[0])
+        scale = (end - start) / known[-1]  # one to within the error of the rule
+        self._below = make_interp_spline(self._log_odds, start + scale * known, k=3)
 
     def below(self, share: FloatArray) -> FloatArray:
         """Return the probability of a share below each value, of any shape."""
@@ -55,7 +62,7 @@ class ShareTable:
         low = np.full(len(probabilities), np.log(rate.value.min()) - 25.0)
         high = np.full(len(probabilities), np.log(rate.value.max()) + 1e-9)
 
-        def below(log_product: FloatArray, rows: FloatArray) -> FloatArray:
+        def below(log_product: FloatArray, rows: IndexArray) -> FloatArray:
             inside = self.below(np.exp(log_product)[:, None] / rate.value)
             return np.asarray(inside @ rate.weight - probabilities[rows])
 
@@ -63,5 +70,3 @@ class ShareTable:
         above_zero = below(low, every) < 0
         found = root_in_bracket(below, low, high)
         return np.where(above_zero, np.exp(found.root), 0.0)
-
-

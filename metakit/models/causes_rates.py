@@ -1,9 +1,9 @@
 """How often thumbs come back for a cause: its share of the returns times the rate of all returns.
 
-The rate of all returns has the posterior of the one-arm models (binomial on the logit or Poisson on the log, the
-mean with Jeffreys' prior, tau half-normal 1). Share and rate are independent beforehand and their likelihoods
-have no parameter in common, so that they are independent afterwards: the mean of the product is the product of
-the means, and the means of all causes add up to the mean of the whole.
+The rate of all returns has the posterior of the one-arm models (binomial on the logit or Poisson on the log,
+the mean with Jeffreys' prior, tau half-normal 1). Share and rate are independent beforehand and their
+likelihoods have no parameter in common, so that they are independent afterwards: the mean of the product is
+the product of the means, and the means of all causes add up to the mean of the whole.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from metakit.numerics.grid_posterior import GridPosterior
 from metakit.numerics.half_normal_counts import half_normal_counts
 
 SCALE = 1.0
-_AHEAD = 64
-_NEGLIGIBLE = 1e-13
+_AHEAD = 32
+_NEGLIGIBLE = 1e-10
 
 Size = Literal["thumbs", "time"]
 
