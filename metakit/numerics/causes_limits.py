@@ -72,7 +72,7 @@ class BetaParts:
         within = self.weight @ (means * (1 - means) / (size + 1) + (means - mean) ** 2)
         middle = float(special.logit(mean))
         step = float(np.sqrt(within)) / (mean * (1 - mean)) / 8
-        grid = middle + step * np.arange(-56, 40)
+        grid = middle + step * np.arange(-56.0, 40.0)
         mass = np.cumsum(self.density(grid)) * step
         start = np.interp(wanted, mass / max(float(mass[-1]), 1e-300), grid + step / 2)
         constant = np.log(self.weight) - special.betaln(self.a, self.b)

@@ -2,9 +2,9 @@
 
 Given the mean mu and tau, the counts of a study have the likelihood of its own effect theta averaged over a
 normal distribution around mu. That average is taken for a whole grid of mu at once, on an even grid of theta
-that covers what the study's likelihood and the normal have in common; for a tau too small for such a grid, by
-Gauss-Hermite nodes. The trapezoidal rule converges geometrically in theta, in mu and in the transformed tau, and each is
-checked by leaving out every second node.
+that covers what the study's likelihood and the normal have in common; for a tau too small for such a grid,
+by Gauss-Hermite nodes. The trapezoidal rule converges geometrically in theta, in mu and in the transformed
+tau, and each is checked by leaving out every second node.
 
 References
 ----------
@@ -50,8 +50,8 @@ class CountModel:
     Parameters
     ----------
     log_likelihood : callable
-        Takes effects of shape (n,), the same for all studies, or (k, n); gives shape (k, n): log-likelihood of
-        each study, up to a constant.
+        Takes effects of shape (n,), the same for all studies, or (k, n); gives shape (k, n): the
+        log-likelihood of each study, up to a constant.
     log_prior : callable
         Log-density of the mean, shape (n,), up to a constant.
     centre, width : ndarray, shape (k,)
@@ -169,7 +169,7 @@ class _Grids:
         step = width / _POINTS_PER_WIDTH
         for _ in range(_MOST_ROUNDS):
             count = int(np.ceil((end - start) / step)) + 1
-            points = start + step * np.arange(count)
+            points: FloatArray = start + step * np.arange(count, dtype=float)
             level = self.averaged(points, tau, width) + self.model.log_prior(points)
             peak = float(level.max())
             if peak < self.highest - _NOTHING:
