@@ -11,7 +11,7 @@ from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
-from metakit.models.fragility import fragility
+from metakit.models.fragility import Fragility, fragility
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
@@ -22,6 +22,7 @@ from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.explorations import explorations_of
 from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer
+from metakit.synthesis.fragility_words import fragility_sentence
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators
 from metakit.synthesis.rows import Choices, StudyNumbers
@@ -124,6 +125,7 @@ def analyse(
             unit=_unit(task.measure, task.term), sides=sides, comparison=comparison, missing=gathered.missing,
         )  # fmt: skip
     set_aside, assumptions, notes = _logs(table, result)
+    hangs_on = fragility(table, result) if table and result and comparison else None
     concerns = concern_shares(gathered.studies, result, plan.outcome)
     beside = co_procedures(gathered.studies, comparison)
     return AnalysisFinding(
@@ -140,7 +142,16 @@ def analyse(
         right_words=sides.above,
         left_short=sides.below_short,
         sentences=_sentences(
-            task, answer, unpooled, gathered.studies, comparison, sides, by_design, absolute, outcome_plan
+            task,
+            answer,
+            unpooled,
+            gathered.studies,
+            comparison,
+            sides,
+            by_design,
+            absolute,
+            outcome_plan,
+            hangs_on,
         ),
         cautions=(
             *cautions_for(
@@ -180,7 +191,7 @@ def analyse(
             task, gathered, table, result, others, unit, smallest, studies, names
         ),
         unpooled=unpooled,
-        fragility=fragility(table, result) if table and result and comparison else None,
+        fragility=hangs_on,
         variations=(*by_design, *others, *carry_out(again, result)),
     )
 
@@ -255,6 +266,7 @@ def _sentences(
     by_design: Sequence[VariationFact],
     absolute: AbsoluteEffect | None,
     outcome_plan: OutcomePlan,
+    hangs_on: Fragility | None,
 ) -> tuple[str, ...]:
     result, measure, scale = answer.result, task.measure, task.plan.scale
     if unpooled is not None:
@@ -272,6 +284,8 @@ def _sentences(
             sentences.append(absolute_sentence(absolute, task.term, comparison, when))
         smallest = outcome_plan.smallest_important_difference
         sentences.append(importance_sentence(result, measure, absolute, smallest, sides, unit))
+        if hangs_on is not None:
+            sentences.append(fragility_sentence(hangs_on, result, measure, scale, comparison))
         sentences.append(design_sentence(by_design, measure, scale, unit))
     sentences.append(" ".join(spread_sentences(result, measure, scale, unit)))
     return tuple(sentence for sentence in sentences if sentence)
