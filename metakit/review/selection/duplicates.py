@@ -32,6 +32,10 @@ from metakit.review.selection.likeness import (
 PERHAPS = "perhaps_duplicate"
 RAREST_WORDS = 5
 """Words of a title by which records are looked up; the rarest tell most apart."""
+YEARS_APART = 2
+"""Years between two records of one report at most."""
+ANY_YEAR = 0
+_Block = tuple[str, str, int | None]
 LARGEST_BLOCK = 200
 """A word in more titles than this is looked up only for titles that have no rarer one."""
 
@@ -114,7 +118,7 @@ def find_duplicates(
     rarity = Counter(word for citation in citations for word in set(plain(citation.title).split()))
     kept: dict[str, Citation] = {}
     by_identifier: dict[tuple[str, str], list[Citation]] = defaultdict(list)
-    by_block: defaultdict[tuple[str, str], list[Citation]] = defaultdict(list)
+    by_block: defaultdict[_Block, list[Citation]] = defaultdict(list)
     found = []
     for number, citation in enumerate(citations):
         if progress is not None and number % 1_000 == 0:
@@ -127,7 +131,8 @@ def find_duplicates(
         else:
             original = kept[citation.citation_id] = citation
             for block in _blocks(citation, rarity):
-                by_block[block].append(citation)
+                by_block[(*block, citation.year)].append(citation)
+                by_block[(*block, ANY_YEAR)].append(citation)
         for identifier in _identifiers(citation):  # a duplicate's own identifiers lead to the kept one too
             if original not in by_identifier[identifier]:
                 by_identifier[identifier].append(original)
@@ -147,7 +152,7 @@ def completed(citation: Citation, others: Sequence[Citation]) -> Citation:
 def _match(
     citation: Citation,
     by_identifier: Mapping[tuple[str, str], Sequence[Citation]],
-    by_block: Mapping[tuple[str, str], Sequence[Citation]],
+    by_block: Mapping[_Block, Sequence[Citation]],
     rarity: Mapping[str, int],
 ) -> Duplicate | None:
     """Return the surest earlier record that this one repeats, a certain one before one to ask about."""
@@ -160,7 +165,9 @@ def _match(
                 reason = f"same {kind} {value}, other title; the parts of a supplement share one"
                 best = _pair(citation, other, reason, 0.0, perhaps=True)
     seen: set[str] = set()
-    for block in _blocks(citation, rarity):
+    year = citation.year
+    years = (ANY_YEAR,) if year is None else (*range(year - YEARS_APART, year + YEARS_APART + 1), None)
+    for block in ((*block, when) for block in _blocks(citation, rarity) for when in years):
         for other in by_block.get(block, ())[:LARGEST_BLOCK]:
             if other.citation_id in seen:
                 continue
@@ -206,7 +213,7 @@ def compare(one: Citation, two: Citation) -> Duplicate | None:
 
     kinds = {kind_of(one), kind_of(two)}
     mixed = kinds == {"paper", "preprint"}
-    if (len(kinds) == 2 and not mixed) or not same_author(one, two) or years_apart(one, two) > 2:
+    if (len(kinds) == 2 and not mixed) or not same_author(one, two) or years_apart(one, two) > YEARS_APART:
         return None
     first, second = plain(one.title), plain(two.title)
     apart = numbers(one.title) != numbers(two.title)

@@ -105,7 +105,7 @@ def test_faulty_exports_say_what_is_wrong_and_where(
 def test_a_huge_export_is_refused_before_it_is_parsed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(citations, "LARGEST_FILE", 1000)
+    monkeypatch.setattr(citations, "LARGEST_SELECTION", 1000)
     path = tmp_path / "a.ris"
     path.write_bytes(RIS.encode() * 10)
     with pytest.raises(UnreadableError, match="too large"):
