@@ -1,4 +1,4 @@
-"""Rules on what was found and done the first time, MP angles in bands, and outcomes of parts of an arm."""
+"""Rules on what was found and done the first time, and on outcomes of parts of an arm."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from metakit.errors import Problem
 from metakit.forms.rules.arms import PRACTICE, most
+from metakit.forms.rules.bands import ENDS
 from metakit.forms.rules.counts import arm_of, time_key
 from metakit.forms.rules.measured import limits_of, to_stored_unit
 from metakit.forms.rules.registry import Context, rule
@@ -16,7 +17,6 @@ from metakit.forms.tree import Group
 FINDINGS = ("findings.finding", "findings.count", "findings.total", "findings.option")
 SUBGROUPS = ("subgroups.outcome", "subgroups.events", "subgroups.total", "subgroups.mean")
 PARTS = ("mp_option", "st_option", "osteophyte_option")
-ENDS = ("above", "from", "to", "below")
 
 
 @rule("findings_add_up", "findings are within those looked at", needs=FINDINGS, basis="arithmetic")
@@ -113,134 +113,6 @@ def findings_fit_arm(context: Context) -> Iterator[Problem]:
 
 
 @rule(
-    "bands_are_intervals", "a band has its ends in order", needs=("mp_bands.band.above",), basis="arithmetic"
-)
-def bands_are_intervals(context: Context) -> Iterator[Problem]:
-    """Find bands without an end, with two lower or two upper ends, or with ends that are crossed."""
-    homes = (
-        ("arms", "mp_treated_band"), ("outcomes", "limit"), ("findings", "limit"), ("mp_bands", "band"),
-        ("subgroups", "mp_before"), ("subgroups", "limit"),
-    )  # fmt: skip
-    for section, name in homes:
-        for entry in context.record.groups(section):
-            band = entry.group(name)
-            typed = [end for end in ENDS if band.number(end) is not None]
-            if not typed:
-                if entry.has(name):
-                    what = "a band without an end in numbers"
-                    yield entry.problem(name, what, allowed="above or from, to or below", severity="error")
-                continue
-            for one, other in (("above", "from"), ("below", "to")):
-                if one in typed and other in typed:
-                    what = f"{one} leaves the end out and {other} takes it in: give one of them"
-                    yield band.problem(other, what, found=band.typed(other), severity="error")
-            low, high = _ends(band)
-            if low is None or high is None:
-                continue
-            inside = "from" in typed and "to" in typed
-            if low > high or (low == high and not inside):
-                what = f"no value lies between {low:g} and {high:g}"
-                yield band.problem(typed[-1], what, found=band.typed(typed[-1]), severity="error")
-
-
-def _ends(band: Group) -> tuple[float | None, float | None]:
-    lows = [value for end in ("above", "from") if (value := band.number(end)) is not None]
-    highs = [value for end in ("to", "below") if (value := band.number(end)) is not None]
-    return (lows[0] if lows else None, highs[0] if highs else None)
-
-
-def _meet(one: Group, other: Group) -> bool:
-    """Say whether two bands have a value in common."""
-    for first, second in ((one, other), (other, one)):
-        high, low = _ends(first)[1], _ends(second)[0]
-        if high is None or low is None:
-            continue
-        touch = first.number("to") is not None and second.number("from") is not None
-        if high < low or (high == low and not touch):
-            return False
-    return True
-
-
-@rule(
-    "bands_add_up",
-    "bands make up the thumbs measured",
-    needs=("mp_bands.band.above", "mp_bands.count", "mp_bands.total"),
-    basis="arithmetic",
-)
-def bands_add_up(context: Context) -> Iterator[Problem]:
-    """Find bands above their total; ask about bands that miss it or overlap without saying so."""
-    ends = tuple(f"band.{end}" for end in ENDS)
-    entries = context.record.groups("mp_bands")
-    yield from once(entries, ("arm", *ends, "mp_option", "time.label", "time.value", "time.unit"), "arm")
-    sets: dict[tuple[object, ...], list[Group]] = {}
-    for entry in entries:
-        arm = arm_of(context, entry)
-        size, total = most(arm, "thumbs") if arm else None, entry.integer("total")
-        yield from too_many(entry, "total", size, "in the arm")
-        yield from too_many(entry, "count", size if total is None else total, "measured")
-        if not entry.text("time.label") and entry.number("time.value") is None:
-            yield entry.problem(
-                "time",
-                "neither a time nor a label",
-                allowed="before_surgery, or value and unit",
-                severity="error",
-            )
-        if not entry.text("mp_option"):
-            sets.setdefault((entry.text("arm"), *time_key(entry)), []).append(entry)
-    for bands in sets.values():
-        yield from _set_of_bands(bands)
-    yield from _options_of_bands(entries)
-
-
-def _set_of_bands(bands: list[Group]) -> Iterator[Problem]:
-    counts = [count for band in bands if (count := band.integer("count")) is not None]
-    totals = {total for band in bands if (total := band.integer("total")) is not None}
-    said = any(band.flag("bands_overlap") for band in bands)
-    crossed = [
-        (one, other)
-        for index, one in enumerate(bands)
-        for other in bands[:index]
-        if _meet(one.group("band"), other.group("band"))
-    ]
-    for one, other in crossed[:1]:
-        if not said:
-            yield one.problem(
-                "band",
-                f"has degrees in common with the band on line {other.place.line}",
-                hint="can one thumb stand in both? then bands_overlap: yes",
-                severity="question",
-            )
-    if len(totals) != 1 or len(counts) < len(bands) or len(bands) < 2 or said or crossed:
-        return
-    total = totals.pop()
-    if sum(counts) != total:
-        yield bands[-1].problem(
-            "count",
-            f"{' + '.join(map(str, counts))} = {sum(counts)}, not {total} measured",
-            found=bands[-1].typed("count"),
-            hint="is a band left out?",
-            severity="question",
-        )
-
-
-def _options_of_bands(entries: tuple[Group, ...]) -> Iterator[Problem]:
-    def key(entry: Group) -> tuple[object, ...]:
-        return (entry.text("arm"), *time_key(entry), *(entry.number(f"band.{end}") for end in ENDS))
-
-    whole = {key(entry): entry for entry in entries if not entry.text("mp_option")}
-    options: dict[tuple[object, ...], list[Group]] = {}
-    for entry in entries:
-        if entry.text("mp_option") and key(entry) in whole:
-            options.setdefault(key(entry), []).append(entry)
-    for name, parts in options.items():
-        count = whole[name].integer("count")
-        numbers = [number for part in parts if (number := part.integer("count")) is not None]
-        if count is not None and sum(numbers) > count:
-            what = f"options {' + '.join(map(str, numbers))} = {sum(numbers)}, the band has {count}"
-            yield parts[-1].problem("count", what, found=parts[-1].typed("count"), severity="question")
-
-
-@rule(
     "subgroups_fit",
     "an outcome of part of an arm is within the arm",
     needs=SUBGROUPS,
@@ -248,7 +120,19 @@ def _options_of_bands(entries: tuple[Group, ...]) -> Iterator[Problem]:
 )
 def subgroups_fit(context: Context) -> Iterator[Problem]:
     """Find parts without a name, counts above totals, and values that do not fit their outcome."""
-    for entry in context.record.groups("subgroups"):
+    entries = context.record.groups("subgroups")
+    named = ("arm", "outcome", *PARTS, *(f"mp_before.{end}" for end in ENDS), "kind")
+    yield from once(entries, (*named, "time.label", "time.value", "time.unit"), "outcome")
+    whole = {
+        (entry.text("arm"), entry.text("outcome"), *time_key(entry)): entry.integer("events")
+        for entry in context.record.groups("outcomes")
+    }
+    for entry in entries:
+        events = entry.integer("events")
+        known = whole.get((entry.text("arm"), entry.text("outcome"), *time_key(entry)))
+        if events is not None and known is not None and events > known:
+            what = f"{events} in this part, {known} in the whole arm"
+            yield entry.problem("events", what, found=str(events), severity="question")
         if not any(entry.text(part) for part in PARTS) and not entry.has("mp_before"):
             what = "which part of the arm? the whole arm stands under outcomes"
             yield entry.problem("outcome", what, allowed=", ".join((*PARTS, "mp_before")), severity="error")

@@ -66,6 +66,7 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.contrast_numbers",
         "metakit.forms.rules.sums",
         "metakit.forms.rules.returns",
+        "metakit.forms.rules.bands",
         "metakit.forms.rules.first_time",
         "metakit.forms.rules.angles",
         "metakit.forms.rules.appraisal",
