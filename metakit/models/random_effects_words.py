@@ -47,11 +47,16 @@ def _interval_words(facts: RandomEffectsFacts) -> list[str]:
     notes = []
     method, factor = facts.method, facts.raw_factor
     if method.name == "hartung_knapp_floor" and factor < 1:
+        # Only without any estimated spread does a factor below 1 say that studies agree closely.
+        why = (
+            f"the studies agree more closely than their standard errors suggest (Hartung-Knapp variance "
+            f"factor {factor:.3g}). It"
+            if facts.tau2 == 0
+            else f"the Hartung-Knapp variance factor is {factor:.3g}, below 1. It"
+        )
         notes.append(
-            "Floor active: the studies agree more closely than their standard errors suggest (Hartung-Knapp "
-            f"variance factor {factor:.3g}). It was raised to 1, so that the interval is not narrower "
-            "than the t interval; it can be very wide with few studies. Plain Hartung-Knapp and Wald stand "
-            "beside it."
+            f"Floor active: {why} was raised to 1, so that the interval is not narrower than the t interval; "
+            "it can be very wide with few studies. Plain Hartung-Knapp and Wald stand beside it."
         )
     if method.name == "hartung_knapp" and factor < 1:
         notes.append(

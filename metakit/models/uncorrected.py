@@ -8,6 +8,8 @@ from metakit.core.effects import EffectTable
 from metakit.measures.effect_log import correction_lines, notes_on, set_aside_lines
 from metakit.measures.registry import MEASURES
 
+UNCORRECTED = "The model uses the counts as reported; no zero cell is corrected."
+
 
 def uncorrected(effects: EffectTable) -> EffectTable:
     """Take zero-cell corrections back, with the log lines and notes about them.
@@ -32,7 +34,7 @@ def uncorrected(effects: EffectTable) -> EffectTable:
     dropped_notes = notes_on(names, data, measure, scale, before)
     notes = [note for note in effects.notes if note not in dropped_notes]
     if corrections:
-        notes.append("The model uses the counts as reported; no zero cell is corrected.")
+        notes.append(UNCORRECTED)
     return replace(
         effects,
         effect=after.effect,

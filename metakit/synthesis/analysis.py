@@ -12,6 +12,7 @@ from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.fragility import Fragility, fragility
+from metakit.models.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
@@ -305,6 +306,8 @@ def _logs(
     and where the model has a reason of its own, that is the one that counts.
     """
     sources = [source for source in (table, result) if source is not None]
+    if result is not None and UNCORRECTED in result.notes:
+        sources = [result]  # what it took over of the table; no cell is corrected and not corrected
     aside = result.set_aside if result else ()
     settled = {row.study for row in result.studies} if result else set()
     settled |= {item.study for item in aside}

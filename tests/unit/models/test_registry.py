@@ -111,6 +111,12 @@ def test_cautions_follow_the_data() -> None:
     assert "unstable" in notes(**close)
     assert "by chance" in notes(**close, interval="hartung_knapp")
     assert "Floor active" not in notes(effect=[0, 1, 2, 3, 9], variance=[0.1] * 5)
+    # that studies agree closely is said only where no spread is estimated: not beside an I2 of 55 %
+    assert "agree more closely" in notes(**close)
+    apart = {"effect": [0.0, 0.5, 0.9], "variance": [0.02, 0.1, 0.3]}
+    found = pool(**apart)
+    assert found.heterogeneity.tau2 is not None and found.heterogeneity.tau2 > 0
+    assert "Floor active" in notes(**apart) and "agree more closely" not in notes(**apart)
     bent = {"effect": [0.0, 0.01, -0.01, 4.0, -4.0, 3.5], "variance": [1e-4] * 3 + [0.5] * 3}
     assert "local maxima" in notes(**bent)
     assert "standard error of this method is 0" in notes(

@@ -71,3 +71,17 @@ def test_other_ways_on_another_side_are_named_with_their_intervals() -> None:
     shown = replace(result, beside=(empty,))
     text = fragility_sentence(fragility(table, shown), shown, MEASURES["risk_ratio"], None, COMPARISON)
     assert "depends on how empty arms are treated: normal effects with a correction, 0.14 to 1.11." in text
+
+
+def test_no_cell_is_told_as_corrected_and_not_corrected_at_once() -> None:
+    # "1 of 5 studies have an empty cell and were corrected for it" once stood beside "no zero cell is corrected".
+    from metakit.models.uncorrected import UNCORRECTED
+    from metakit.synthesis.run import synthesise
+    from tests.unit.synthesis.invented import Folder, plan, protocol, trial
+
+    studies = (trial("1", 0, 6), trial("2", 4, 8), trial("3", 5, 9))
+    found = synthesise(Folder(protocol=protocol(plan(model="mantel_haenszel")), studies=studies))  # type: ignore[arg-type]
+    (finding,) = found.analyses
+    assert UNCORRECTED in finding.notes
+    told = " ".join((*finding.notes, *map(str, finding.assumptions)))
+    assert "corrected for it" not in told and "0.5" not in told
