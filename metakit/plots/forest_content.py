@@ -9,6 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from metakit.core.alignment import align
 from metakit.core.effects import BoolArray, EffectTable
 from metakit.core.notes import Assumption
 from metakit.core.results import Limits, PoolResult, SingleStudyResult, StudyRow
@@ -16,7 +17,7 @@ from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.cells import cell_headings, study_cells, total_cells
 from metakit.plots.content import ForestContent, ForestGroup, ForestRow, ForestSummary
-from metakit.plots.result_words import how_pooled, mean_label, method_words, spread_words
+from metakit.telling.result_words import how_pooled, mean_label, method_words, spread_words
 
 NO_EFFECT_OF_ITS_OWN = "without an effect of its own; the model uses its counts"
 
@@ -161,28 +162,6 @@ def neutral_words(measure: Measure, arm: str) -> tuple[str, str]:
         return "", ""
     below, above = (f"{words} in {arm}" for words in measure.kind.sides)
     return (below, above) if measure.larger_means == "more" else (above, below)
-
-
-def align(table: EffectTable, result: PoolResult) -> list[StudyRow | None]:
-    """Return, for each study of the table, its row in the result, or None.
-
-    Names may repeat, so rows are matched by order: all studies, or the estimable ones, or those whose names
-    follow one another in the result.
-    """
-    rows = result.studies
-    for members in (range(len(table)), np.flatnonzero(table.estimable).tolist()):
-        if len(members) == len(rows) and all(
-            table.study[i] == row.study for i, row in zip(members, rows, strict=True)
-        ):
-            found = dict(zip(members, rows, strict=True))
-            return [found.get(i) for i in range(len(table))]
-    matched: list[StudyRow | None] = []
-    waiting = list(rows)
-    for name in table.study:
-        matched.append(waiting.pop(0) if waiting and waiting[0].study == name else None)
-    if waiting:
-        raise ValueError(f"the result has a study {waiting[0].study!r} that the table lacks at that place")
-    return matched
 
 
 def _rows_by_study(

@@ -18,7 +18,7 @@ from metakit.plots.forest import forest_figure
 from metakit.plots.forest_content import neutral_words
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
-from metakit.plots.result_words import mean_label
+from metakit.telling.result_words import mean_label
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

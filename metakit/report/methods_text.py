@@ -11,7 +11,6 @@ from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS
 from metakit.models.without_pooling import REFERENCES as WITHOUT_POOLING
-from metakit.plots.result_words import method_words
 from metakit.report.about_text import ABOUT, about_sentences
 from metakit.report.citations import Citations
 from metakit.report.plan_text import plan_sentences
@@ -21,6 +20,7 @@ from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.sensitivity_kinds import KINDS, kind_of
 from metakit.synthesis.windows import WIDE_RATIO
 from metakit.synthesis.words import lower_first
+from metakit.telling.result_words import method_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

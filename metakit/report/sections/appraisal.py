@@ -8,12 +8,12 @@ from metakit.core.written import count, listed
 from metakit.forms.overall_judgement import OVERALL
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.report.result_tables import Choice, choice_row
 from metakit.review.appraisal import ALL, Judgement, Overall, StudyAppraisal, appraisal_of
 from metakit.synthesis.appraisal import CONCERNS, concern_of, shares_sentence
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.terms import label_of
 from metakit.synthesis.words import lower_first
+from metakit.telling.answer_tables import Choice, choice_row
 
 WITHOUT_HIGH = "without_high_concern"
 

@@ -7,16 +7,16 @@ from dataclasses import replace
 from metakit.measures.registry import MEASURES
 from metakit.report.figure_content import unit_of
 from metakit.report.figures import ResultPart
-from metakit.report.numbers_table import numbers_table
-from metakit.report.option_words import option_words
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.report.result_tables import choices_table, facts_table
 from metakit.report.sections.question import RANKS
-from metakit.report.traces import path_of
-from metakit.report.unpooled import unpooled_facts
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.windows import when_words
+from metakit.telling.answer_tables import choices_table, facts_table
+from metakit.telling.option_words import option_words
+from metakit.telling.study_numbers import numbers_table
+from metakit.telling.traces import path_of
+from metakit.telling.unpooled import unpooled_facts
 
 
 def build(page: Page) -> Content | None:

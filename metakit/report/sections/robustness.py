@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from metakit.measures.registry import MEASURES
 from metakit.report.exploration_figures import RobustnessFigures
 from metakit.report.figures import ResultPart
-from metakit.report.option_words import option_words
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.findings import AnalysisFinding
@@ -22,6 +21,7 @@ from metakit.synthesis.robustness_words import (
     sign_words,
     specification_sentences,
 )
+from metakit.telling.option_words import option_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,13 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from metakit.core.alignment import align
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption
 from metakit.core.results import StudyRow
 from metakit.measures.registry import MEASURES
-from metakit.plots.forest_content import NO_EFFECT_OF_ITS_OWN, align, forest_content
+from metakit.plots.forest_content import NO_EFFECT_OF_ITS_OWN, forest_content
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE, NOT_PROOF, ONLY_TO_LOOK, funnel_content
-from metakit.plots.result_words import how_pooled, mean_label, method_words, spread_words
+from metakit.telling.result_words import how_pooled, mean_label, method_words, spread_words
 from tests.unit.plots.results import counts_table, pooled
 
 CELLS = (

@@ -13,10 +13,11 @@ from metakit.decision.certainty import all_certainties
 from metakit.decision.summary import summary_tables
 from metakit.report.figures import draw_all
 from metakit.report.page import Page
-from metakit.report.unpooled import directions_content, unpooled_facts
+from metakit.report.unpooled import directions_content
 from metakit.report.word_report import report_document
 from metakit.report.write import write_report
 from metakit.synthesis.run import synthesise
+from metakit.telling.unpooled import unpooled_facts
 from tests.unit.synthesis.invented import (
     Folder,
     counted,

@@ -15,15 +15,15 @@ from metakit.report.citations import Citations
 from metakit.report.figure_content import EFFECTIVE_NOTE, forest_of
 from metakit.report.figures import MOST_ROWS, draw_all, in_pieces
 from metakit.report.methods_text import methods_paragraphs
-from metakit.report.numbers_table import numbers_table, show_numbers
 from metakit.report.registry import ORDER, SECTIONS, sections_in_order
-from metakit.report.result_tables import choices_table, facts_table
 from metakit.report.sections.reproduce import report_date
 from metakit.report.write import write_report
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from metakit.telling import sections as told
+from metakit.telling.answer_tables import choices_table, facts_table
 from metakit.telling.facts import slug
+from metakit.telling.study_numbers import numbers_table, show_numbers
 from tests.unit.synthesis.invented import (
     Folder,
     arm,

@@ -9,7 +9,7 @@ from metakit.measures.registry import MEASURES
 from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
 from metakit.models.one_stage_variants import ONE_STAGE_VARIANTS
 from metakit.models.registry import MODELS
-from metakit.plots.result_words import method_words
+from metakit.telling.result_words import method_words
 
 _COLUMN = re.compile(r"\b(events|total|time|mean|sd)_([12])\b")
 _QUOTED = re.compile(r"'([a-z]+(?:_[a-z0-9]+)+)'")

@@ -8,11 +8,11 @@ from statistics import NormalDist
 
 import numpy as np
 
+from metakit.core.alignment import align
 from metakit.core.effects import EffectTable
 from metakit.core.results import Limits, StudyRow
 from metakit.core.written import fixed, ratio, shares
 from metakit.measures.registry import MEASURES
-from metakit.plots.forest_content import align
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.rows import SideNumbers, StudyNumbers
 from metakit.synthesis.windows import describe_times

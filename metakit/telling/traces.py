@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from metakit.core.records import StudyRecord
 from metakit.measures.registry import MEASURES
-from metakit.report.numbers_table import show_numbers
 from metakit.review.reconcile_decisions import in_words
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.rows import StudyNumbers
@@ -19,6 +18,7 @@ from metakit.synthesis.trace import (
     decisions_on,
     typed_step,
 )
+from metakit.telling.study_numbers import show_numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

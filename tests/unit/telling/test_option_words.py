@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from metakit.report.option_words import option_words
+from metakit.telling.option_words import option_words
 
 
 @pytest.mark.parametrize(
