@@ -10,18 +10,38 @@ from markupsafe import Markup
 from metakit.report.citations import Citations
 from metakit.report.figure_parts import FigurePart
 from metakit.report.shown import shown_text
-from metakit.telling.blocks import Block, Cell, Part, Picture, Point, Points, Run, Say, Table, Words, runs
+from metakit.telling.blocks import (
+    Block,
+    Cell,
+    Part,
+    Picture,
+    Point,
+    Points,
+    Run,
+    Say,
+    Table,
+    Words,
+    plain,
+    runs,
+)
 
 _RUNS = {
     "plain": Markup("{}"), "strong": Markup("<strong>{}</strong>"),
     "quiet": Markup('<span class="sub">{}</span>'),
     "mark": Markup('<span class="sub mark">{}</span>'), "tag": Markup('<span class="tag">{}</span>'),
+    "place": Markup('<span class="sub place">{}</span>'),
     "changed": Markup('<strong class="changed">{}</strong>'),
 }  # fmt: skip
 _LEVEL = Markup(
     '<span class="level"><span class="steps" aria-hidden="true">{}</span> <strong>{}</strong></span>'
 )
 _STEPS = (Markup("<span></span>"), Markup('<span class="full"></span>'))
+_OPENS = Markup('<button type="button" class="trace-open" popovertarget="{}" aria-label="{}">Trace</button>')
+_OPENED = Markup(
+    '\n<div popover id="{0}" class="trace" role="dialog" aria-labelledby="{0}-title">\n'
+    '<p class="trace-title" id="{0}-title" dir="auto">{1}</p>\n{2}\n'
+    '<button type="button" class="trace-close" popovertarget="{0}" popovertargetaction="hide">Close</button>\n</div>'
+)
 _UNDER = Markup('\n<span class="sub">{}</span>')
 _NOTHING = Markup()
 _LINES = Markup("\n")
@@ -96,22 +116,32 @@ class Html:
             Markup('<th scope="col" dir="auto">{}</th>').format(shown_text(column.name))
             for column in block.columns
         )
+        together = any(isinstance(row[0], Cell) and row[0].rows > 1 for row in block.rows)
         return Markup(
             '<div class="table-scroll" role="region" tabindex="0" aria-label="{}">\n<table{}>\n'
             "<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}\n</tbody>\n</table>\n</div>"
         ).format(
             shown_text(block.label), _class(block.look), self._lines(block.caption), head,
-            _LINES.join(self._row(block, row) for row in block.rows),
-        )  # fmt: skip
+            _LINES.join(
+                self._row(block, row, "headline" if n < block.leading else "first" if together else "")
+                for n, row in enumerate(block.rows)
+            ),
+        ) + _NOTHING.join(self._opened(row[0]) for row in block.rows)  # fmt: skip
 
-    def _row(self, block: Table, row: Sequence[Cell | Words]) -> Markup:
+    def _opened(self, cell: Cell | Words) -> Markup:
+        """Write the part that a cell opens; it stands after the table, which may not hold it."""
+        part = cell.opens if isinstance(cell, Cell) else None
+        if part is None:
+            return _NOTHING
+        return _OPENED.format(part.anchor, self.words(part.title), self.blocks(part.blocks))
+
+    def _row(self, block: Table, row: Sequence[Cell | Words], look: str) -> Markup:
         if len(row) == 1 and isinstance(row[0], Cell) and row[0].across == len(block.columns):
-            return Markup(
-                '<tr class="group"><th scope="rowgroup" colspan="{}" dir="auto">{}</th></tr>'
-            ).format(row[0].across, self._lines(row[0]))
+            head = Markup('<th scope="rowgroup" colspan="{}" dir="auto">{}</th>')
+            return Markup('<tr class="group">{}</tr>').format(head.format(row[0].across, self._lines(row[0])))
         shift = len(block.columns) - sum(cell.across if isinstance(cell, Cell) else 1 for cell in row)
         cells = (self._cell(block, shift + n, cell) for n, cell in enumerate(row))
-        return Markup("<tr>{}</tr>").format(_NOTHING.join(cells))
+        return Markup("<tr{}>{}</tr>").format(_class("" if shift else look), _NOTHING.join(cells))
 
     def _cell(self, block: Table, place: int, cell: Cell | Words) -> Markup:
         column = block.columns[place]
@@ -136,7 +166,8 @@ class Html:
             else _UNDER.format(self.words(line))
             for line in cell.under
         )
-        return self.words(cell.words) + _NOTHING.join(quiet)
+        opens = cell.opens and _OPENS.format(cell.opens.anchor, shown_text(plain(cell.opens.about)))
+        return self.words(cell.words) + _NOTHING.join(quiet) + (opens or _NOTHING)
 
     def _picture(self, block: Picture) -> Markup:
         part = self.figures.get(block.name)
@@ -163,8 +194,9 @@ class Html:
                 '<article id="{0}" class="result" aria-labelledby="{0}-title">\n'
                 '<h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}\n{4}\n</article>'
             ).format(part.anchor, 2 + part.level, title, about, inside)
+        look = part.look or ("small" if part.level > 1 else "")
         return Markup('<h{0}{1} dir="auto">{2}</h{0}>{3}\n{4}').format(
-            2 + part.level, _class("small" if part.level > 1 else ""), title, about, inside
+            2 + part.level, _class(look), title, about, inside
         )
 
 

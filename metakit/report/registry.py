@@ -46,7 +46,6 @@ _MODULES = (
     "metakit.report.sections.studies",
     "metakit.report.sections.appraisal",
     "metakit.report.sections.extraction",
-    "metakit.report.sections.results",
     "metakit.report.sections.told",
     "metakit.report.sections.explorations",
     "metakit.report.sections.robustness",

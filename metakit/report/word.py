@@ -12,7 +12,7 @@ from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_tables import WordRow
 from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Table, Words, plain, runs
 
-MOST_COLUMNS_UPRIGHT = 6
+MOST_COLUMNS_UPRIGHT = 8
 DEEPEST = 3
 
 
@@ -47,16 +47,22 @@ class Word:
             self._table(block)
         elif isinstance(block, Picture):
             if "narrow" not in block.look:
-                self.text.figure(self.figures.get(block.name))
+                part = self.figures.get(block.name)
+                where = ": ".join(self._within[1:3])
+                self.text.figure(part, caption=f"{where}. {part.caption}" if part and where else "")
         elif block.folded and self._keeping:
             self.kept.append((self._within, block))
         else:
             self._part(block)
 
-    def section(self, title: str, blocks: Sequence[Block]) -> None:
-        """Write a section under a heading, nothing where it has nothing to say."""
-        if blocks:
+    def section(self, title: str, blocks: Sequence[Block], *, headed: bool = True) -> None:
+        """Write a section, nothing where it has nothing to say; `headed` where its heading is not there yet."""
+        if headed and blocks:
             self._part(Part(title=title, blocks=tuple(blocks)))
+            return
+        self._within = (title,)
+        self.blocks(blocks)
+        self._within = ()
 
     def appendix(self) -> None:
         """Write what was kept: an appendix a section, in it a heading a place."""

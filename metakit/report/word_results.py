@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from metakit.decision.proposals import DOMAINS
 from metakit.decision.summary import absolute_notes, summary_tables
-from metakit.measures.natural import natural_values
-from metakit.measures.registry import MEASURES
-from metakit.report.figures import ResultPart
 from metakit.report.methods_text import Cited
 from metakit.report.page import Page
 from metakit.report.sections.missing_results import SIGNS
@@ -19,8 +14,6 @@ from metakit.report.word import Word
 from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_studies import section_content
 from metakit.report.word_tables import WordRow
-from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.windows import when_words
 from metakit.telling import sections
 
 SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)
@@ -43,14 +36,9 @@ def write_results(text: Manuscript, page: Page, word: Word) -> None:
     for overview in page.figures.overview_parts:
         text.figure(overview)
     _summary(text, page)
-    for label, parts in page.by_question():
-        text.turn(lying=False)
-        text.heading(label, 2)
-        _table_of_answers(text, label, parts)
-        for part in parts:
-            _answer(text, part)
+    text.turn(lying=False)
     for section in sections.SECTIONS:
-        word.section(section.title, section.tell(page.facts))
+        word.section(section.title, section.tell(page.facts), headed=section.name != "results")
     _robustness(text, page)
     _missing(text, page)
 
@@ -91,67 +79,6 @@ def _summary(text: Manuscript, page: Page) -> None:
     for note in absolute_notes(tables):
         text.say(note, small=True)
     text.turn(lying=False)
-
-
-def _table_of_answers(text: Manuscript, label: str, parts: list[ResultPart]) -> None:
-    text.table(
-        ("Outcome", "Measure", "Studies", "Estimate (interval)", "New centre (prediction)", "Spread (tau)"),
-        [_answer_row(part) for part in parts],
-        caption=f"Results: {label}.",
-        shares=(44, 32, 16, 38, 28, 20),
-    )
-
-
-def _answer_row(part: ResultPart) -> WordRow:
-    finding, measure = part.finding, MEASURES[part.finding.plan.measure]
-    result = finding.result
-    outcome = f"{part.label}\n{_when(finding)}"
-    if result is None:
-        return WordRow(
-            cells=(outcome, measure.label, "–", f"no pooled answer: {finding.answer.reason}", "–", "–")
-        )
-    values = natural_values(result, measure, finding.plan.scale)
-    prediction = " to ".join(values.show(limit) for limit in values.prediction) if values.prediction else "–"
-    tau2 = result.heterogeneity.tau2
-    return WordRow(
-        cells=(
-            outcome,
-            measure.label,
-            str(result.k),
-            f"{values.show(values.estimate)} ({values.interval})",
-            prediction,
-            "–" if tau2 is None else f"{math.sqrt(tau2):.2f}",
-        )
-    )
-
-
-def _answer(text: Manuscript, part: ResultPart) -> None:
-    finding = part.finding
-    text.heading(part.label, 3)
-    text.say(*finding.sentences, _leading_to(text, part))
-    text.bullets(finding.cautions, warning=True)
-    if finding.unpooled is not None:
-        text.say("What a synthesis without pooling cannot tell:")
-        text.bullets(finding.unpooled.cannot_tell, warning=True)
-    if finding.set_aside:
-        apart = "; ".join(f"{line.study} ({line.reason})" for line in finding.set_aside)
-        text.say(f"Set aside: {apart}.", small=True)
-    text.figure(
-        part.directions, caption=f"{finding.title}. {part.directions.caption if part.directions else ''}"
-    )
-    text.figure(part.forest, caption=f"{finding.title}. {part.forest.caption if part.forest else ''}")
-
-
-def _leading_to(text: Manuscript, part: ResultPart) -> str:
-    if part.directions is not None and part.forest is not None:
-        return f"{text.figures_ahead(2)} show the direction of each study and its effect."
-    if part.directions is not None:
-        return f"{text.figures_ahead()} shows the direction of each study."
-    return f"{text.figures_ahead()} shows the studies." if part.forest is not None else ""
-
-
-def _when(finding: AnalysisFinding) -> str:
-    return when_words(MEASURES[finding.plan.measure].kind, finding.outcome_plan.window)
 
 
 def _robustness(text: Manuscript, page: Page) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
-Look = Literal["plain", "strong", "quiet", "mark", "tag", "changed", "level"]
+Look = Literal["plain", "strong", "quiet", "mark", "place", "tag", "changed", "level"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,12 +60,16 @@ class Points:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A cell with quiet lines under its words, over several rows or columns where these are not 1."""
+    """A cell with quiet lines under its words, over several rows or columns where these are not 1.
+
+    `opens` is a part that the page opens beside the cell; it stays out of paper and terminal.
+    """
 
     words: Words
     under: tuple[Words, ...] = ()
     rows: int = 1
     across: int = 1
+    opens: Part | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,14 +85,16 @@ class Column:
 class Table:
     """A table; the first cell of a row is its heading. `label` is its name for those who cannot see it.
 
-    A row of one cell across all columns is a heading for the rows below it.
+    A row of one cell across all columns is a heading for the rows below it. The first `leading` rows stay
+    first and stand out.
     """
 
     caption: Cell | Words
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell | Words, ...], ...]
     label: str
-    look: Literal["", "sortable", "stacked", "league", "narrow"] = "sortable"
+    look: Literal["", "sortable", "stacked", "league", "narrow", "facts"] = "sortable"
+    leading: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,8 +109,8 @@ class Picture:
 class Part:
     """Blocks under a heading: folded (opened by who wants more), or an article with an `anchor`.
 
-    `level` is the depth of the heading below the section, `about` a quiet line under it. An empty part is
-    dropped.
+    `level` is the depth of the heading below the section, `about` a quiet line under it, `look` that of the
+    heading. An empty part is dropped.
     """
 
     title: Words
@@ -113,6 +119,7 @@ class Part:
     folded: bool = False
     anchor: str = ""
     about: Words = ""
+    look: Literal["", "question-heading"] = ""
 
 
 Block = Say | Points | Table | Picture | Part

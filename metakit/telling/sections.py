@@ -9,6 +9,7 @@ from metakit.telling.blocks import Block
 from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
 from metakit.telling.networks import networks_blocks
+from metakit.telling.results import results_blocks
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
 
 Tell = Callable[[Facts], tuple[Block, ...]]
@@ -24,6 +25,7 @@ class Told:
 
 
 SECTIONS = (
+    Told(name="results", title="Results", tell=results_blocks),
     Told(name="why-thumbs-come-back", title="Why thumbs come back", tell=why_thumbs_blocks),
     Told(name="networks", title="All techniques together", tell=networks_blocks),
     Told(name="certainty", title="How certain are the answers", tell=certainty_blocks),

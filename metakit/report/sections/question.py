@@ -9,8 +9,7 @@ from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.terms import label_of, outcome_term
 from metakit.synthesis.windows import window
-
-RANKS = {"critical": "critical", "important": "important", "not_important": "not important for the decision"}
+from metakit.telling.results import RANKS
 
 
 def build(page: Page) -> Content:
