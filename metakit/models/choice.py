@@ -17,7 +17,7 @@ from metakit.models.registry import MODELS, PoolOptions
 
 FEWEST_FOR_ONE_STAGE = 5
 """Two-arm studies from which a one-stage model is the default for sparse counts. With fewer its variance
-rests on next to nothing, and Mantel-Haenszel stands on firmer ground (STANDARDS: 'best when k large')."""
+rests on next to nothing, and Mantel-Haenszel stands on firmer ground (Military Med Res 2021, PMC8254431)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +81,7 @@ _INTERVALS = {"one_stage": ONE_STAGE_INTERVALS, "random_effects": tuple(MEAN_INT
 
 
 def _by_measure_and_data(table: EffectTable) -> Choice:
-    """Apply the rule of METHODS 2 and STANDARDS F6 to F9.
+    """Choose by the kind of numbers, how sparse they are, and how many studies there are.
 
     Raw counts of one arm go to a one-stage model, which needs no correction; so do sparse two-arm counts
     when studies are many; with few they go to Mantel-Haenszel, which needs none either. Two studies get a

@@ -40,7 +40,8 @@ _OPENS = Markup('<button type="button" class="trace-open" popovertarget="{}" ari
 _OPENED = Markup(
     '\n<div popover id="{0}" class="trace" role="dialog" aria-labelledby="{0}-title">\n'
     '<p class="trace-title" id="{0}-title" dir="auto">{1}</p>\n{2}\n'
-    '<button type="button" class="trace-close" popovertarget="{0}" popovertargetaction="hide">Close</button>\n</div>'
+    '<button type="button" class="trace-close" popovertarget="{0}" popovertargetaction="hide">Close</button>'
+    "\n</div>"
 )
 _UNDER = Markup('\n<span class="sub">{}</span>')
 _NOTHING = Markup()

@@ -56,7 +56,7 @@ class Word:
             self._part(block)
 
     def section(self, title: str, blocks: Sequence[Block], *, headed: bool = True) -> None:
-        """Write a section, nothing where it has nothing to say; `headed` where its heading is not there yet."""
+        """Write a section, nothing where it has nothing to say; `headed` for a heading of its own."""
         if headed and blocks:
             self._part(Part(title=title, blocks=tuple(blocks)))
             return

@@ -1,7 +1,7 @@
 """The arms of a planned network: whole techniques as nodes, or sets of components, from the study records.
 
 A part given to fewer than 90 % of an arm is no component of it; how many got it is kept beside the arm as a
-covariate (DOMAIN 2.1).
+covariate.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from metakit.synthesis.rows import Candidate, Choices, Gathered, StudyNumbers
 from metakit.synthesis.terms import label_of, outcome_term
 
 NEARLY_ALL = 0.9
-"""Share of an arm from which a part counts as given to all (DOMAIN 2.1, common practice)."""
+"""Share of an arm from which a part counts as given to all (common practice, no source)."""
 
 NO_PROCEDURE = {
     "", "mp_none", "mp_not_reported", "mp_by_reconstruction",

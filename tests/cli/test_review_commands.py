@@ -119,7 +119,7 @@ def test_folders_without_records_or_protocol(metakit_command, tmp_path: Path) ->
     assert list(empty.iterdir()) == []
 
 
-# What plain YAML loading turns into something else in silence (ARCHITECTURE 2.5, STANDARDS section 7).
+# What plain YAML loading turns into something else in silence (YAML 1.1, types bool and int: 'no' and sexagesimal '1:30').
 @pytest.mark.parametrize(
     ("typed", "words"),
     [

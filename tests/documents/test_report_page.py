@@ -100,7 +100,7 @@ def test_page_says_that_it_is_invented_and_shows_the_cautions(page: str) -> None
         assert caution in text
 
 
-# STANDARDS G3 and K9: no adjectives from I2, no 'statistically significant', no comparison of p values within groups.
+# Borenstein 2017 and 2023 (I2), Cochrane's list of common errors: no adjectives from I2, no 'statistically significant', no comparison of p values within groups.
 def test_page_never_says_what_numbers_cannot(page: str) -> None:
     text = words(page).lower()
     for banned in ("statistically significant", "not significant", "non-significant", "nan", "moderate heterogeneity",

@@ -1,4 +1,4 @@
-"""What must not be loaded: the command line has to answer at once (ARCHITECTURE 2.6)."""
+"""What must not be loaded: the command line has to answer at once."""
 
 import json
 import subprocess

@@ -1,4 +1,4 @@
-"""The layers of ARCHITECTURE section 1 hold: imports point down only."""
+"""The layers of pyproject.toml hold: imports point down only."""
 
 import subprocess
 import sys

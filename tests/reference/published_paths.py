@@ -37,7 +37,7 @@ PREDICTIONS = {
     "prediction_interval_hartung_knapp_df_k_minus_1": "hartung_knapp",
 }
 LATER = ("leave_one_out", "cumulative", "egger", "begg", "trim_and_fill")
-"""Sections 3 and 4 of METHODS: their own tests."""
+"""Regression and small-study effects: their own tests."""
 
 
 @cache

@@ -1,7 +1,7 @@
 """The Bayesian normal-normal model against certified posteriors and printed ones.
 
 Sources of the model: Higgins, Thompson & Spiegelhalter 2009; Rover 2021. Source of the values:
-tests/reference/generate.py, topic bayesian (double-exponential quadrature over tau, 32 digits). METHODS asks for tail
+tests/reference/generate.py, topic bayesian (double-exponential quadrature over tau, 32 digits). The project asks for tail
 probabilities to 6 digits; quantiles and moments are held to 7.
 """
 

@@ -1,6 +1,6 @@
 """effect_sizes against the certified effects of single studies: closed forms, 12 digits.
 
-Source of the formulas: METHODS section 1 (Cochrane Handbook chapters 6 and 10; Yusuf 1985; Rucker 2009; Sweeting 2004;
+Source of the formulas (Cochrane Handbook chapters 6 and 10; Yusuf 1985; Rucker 2009; Sweeting 2004;
 Hedges 1981; Friedrich 2008; Freeman & Tukey 1950). Source of the values: tests/reference/generate.py, topic effects.
 """
 
@@ -64,7 +64,7 @@ def test_effects(job: tuple[str, str, str | None, str]) -> None:
 
 
 def test_studies_without_information_are_named() -> None:
-    """METHODS section 1: double-zero and double-full studies are listed by name with the reason."""
+    """Double-zero and double-full studies are listed by name with the reason."""
     frame = pd.DataFrame(
         {
             "study": ["zero", "full", "fine"],

@@ -1,6 +1,6 @@
 """Meta-regression, small-study tests, trim and fill, leave-one-out and cumulative pooling against certified values.
 
-Sources of the methods: METHODS sections 3 and 4 (Knapp & Hartung 2003; Egger 1997; Begg & Mazumdar 1994; Peters 2006;
+Sources of the methods (Knapp & Hartung 2003; Egger 1997; Begg & Mazumdar 1994; Peters 2006;
 Harbord 2006; Duval & Tweedie 2000). Source of the values: tests/reference/generate.py. Closed forms 12 digits, iterated 9.
 """
 

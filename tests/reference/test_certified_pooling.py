@@ -1,6 +1,6 @@
 """pool against the certified answers: 100 data sets, all estimators and intervals.
 
-Sources of the formulas: METHODS section 2, with the papers named in tests/reference/oracle. Source of the values:
+Sources of the formulas: the papers named in tests/reference/oracle. Source of the values:
 tests/reference/generate.py (topics pooling_published, pooling_draws, pooling_hard). Closed forms must have 12 digits,
 iterated figures 9 (agreement.py says why and how digits are counted).
 """

@@ -1,4 +1,4 @@
-"""Every worked example of the collection that falls in METHODS sections 1 and 2.
+"""Every worked example of the collection that is about effects and pooling.
 
 Each expected value sits in tests/reference/published/<example>.yaml with its source and status
 (published: read in the source; memory: recalled from it; computed: another 50-digit program); the ids of the tests carry both.
@@ -119,7 +119,7 @@ ANSWERED_ELSEWHERE = {
     "wan_luo": "test_certified_conversions",
     "parkinson_nma": "test_certified_network",
     "handbook_nnt_rr": "tests/unit/decision/test_absolute.py",
-    "kappa_fleiss": "METHODS section 7 (agreement)",
+    "kappa_fleiss": "agreement of two raters, tests/unit/review/test_agreement.py",
 }
 OUTSIDE_OF_METAKIT = {
     "bayes_binomial_exact_gamma_precision": "a binomial likelihood with a gamma prior on 1/tau2: metakit has no such prior",

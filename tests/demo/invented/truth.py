@@ -1,6 +1,6 @@
 """What is true in the invented world of the demonstration review.
 
-The numbers follow DOMAIN-like ranges of the published literature (revision per 100 thumb-years, complication
+The numbers follow ranges of the published literature (revision per 100 thumb-years, complication
 proportions, scores one year after surgery), but belong to no real study. `demo_studies/true_values.yaml` is
 written from here, so that a pooled answer can be held against the truth.
 """

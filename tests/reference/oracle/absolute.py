@@ -175,7 +175,7 @@ def chance_beyond(estimate: Number, se: Number, threshold: Number, df: int | Non
 
 
 def expected_events(volume: Number, rate: Number, years: Number) -> Number:
-    """Return volume x (1 - exp(-rate x years)), rate per thumb-year (DOMAIN section 7)."""
+    """Return volume x (1 - exp(-rate x years)), rate per thumb-year (constant hazard)."""
     return -volume * mp.expm1(-rate * years)
 
 

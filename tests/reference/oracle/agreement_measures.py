@@ -1,6 +1,6 @@
 """Design effects of bilateral cases, agreement between two people, weighted means, the sign test.
 
-Sources, from memory unless said: DOMAIN 4.2 and Cochrane Handbook 23.1 (design effect); Cohen 1960 and Fleiss, Cohen & Everitt
+Sources, from memory unless said: Cochrane Handbook 23.1 (design effect); Cohen 1960 and Fleiss, Cohen & Everitt
 1969 (kappa and its large-sample error); Byrt, Bishop & Carlin 1993 (prevalence-adjusted kappa); Efron & Tibshirani
 1993, chapter 11 (jackknife); Clopper & Pearson 1934 (exact limits of a share).
 """

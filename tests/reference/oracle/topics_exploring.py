@@ -1,4 +1,4 @@
-"""Topics for METHODS sections 3 to 5: regression, leave-one-out, cumulative, small-study effects, networks."""
+"""Topics of exploring: regression, leave-one-out, cumulative, small-study effects, networks."""
 
 from __future__ import annotations
 

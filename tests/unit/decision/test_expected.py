@@ -27,8 +27,8 @@ YEARS = st.floats(0.1, 30)
 
 @pytest.mark.parametrize(("rate", "expected"), [(0.024, 6.8), (0.0049, 1.45), (0.0023, 0.69)])
 def test_a_cohort_of_sixty_reproduces_the_check_values(rate: float, expected: float) -> None:
-    # Rates of revision per 100 thumb-years as pooled in a published systematic review (DOMAIN 6.1, R07, seen in its
-    # abstract); the events of 60 thumbs within 5 years are DOMAIN 7's check values, derived there.
+    # Rates of revision per 100 thumb-years as pooled in a published systematic review (Ganhewa 2019, J Hand Surg
+    # Am 44:728, seen in its abstract); the events of 60 thumbs within 5 years were computed by hand from them.
     decimals = 1 if expected > 5 else 2
     assert round(float(expected_within(60, rate, 5)), decimals) == expected
 

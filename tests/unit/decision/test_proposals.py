@@ -85,7 +85,7 @@ def test_imprecision_follows_thresholds_first(
 
 
 def test_twice_the_spread_is_asked_about_where_it_crosses_one_more() -> None:
-    # POLICY of the project after GRADE guidance 36: few studies leave tau to what is assumed.
+    # After GRADE guidance 36 (from memory), as this project reads it: few studies leave tau to what is assumed.
     facts = {"difference": (-10.0, -12.0, -7.0), "doubled": Limits(-14.0, -4.0)}
     assert "twice the spread" in proposed("imprecision", **facts).open
     assert "twice the spread" not in proposed("imprecision", studies=studies(*["low"] * 5), **facts).open

@@ -52,7 +52,7 @@ def test_log_and_raw_scales_by_hand() -> None:
     assert proportion(data, scale="logit", zero_cells="none").estimable.tolist() == [True, False, False]
 
 
-# Newcombe RG 1998, Stat Med 17:857-872, table I, methods 5 (exact) and 3 (score). Status: memory; the values
+# Newcombe RG 1998, Stat Med 17:857-872, table I, its fifth method (exact) and third (score). Status: memory; the values
 # agree with statsmodels within rounding.
 NEWCOMBE = [
     (81, 263, (0.2527, 0.3676), (0.2553, 0.3662)),

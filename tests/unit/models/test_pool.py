@@ -32,8 +32,8 @@ def half_width(result) -> float:
     return (result.interval.upper - result.interval.lower) / 2
 
 
-# METHODS section 2, check value of the floor: 0.023 plain, 0.250 Wald, 0.548 floored (STANDARDS section
-# 2, status: run).
+# Check value of the floor (Rover 2015, arithmetic run when the project was planned): 0.023 plain, 0.250 Wald,
+# 0.548 floored.
 def test_floor_check_value() -> None:
     methods = ("hartung_knapp", "wald", "hartung_knapp_floor")
     found = {name: half_width(pool(effect=Y, variance=V, interval=name)) for name in methods}

@@ -83,7 +83,7 @@ def test_other_choices_are_told_by_kind_with_counts_and_without_studies() -> Non
     assert f"correlation between both thumbs ({correlations} answers in 2 analyses)" in text
 
 
-# STANDARDS L3: change a setting, and the text changes.
+# PRISMA 2020, items 13: the methods are those carried out. Change a setting, and the text changes.
 def test_methods_tell_what_was_done_and_nothing_else() -> None:
     text, citations = methods_of(carried_out())
     assert "restricted maximum likelihood" in text

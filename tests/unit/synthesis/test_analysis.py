@@ -143,7 +143,7 @@ def test_means_are_also_answered_without_medians_and_with_borrowed_spread() -> N
     assert any("change of one patient" in text for text in answer.cautions)
 
 
-# METHODS 2: a model of whole numbers only gets effective numbers rounded, and says so.
+# A model of whole numbers only gets effective numbers rounded, and says so.
 @pytest.mark.walk
 def test_effective_numbers_are_rounded_for_a_model_of_whole_numbers_and_it_is_said() -> None:
     both = (arm("A", thumbs=40, patients=36), arm("B", "trapeziectomy", thumbs=40, patients=37))

@@ -34,7 +34,7 @@ def test_events_and_totals_enter_as_typed() -> None:
     assert not found.assumptions
 
 
-# DOMAIN 0 and 4.5: 'no complications' is zero, silence is not.
+# Common practice, no source: 'no complications' is zero, silence is not.
 def test_reported_zero_counts_as_none_and_silence_never_does() -> None:
     said = study("1", counted("A", None, reporting="reported_zero"), counted("B", 2))
     silent = study("2", counted("A", None, None, reporting="not_reported"), counted("B", 2))
@@ -52,7 +52,7 @@ def test_reported_zero_counts_as_none_and_silence_never_does() -> None:
     assert "measured, not reported" in reason_of(found, "Study 3")
 
 
-# DOMAIN 4.7 pattern 7: 12.5 % of 37 thumbs is 4.6; no whole number of thumbs rounds to it.
+# As seen in a published abstract: 12.5 % of 37 thumbs is 4.6; no whole number of thumbs rounds to it.
 def test_percentages_are_turned_back_only_where_a_whole_number_fits() -> None:
     arms = (arm("A", thumbs=37), arm("B", "trapeziectomy", thumbs=37))
     impossible = study("1", counted("A", None, 37, percent=12.5), counted("B", 4, 37), arms=arms)
@@ -79,7 +79,7 @@ def test_a_percentage_of_nobody_knows_how_many_is_set_aside() -> None:
     assert "is not reported" in reason_of(found, "Study 1")
 
 
-# DOMAIN 4.5: the sum is the upper bound, the commonest single kind the lower one.
+# Arithmetic of counts by kind: the sum is the upper bound, the commonest single kind the lower one.
 def test_totals_of_events_are_not_totals_of_thumbs() -> None:
     events = counted("A", None, 40, event_count=9, counted="per_event")
     kind = counted("A", 4, 40, outcome="sbrn_neuropraxia", definition="sbrn_neuropraxia")
@@ -98,7 +98,7 @@ def test_more_events_than_thumbs_are_bounded_by_the_thumbs() -> None:
     assert sides(gathered(plan(), record, per_event="fewest"))[0]["events"] == 1
 
 
-# DOMAIN 4.2: 45 thumbs of 35 patients, design effect 1.1333, effective number 39.7.
+# Cochrane Handbook 23.1, computed by hand: 45 thumbs of 35 patients, design effect 1.1333, effective number 39.7.
 def test_thumbs_of_one_patient_are_not_independent() -> None:
     arms = (arm("A", thumbs=45, patients=35), arm("B", "trapeziectomy", thumbs=40))
     record = study("1", counted("A", 18, 45), counted("B", 4), arms=arms)
@@ -255,7 +255,7 @@ def test_arms_at_different_times_are_noted() -> None:
     assert any("compared at different times" in note for note in found.notes)
 
 
-# DOMAIN 4.3: longest over shortest above 4 has no honest window; the study enters rates only.
+# Common practice, no source: longest over shortest above 4 has no honest window; the study enters rates only.
 def test_wide_follow_up_enters_rates_only() -> None:
     wide = FollowUp(mean=14.0, shortest=1.0, longest=69.0)
     arms = (arm("A", follow_up=wide), arm("B", "trapeziectomy", follow_up=wide))

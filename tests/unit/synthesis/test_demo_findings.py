@@ -85,7 +85,7 @@ def logged(demo_findings: Findings, analysis: str, study: str) -> str:
 # Each planted defect of the demo review (demo_studies/true_values.yaml) and what must be said of it; the arithmetic
 # is worked by hand: 35.2 % of 88 = 30.98; 9.7 lb x 0.45359237 = 4.39985 kg and 52 N / 9.80665 = 5.30252 kg (exact units);
 # 0.21 x root of 54 = 1.54318; design effect of 80 patients with 88 thumbs 1 + ((80 + 3 x 8) / 88 - 1) x 0.3 = 1.05455
-# (Handbook 23.1, DOMAIN 4.2); half width 0.315 x root of 88 / t(87, 0.975) 1.98761 = 1.48669.
+# (Handbook 23.1); half width 0.315 x root of 88 / t(87, 0.975) 1.98761 = 1.48669.
 @pytest.mark.parametrize(
     ("analysis", "study", "words"),
     [

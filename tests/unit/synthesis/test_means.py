@@ -46,7 +46,7 @@ def test_reported_thumb_years_are_taken_as_they_are() -> None:
     assert not found.assumptions
 
 
-# DOMAIN 4.4: thumbs times mean follow-up, else median; 40 x 30 months = 100 thumb-years.
+# Common practice, no source: thumbs times mean follow-up, else median; 40 x 30 months = 100 thumb-years.
 @pytest.mark.parametrize(
     ("follow_up", "years", "rule"),
     [
@@ -179,7 +179,7 @@ def test_what_says_nothing_about_the_spread_leaves_the_mean_aside() -> None:
     assert reason_of(same, "Study 1")
 
 
-# DOMAIN 4.7 pattern 1: a sign is lost between the estimate and its interval.
+# As seen in a published abstract: a sign is lost between the estimate and its interval.
 def test_a_mean_outside_its_own_interval_is_set_aside() -> None:
     lost = measured("A", 4.0, interval_lower=-6.0, interval_upper=-2.0)
     assert "outside its own interval" in reason_of(dash(lost, measured("B", 24.0, 16.0)), "Study 1")

@@ -193,7 +193,7 @@ def test_thin_networks_and_indirect_comparisons_carry_cautions() -> None:
 
 
 def test_a_part_given_to_fewer_than_ninety_percent_is_a_covariate() -> None:
-    # DOMAIN 2.1: a component given to some (below 90 %) is a covariate with n of N, not a component
+    # Common practice, no source: a component given to some (below 90 %) is a covariate with n of N, not a component
     some = arm("A", components=("trapeziectomy_total",), partly_given={"kwire_fixation": 26}, thumbs=40)
     nearly = replace(some, partly_given={"kwire_fixation": 36})
     assert component_set(some) == ("trapeziectomy_total",)

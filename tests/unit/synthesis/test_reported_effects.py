@@ -281,7 +281,7 @@ def test_the_longest_follow_up_is_taken_and_the_other_told() -> None:
 
 
 def test_bilateral_thumbs_inflate_the_error() -> None:
-    """DOMAIN 4.2: 80 patients with 100 thumbs, b = (80 + 60)/100 = 1.4, design effect 1 + 0.4 x 0.3 = 1.12."""
+    """Handbook 23.1: 80 patients with 100 thumbs, b = (80 + 60)/100 = 1.4, design effect 1 + 0.4 x 0.3 = 1.12."""
     arms = (arm("A", thumbs=50, patients=40), arm("B", "trapeziectomy", thumbs=50, patients=40))
     record = compared("1", CRUDE, arms=arms)
     assert ready(record, icc=0.3)[1] == pytest.approx(0.3 * math.sqrt(1.12), rel=1e-12)

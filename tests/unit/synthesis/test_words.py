@@ -140,7 +140,7 @@ def test_directions_follow_the_vocabulary(outcome: str, below: str, above: str) 
     assert (found.below, found.above) == (below, above)
 
 
-# Cochrane Handbook arithmetic, check values of DOMAIN 7: 100 per 1000 with RR 1.89 -> 189; OR 5.14 at 20 -> 95 and at
+# Cochrane Handbook 15.4.4, arithmetic by hand: 100 per 1000 with RR 1.89 -> 189; OR 5.14 at 20 -> 95 and at
 # 50 -> 213; OR 2.12 at 150 -> 272.
 @pytest.mark.parametrize(
     ("measure", "effect", "baseline", "expected"),
@@ -231,7 +231,7 @@ def test_no_importance_without_a_stated_difference_or_for_a_ratio_alone() -> Non
     )
 
 
-# STANDARDS G1: tau first, then the prediction interval, Q, and I2 last.
+# Order of Cochrane Handbook 10.10 (from memory): tau first, then the prediction interval, Q, and I2 last.
 def test_spread_is_told_in_order_and_without_adjectives() -> None:
     het = Heterogeneity(
         q=Statistic(7.9, 5, 0.16),

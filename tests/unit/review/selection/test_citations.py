@@ -13,7 +13,7 @@ from metakit.review.selection.citations import Citation, normal_doi, read_citati
 from metakit.review.selection.duplicates import find_duplicates
 
 # The dirt that databases put around the open tagged format: byte order mark, headers before the first record,
-# a stray tag after the end of a record (STANDARDS row B3).
+# a stray tag after the end of a record (as a vendor's export has it; common practice, no source).
 RIS = """\ufeffSome Database export
 Results: 2
 
