@@ -66,7 +66,7 @@ def causes(frame: pd.DataFrame | Mapping[str, Sequence[object]], *, level: float
     ... }
     >>> found = causes(table).overall
     >>> [(answer.cause, round(answer.share.mean, 3)) for answer in found.causes]
-    [('residual_bone', 0.581), ('mp_hyperextension', 0.419)]
+    [('residual_bone', 0.568), ('mp_hyperextension', 0.432)]
     """
     return causes_of_table(raw_table(frame), level=level)
 

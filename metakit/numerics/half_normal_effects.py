@@ -109,7 +109,7 @@ def half_normal_effects(
     --------
     >>> found = half_normal_effects([0.3, 0.5], [0.04, 0.09])
     >>> [round(float(value), 3) for value in (found.median, found.lower, found.upper)]
-    [0.375, -0.302, 1.065]
+    [0.375, -0.271, 1.054]
     """
     return _answers(
         effect, variance, present, scale, (mean_location, mean_deviation), threshold, level, spread, None

@@ -28,7 +28,7 @@ def logistic_normal_average(
     --------
     >>> average, _, _ = logistic_normal_average(np.array([-3.0]), np.array([1.0]))
     >>> round(float(average[0]), 4)
-    0.0689
+    0.0693
     """
     points, log_weights = gauss_hermite_rule(_NODES)
     z = np.sqrt(2.0) * points[0]
