@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,60 +9,20 @@ import numpy as np
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import UsageError
-from metakit.measures.natural import Natural, natural_of
+from metakit.measures.natural import natural_of
 from metakit.models.design_matrix import moderators
 from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.models.meta_regression import meta_regression
 from metakit.models.meta_regression_result import MetaRegressionResult
 from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
+from metakit.plots.bubble_layout import BubbleContent, BubblePoint, Expected, lay_out_bubbles
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
-from metakit.plots.scale import Interval
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 STEPS = 60
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BubblePoint:
-    """One study: its value of the moderator, its effect in natural units, its share of the weight."""
-
-    study: str
-    at: float
-    effect: float
-    weight: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expected:
-    """What the regression expects at one value of the moderator, in natural units."""
-
-    at: float
-    mean: Interval
-    prediction: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BubbleContent:
-    """Everything a bubble picture shows.
-
-    With `levels` the moderator is a factor: `at` is then the number of a level, and `expected` has one
-    entry a level; else `expected` are points along the line.
-    """
-
-    title: str
-    moderator: str
-    natural: Natural
-    points: tuple[BubblePoint, ...]
-    expected: tuple[Expected, ...]
-    levels: tuple[str, ...] = ()
-    lower_words: str = ""
-    higher_words: str = ""
-    level: float = 0.95
-    sentence: str = ""
-    footnotes: tuple[str, ...] = ()
 
 
 def bubble_content(
@@ -169,7 +128,6 @@ def bubble_text(content: BubbleContent) -> str:
 
 def bubble_figure(content: BubbleContent, *, width_mm: float = 140) -> Figure:
     """Draw a bubble picture at its final size (80 to 400 mm wide), on a canvas unknown to pyplot."""
-    from metakit.plots.bubble_layout import lay_out_bubbles
     from metakit.plots.draw import scene_figure
     from metakit.plots.text import text_width
 

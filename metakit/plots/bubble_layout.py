@@ -3,17 +3,59 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
+from metakit.measures.natural import Natural
 from metakit.plots import style
-from metakit.plots.bubble import BubbleContent, Expected
 from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_axis, add_notes, axis_name
 from metakit.plots.frame import Frame, add_caption, add_vertical_axis, gutter, start_scene, vertical_axis
 from metakit.plots.marks import Panel
 from metakit.plots.point_labels import Box, Named, add_names
-from metakit.plots.scale import AxisPlan, plan_axis
+from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import LEADING, Bubble, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BubblePoint:
+    """One study: its value of the moderator, its effect in natural units, its share of the weight."""
+
+    study: str
+    at: float
+    effect: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What the regression expects at one value of the moderator, in natural units."""
+
+    at: float
+    mean: Interval
+    prediction: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BubbleContent:
+    """Everything a bubble picture shows.
+
+    With `levels` the moderator is a factor: `at` is then the number of a level, and `expected` has one
+    entry a level; else `expected` are points along the line.
+    """
+
+    title: str
+    moderator: str
+    natural: Natural
+    points: tuple[BubblePoint, ...]
+    expected: tuple[Expected, ...]
+    levels: tuple[str, ...] = ()
+    lower_words: str = ""
+    higher_words: str = ""
+    level: float = 0.95
+    sentence: str = ""
+    footnotes: tuple[str, ...] = ()
+
 
 LARGEST = 190.0
 """Area in square points of a bubble that would carry all the weight of four average studies."""

@@ -2,84 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from metakit.core.written import decimals_for, fixed
 from metakit.decision.unit_answer import Expectation
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_drivers import Drivers
+from metakit.plots.decision_layout import (
+    DriverContent,
+    DriverRow,
+    ExpectedContent,
+    ExpectedRow,
+    TradeContent,
+    TradePoint,
+    lay_out_drivers,
+    lay_out_expected,
+    lay_out_trade,
+)
 from metakit.plots.scale import Interval
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST_TRADES = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedRow:
-    """One technique: expected events with their range, also in words; `current` is what is done now."""
-
-    name: str
-    events: Interval
-    words: str
-    current: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedContent:
-    """Expected events of one year's thumbs; `groups` are outcomes with their rows."""
-
-    title: str
-    axis_name: str
-    groups: tuple[tuple[str, tuple[ExpectedRow, ...]], ...]
-    footnotes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriverRow:
-    """One input moved between its limits: what is shown of them, and the difference at either."""
-
-    name: str
-    limits: str
-    at_low: float
-    at_high: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriverContent:
-    """What drives the difference of a technique to the current one."""
-
-    title: str
-    axis_name: str
-    difference: float
-    rows: tuple[DriverRow, ...]
-    left_words: str
-    right_words: str
-    footnotes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TradePoint:
-    """One technique in two outcomes: value, lower and upper end of either."""
-
-    name: str
-    across: Interval
-    up: Interval
-    current: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TradeContent:
-    """Techniques as points over two outcomes; `better` says in words where better is."""
-
-    title: str
-    across_name: str
-    up_name: str
-    better: str
-    points: tuple[TradePoint, ...]
-    footnotes: tuple[str, ...] = ()
 
 
 def expected_content(found: UnitDecision, *, title: str = "") -> ExpectedContent | None:
@@ -227,7 +172,6 @@ def trade_text(content: TradeContent) -> str:
 
 def expected_figure(content: ExpectedContent, *, width_mm: float = 180) -> Figure:
     """Draw expected events with their ranges at the final size (80 to 400 mm wide)."""
-    from metakit.plots.decision_layout import lay_out_expected
     from metakit.plots.draw import scene_figure
     from metakit.plots.text import text_width
 
@@ -236,7 +180,6 @@ def expected_figure(content: ExpectedContent, *, width_mm: float = 180) -> Figur
 
 def driver_figure(content: DriverContent, *, width_mm: float = 180) -> Figure:
     """Draw what drives the answer at the final size."""
-    from metakit.plots.decision_layout import lay_out_drivers
     from metakit.plots.draw import scene_figure
     from metakit.plots.text import text_width
 
@@ -245,7 +188,6 @@ def driver_figure(content: DriverContent, *, width_mm: float = 180) -> Figure:
 
 def trade_figure(content: TradeContent, *, width_mm: float = 180) -> Figure:
     """Draw techniques over two outcomes at the final size."""
-    from metakit.plots.decision_layout import lay_out_trade
     from metakit.plots.draw import scene_figure
     from metakit.plots.text import text_width
 

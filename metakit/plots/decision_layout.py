@@ -7,10 +7,10 @@ is a disc, hollow for what the unit does now. Of an input's two ends the lower i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
-from metakit.plots.decision import DriverContent, ExpectedContent, TradeContent, TradePoint
 from metakit.plots.footing import add_axis, add_directions, add_notes
 from metakit.plots.frame import (
     Frame,
@@ -22,9 +22,75 @@ from metakit.plots.frame import (
 )
 from metakit.plots.marks import Panel, prediction_mark
 from metakit.plots.point_labels import Box, Named, add_names
-from metakit.plots.scale import AxisPlan, plan_axis
+from metakit.plots.scale import AxisPlan, Interval, plan_axis
 from metakit.plots.scene import LEADING, Bubble, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedRow:
+    """One technique: expected events with their range, also in words; `current` is what is done now."""
+
+    name: str
+    events: Interval
+    words: str
+    current: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedContent:
+    """Expected events of one year's thumbs; `groups` are outcomes with their rows."""
+
+    title: str
+    axis_name: str
+    groups: tuple[tuple[str, tuple[ExpectedRow, ...]], ...]
+    footnotes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverRow:
+    """One input moved between its limits: what is shown of them, and the difference at either."""
+
+    name: str
+    limits: str
+    at_low: float
+    at_high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverContent:
+    """What drives the difference of a technique to the current one."""
+
+    title: str
+    axis_name: str
+    difference: float
+    rows: tuple[DriverRow, ...]
+    left_words: str
+    right_words: str
+    footnotes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TradePoint:
+    """One technique in two outcomes: value, lower and upper end of either."""
+
+    name: str
+    across: Interval
+    up: Interval
+    current: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TradeContent:
+    """Techniques as points over two outcomes; `better` says in words where better is."""
+
+    title: str
+    across_name: str
+    up_name: str
+    better: str
+    points: tuple[TradePoint, ...]
+    footnotes: tuple[str, ...] = ()
+
 
 DISC = 22.0
 """Area of the disc at an expected value, in square points."""

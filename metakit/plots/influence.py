@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
@@ -19,47 +18,12 @@ from metakit.models.influence import (
     influence,
     spread_of,
 )
+from metakit.plots.influence_layout import Diagnostic, InfluenceContent, lay_out_influence
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Diagnostic:
-    """One column: its values by study, where its stems begin, and the thresholds that ask for a look.
-
-    `beyond` says which studies lie past a threshold; () where there is no threshold.
-    """
-
-    name: str
-    values: tuple[float, ...]
-    start: float
-    thresholds: tuple[float, ...] = ()
-
-    def beyond(self, row: int) -> bool:
-        """Return whether a study lies past a threshold, on the far side from the start."""
-        value = self.values[row]
-        return any((value > limit) if limit > self.start else (value < limit) for limit in self.thresholds)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InfluenceContent:
-    """Everything the influence figure shows; `flagged` are the reasons to look at each study."""
-
-    title: str
-    studies: tuple[str, ...]
-    flagged: tuple[tuple[str, ...], ...]
-    columns: tuple[Diagnostic, ...]
-    footnotes: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        for column in self.columns:
-            if len(column.values) != len(self.studies) or not all(map(math.isfinite, column.values)):
-                raise ValueError(
-                    f"{column.name}: not one finite value for each of {len(self.studies)} studies"
-                )
 
 
 def influence_content(
@@ -127,7 +91,6 @@ def influence_text(content: InfluenceContent) -> str:
 def influence_figure(content: InfluenceContent, *, width_mm: float = 180) -> Figure:
     """Draw the influence figure at its final size (80 to 400 mm wide), on a canvas unknown to pyplot."""
     from metakit.plots.draw import scene_figure
-    from metakit.plots.influence_layout import lay_out_influence
     from metakit.plots.text import text_width
 
     return scene_figure(lay_out_influence(content, width_mm=width_mm, measure=text_width), content.title)

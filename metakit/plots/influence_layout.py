@@ -2,18 +2,55 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_notes
 from metakit.plots.frame import start_scene
-from metakit.plots.influence import Diagnostic, InfluenceContent
 from metakit.plots.layout import TALLEST
 from metakit.plots.marks import Panel
 from metakit.plots.scale import plan_axis
 from metakit.plots.scene import LEADING, Bubble, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, shorten, wrap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnostic:
+    """One column: its values by study, where its stems begin, and the thresholds that ask for a look.
+
+    `beyond` says which studies lie past a threshold; () where there is no threshold.
+    """
+
+    name: str
+    values: tuple[float, ...]
+    start: float
+    thresholds: tuple[float, ...] = ()
+
+    def beyond(self, row: int) -> bool:
+        """Return whether a study lies past a threshold, on the far side from the start."""
+        value = self.values[row]
+        return any((value > limit) if limit > self.start else (value < limit) for limit in self.thresholds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluenceContent:
+    """Everything the influence figure shows; `flagged` are the reasons to look at each study."""
+
+    title: str
+    studies: tuple[str, ...]
+    flagged: tuple[tuple[str, ...], ...]
+    columns: tuple[Diagnostic, ...]
+    footnotes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for column in self.columns:
+            if len(column.values) != len(self.studies) or not all(map(math.isfinite, column.values)):
+                raise ValueError(
+                    f"{column.name}: not one finite value for each of {len(self.studies)} studies"
+                )
+
 
 GAP = 6.0
 """Room between two panels in points."""

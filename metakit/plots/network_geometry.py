@@ -5,64 +5,23 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
 
 from metakit.core.written import count
 from metakit.network.analysis import NetworkAnalysis, PartAnalysis
 from metakit.network.evidence import evidence_on
+from metakit.plots.network_geometry_layout import (
+    GeometryContent,
+    GeometryEdge,
+    GeometryNode,
+    GeometryPart,
+    lay_out_geometry,
+)
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords
 from metakit.plots.registry import Built
 
 MOST_SEARCHED = 60
 """Techniques up to which the order of the column is improved; beyond, the first guess stands."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GeometryNode:
-    """A technique, also as `within` a sentence: its studies, its thumbs or thumb-years (None if unknown)."""
-
-    name: str
-    label: str
-    within: str
-    studies: int
-    size: float | None
-    reference: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GeometryEdge:
-    """A comparison between two nodes of a part, by their places in the column.
-
-    `precision` is one over the variance of the direct estimate on the analysis scale, None where the model
-    has none.
-    """
-
-    first: int
-    second: int
-    studies: int
-    precision: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GeometryPart:
-    """A connected part: its nodes from top to bottom, and its comparisons."""
-
-    nodes: tuple[GeometryNode, ...]
-    edges: tuple[GeometryEdge, ...]
-    studies: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GeometryContent:
-    """Everything that the picture shows."""
-
-    title: str
-    parts: tuple[GeometryPart, ...]
-    size_unit: str
-    width_tells: Literal["studies", "precision"]
-    several_arms: int
 
 
 def geometry_content(found: NetworkAnalysis, words: NetworkWords, *, title: str = "") -> GeometryContent:
@@ -201,7 +160,6 @@ def build_network_geometry(
 ) -> Built:
     """Draw which techniques were compared with which."""
     from metakit.plots.draw import scene_figure
-    from metakit.plots.network_geometry_layout import lay_out_geometry
     from metakit.plots.text import text_width
 
     content = geometry_content(found, words, title=title)

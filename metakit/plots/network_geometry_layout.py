@@ -4,16 +4,63 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from metakit.core.written import amount, count
 from metakit.plots import style
 from metakit.plots.columns import GAP, MARGIN
 from metakit.plots.footing import add_notes
 from metakit.plots.frame import start_scene
-from metakit.plots.network_geometry import GeometryContent, GeometryEdge, GeometryNode, GeometryPart
 from metakit.plots.point_labels import Box
 from metakit.plots.scene import LEADING, Bubble, Line, Scene, Shape, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeometryNode:
+    """A technique, also as `within` a sentence: its studies, its thumbs or thumb-years (None if unknown)."""
+
+    name: str
+    label: str
+    within: str
+    studies: int
+    size: float | None
+    reference: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeometryEdge:
+    """A comparison between two nodes of a part, by their places in the column.
+
+    `precision` is one over the variance of the direct estimate on the analysis scale, None where the model
+    has none.
+    """
+
+    first: int
+    second: int
+    studies: int
+    precision: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeometryPart:
+    """A connected part: its nodes from top to bottom, and its comparisons."""
+
+    nodes: tuple[GeometryNode, ...]
+    edges: tuple[GeometryEdge, ...]
+    studies: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeometryContent:
+    """Everything that the picture shows."""
+
+    title: str
+    parts: tuple[GeometryPart, ...]
+    size_unit: str
+    width_tells: Literal["studies", "precision"]
+    several_arms: int
+
 
 THICKEST = 7.0
 THINNEST = 0.7

@@ -2,56 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from metakit.core.written import fixed
 from metakit.errors import NotEstimableError
-from metakit.plots.scale import Interval
+from metakit.plots.specification_layout import (
+    CurvePoint,
+    OptionRow,
+    SpecificationContent,
+    lay_out_specifications,
+)
 from metakit.synthesis.specification_results import NOT_APPLICABLE, SpecificationCurve
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurvePoint:
-    """One answered specification: its interval, whether the conclusion holds, the options it takes."""
-
-    interval: Interval
-    holds: bool
-    headline: bool
-    options: frozenset[tuple[str, str]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OptionRow:
-    """One row of the matrix: a choice, one of its options, and whether the headline takes it."""
-
-    choice: str
-    option: str
-    label: str
-    headline: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpecificationContent:
-    """Everything a specification curve shows; `points` are sorted by estimate, in the curve's unit.
-
-    `groups` are the choices that vary, as (label, its rows). `important` is the smallest important
-    difference in the curve's unit.
-    """
-
-    title: str
-    unit: str
-    points: tuple[CurvePoint, ...]
-    groups: tuple[tuple[str, tuple[OptionRow, ...]], ...]
-    below: str = ""
-    above: str = ""
-    important: float | None = None
-    level: float = 0.95
-    sentence: str = ""
-    footnotes: tuple[str, ...] = ()
 
 
 def specification_content(curve: SpecificationCurve, *, title: str | None = None) -> SpecificationContent:
@@ -143,7 +107,6 @@ def _said(value: float) -> str:
 def specification_figure(content: SpecificationContent, *, width_mm: float = 180) -> Figure:
     """Draw a specification curve at its final size (80 to 400 mm wide), on a canvas unknown to pyplot."""
     from metakit.plots.draw import scene_figure
-    from metakit.plots.specification_layout import lay_out_specifications
     from metakit.plots.text import text_width
 
     frame = lay_out_specifications(content, width_mm=width_mm, measure=text_width)

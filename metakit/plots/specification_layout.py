@@ -3,16 +3,57 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from metakit.plots import style
 from metakit.plots.columns import GAP, MARGIN
 from metakit.plots.footing import add_notes
 from metakit.plots.frame import Frame, add_caption, add_vertical_axis, start_scene, with_vertical_ticks
 from metakit.plots.marks import Panel
-from metakit.plots.scale import AxisPlan
+from metakit.plots.scale import AxisPlan, Interval
 from metakit.plots.scene import Bubble, Shape, Stroke
-from metakit.plots.specification import OptionRow, SpecificationContent
 from metakit.plots.text import TextWidth, clean_text, shorten, wrap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurvePoint:
+    """One answered specification: its interval, whether the conclusion holds, the options it takes."""
+
+    interval: Interval
+    holds: bool
+    headline: bool
+    options: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OptionRow:
+    """One row of the matrix: a choice, one of its options, and whether the headline takes it."""
+
+    choice: str
+    option: str
+    label: str
+    headline: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecificationContent:
+    """Everything a specification curve shows; `points` are sorted by estimate, in the curve's unit.
+
+    `groups` are the choices that vary, as (label, its rows). `important` is the smallest important
+    difference in the curve's unit.
+    """
+
+    title: str
+    unit: str
+    points: tuple[CurvePoint, ...]
+    groups: tuple[tuple[str, tuple[OptionRow, ...]], ...]
+    below: str = ""
+    above: str = ""
+    important: float | None = None
+    level: float = 0.95
+    sentence: str = ""
+    footnotes: tuple[str, ...] = ()
+
 
 ROW = 1.28
 """Height of a row of the matrix in units of its type."""

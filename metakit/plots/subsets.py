@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,56 +10,20 @@ import numpy as np
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError, UsageError
-from metakit.measures.natural import Natural, natural_of
+from metakit.measures.natural import natural_of
 from metakit.models.all_subsets import AllSubsets, all_subsets
 from metakit.plots.registry import FIGURES, Built, FigureOptions
 from metakit.plots.registry import Figure as FigureEntry
+from metakit.plots.subsets_layout import CORE, ChosenCloud, SubsetsContent, lay_out_subsets, subset_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST_BINS = 60
 """Bins across; upwards there are three for five of them."""
-CORE = 0.9
-"""Share of the subsets with a chosen study that its outline holds."""
 MOST_CHOSEN = 3
 EDGE = 0.0005
 """Share of the subsets at either end that may lie beyond the axis."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ChosenCloud:
-    """The subsets that hold one study: counts by bin, the bins of its densest part, its middle."""
-
-    study: str
-    counts: FloatArray
-    core: BoolArray
-    median: float
-    median_without: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SubsetsContent:
-    """Everything the picture shows.
-
-    counts : shape (across, upwards), subsets by bin; `across` and `upwards` are the edges of the bins, the
-    first in natural units. `outside` subsets lie beyond the edges.
-    """
-
-    title: str
-    natural: Natural
-    counts: FloatArray
-    across: FloatArray
-    upwards: FloatArray
-    chosen: tuple[ChosenCloud, ...]
-    mean: float
-    subsets: int
-    exhaustive: bool
-    studies: int
-    outside: int = 0
-    left_words: str = ""
-    right_words: str = ""
-    footnotes: tuple[str, ...] = ()
 
 
 def subsets_content(
@@ -169,17 +132,9 @@ def subsets_text(content: SubsetsContent) -> str:
     return " ".join([lead, *parts])
 
 
-def subset_words(content: SubsetsContent) -> str:
-    """Say how many subsets there are, and whether these are all."""
-    count = f"{content.subsets:,}".replace(",", "\u00a0")
-    every = "All" if content.exhaustive else "A random draw of"
-    return f"{every} {count} subsets of {content.studies} studies"
-
-
 def subsets_figure(content: SubsetsContent, *, width_mm: float = 140) -> Figure:
     """Draw the picture at its final size (80 to 400 mm wide), on a canvas unknown to pyplot."""
     from metakit.plots.draw import scene_figure
-    from metakit.plots.subsets_layout import lay_out_subsets
     from metakit.plots.text import text_width
 
     frame = lay_out_subsets(content, width_mm=width_mm, measure=text_width)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.written import fixed
+from metakit.measures.natural import Natural
 from metakit.plots import style
 from metakit.plots.columns import MARGIN
 from metakit.plots.footing import add_axis, add_directions, add_notes, axis_name
@@ -23,8 +25,53 @@ from metakit.plots.frame import (
 from metakit.plots.marks import Panel
 from metakit.plots.scale import AxisPlan, choose_ticks
 from metakit.plots.scene import LEADING, Scene, Shape, Stroke
-from metakit.plots.subsets import CORE, ChosenCloud, SubsetsContent, subset_words
 from metakit.plots.text import TextWidth, clean_text, shorten
+
+CORE = 0.9
+"""Share of the subsets with a chosen study that its outline holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChosenCloud:
+    """The subsets that hold one study: counts by bin, the bins of its densest part, its middle."""
+
+    study: str
+    counts: FloatArray
+    core: BoolArray
+    median: float
+    median_without: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SubsetsContent:
+    """Everything the picture shows.
+
+    counts : shape (across, upwards), subsets by bin; `across` and `upwards` are the edges of the bins, the
+    first in natural units. `outside` subsets lie beyond the edges.
+    """
+
+    title: str
+    natural: Natural
+    counts: FloatArray
+    across: FloatArray
+    upwards: FloatArray
+    chosen: tuple[ChosenCloud, ...]
+    mean: float
+    subsets: int
+    exhaustive: bool
+    studies: int
+    outside: int = 0
+    left_words: str = ""
+    right_words: str = ""
+    footnotes: tuple[str, ...] = ()
+
+
+def subset_words(content: SubsetsContent) -> str:
+    """Say how many subsets there are, and whether these are all."""
+    count = f"{content.subsets:,}".replace(",", "\u00a0")
+    every = "All" if content.exhaustive else "A random draw of"
+    return f"{every} {count} subsets of {content.studies} studies"
+
 
 SHADES = ("#dfeef8", "#b3d6ee", "#7db8de", "#3f8fc0", style.STUDY_LINE)
 """From few subsets in a bin to many; each step is darker in greyscale, too."""
