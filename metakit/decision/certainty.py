@@ -12,7 +12,8 @@ from metakit.decision.evidence import EvidenceBody
 from metakit.decision.network_body import network_bodies
 from metakit.decision.proposals import Proposal, proposals, start_of
 from metakit.decision.signatures import SignedChange, changes, named, not_judged, objections, unanswered
-from metakit.synthesis.findings import Findings, finite
+from metakit.synthesis.answers import finite
+from metakit.synthesis.findings import Findings
 
 Level = Literal["very_low", "low", "moderate", "high"]
 LEVELS: tuple[Level, ...] = ("very_low", "low", "moderate", "high")

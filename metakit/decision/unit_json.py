@@ -12,7 +12,7 @@ from metakit.decision.unit_drivers import Drivers
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.decision.unit_scenarios import STATED, ScenarioRow
 from metakit.decision.unit_words import cautions, is_thin, summary_lines
-from metakit.synthesis.findings import finite
+from metakit.synthesis.answers import finite
 
 
 def decision_json(found: UnitDecision) -> dict[str, Any]:

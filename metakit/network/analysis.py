@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 from metakit.errors import NotEstimableError, UsageError, nearest_names
 from metakit.models.inference import DEFAULT_INFERENCE
+from metakit.network.answer import NetworkAnalysis, PartAnalysis
 from metakit.network.arms import NetworkArms
-from metakit.network.characteristics import Characteristic, Value, characteristics_by_comparison
-from metakit.network.components import ComponentModel, fit_components
-from metakit.network.evidence import Contributions, Direct
-from metakit.network.funnel import ComparisonAdjustedFunnel, comparison_adjusted_funnel
-from metakit.network.inconsistency import Inconsistency
-from metakit.network.model import NetworkPart, connected_parts
+from metakit.network.characteristics import Value, characteristics_by_comparison
+from metakit.network.components import fit_components
+from metakit.network.funnel import comparison_adjusted_funnel
+from metakit.network.model import connected_parts
 from metakit.network.models import NetworkModel, beside, network_inference, network_model
-from metakit.network.moderators import NetworkModerator, fit_moderator
+from metakit.network.moderators import fit_moderator
 from metakit.network.ranking import Ranking, rank
 from metakit.network.thresholds import Threshold, thresholds
 
@@ -32,43 +30,6 @@ class Moderator:
 
 FEWEST_TO_RANK = 3
 COUNTED = ("odds_ratio", "risk_ratio", "risk_difference", "rate_ratio")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PartAnalysis:
-    """One connected part with all that is said about it; `ranking` is None where ranks would mislead.
-
-    `beside` holds the same part under other rules, nothing where a model was named.
-    """
-
-    part: NetworkPart
-    reference: str
-    inconsistency: Inconsistency | None
-    contributions: Contributions | None
-    direct: Direct | None
-    ranking: Ranking | None
-    thresholds: tuple[Threshold, ...]
-    notes: tuple[str, ...]
-    beside: Mapping[str, NetworkPart] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NetworkAnalysis:
-    """All parts of a network, the one with the reference first, and the component model if asked for."""
-
-    arms: NetworkArms
-    parts: tuple[PartAnalysis, ...]
-    components: ComponentModel | None
-    notes: tuple[str, ...]
-    moderator: NetworkModerator | None = None
-    characteristics: tuple[Characteristic, ...] = ()
-    funnel: ComparisonAdjustedFunnel | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the answer in the fixed form of the command line; the first part stands at the top."""
-        from metakit.network.answer import network_json
-
-        return network_json(self)
 
 
 def analyse_network(

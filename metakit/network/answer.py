@@ -3,18 +3,56 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from metakit.core.results import TestStatistic
+from metakit.network.arms import NetworkArms
 from metakit.network.characteristics import Characteristic
-from metakit.network.evidence import evidence_on
+from metakit.network.components import ComponentModel
+from metakit.network.evidence import Contributions, Direct, evidence_on
 from metakit.network.funnel import ComparisonAdjustedFunnel
 from metakit.network.inconsistency import Inconsistency
 from metakit.network.model import NetworkPart
 from metakit.network.moderators import NetworkModerator
+from metakit.network.ranking import Ranking
+from metakit.network.thresholds import Threshold
 
-if TYPE_CHECKING:
-    from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartAnalysis:
+    """One connected part with all that is said about it; `ranking` is None where ranks would mislead.
+
+    `beside` holds the same part under other rules, nothing where a model was named.
+    """
+
+    part: NetworkPart
+    reference: str
+    inconsistency: Inconsistency | None
+    contributions: Contributions | None
+    direct: Direct | None
+    ranking: Ranking | None
+    thresholds: tuple[Threshold, ...]
+    notes: tuple[str, ...]
+    beside: Mapping[str, NetworkPart] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NetworkAnalysis:
+    """All parts of a network, the one with the reference first, and the component model if asked for."""
+
+    arms: NetworkArms
+    parts: tuple[PartAnalysis, ...]
+    components: ComponentModel | None
+    notes: tuple[str, ...]
+    moderator: NetworkModerator | None = None
+    characteristics: tuple[Characteristic, ...] = ()
+    funnel: ComparisonAdjustedFunnel | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the answer in the fixed form of the command line; the first part stands at the top."""
+        return network_json(self)
 
 
 def network_json(found: NetworkAnalysis) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.answer import NetworkAnalysis, PartAnalysis
 from metakit.network.characteristics import characteristic_words
 
 RATIOS = ("odds_ratio", "risk_ratio", "rate_ratio")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from metakit.core.written import count, decimals_for, on_axis
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
-from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.answer import NetworkAnalysis, PartAnalysis
 from metakit.network.splitting import indirect_evidence
 from metakit.plots.footing import axis_name
 from metakit.plots.network_marks import SHAPES, EstimateMark

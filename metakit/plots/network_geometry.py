@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from itertools import combinations
 
 from metakit.core.written import count
-from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.answer import NetworkAnalysis, PartAnalysis
 from metakit.network.evidence import evidence_on
 from metakit.plots.network_geometry_layout import (
     GeometryContent,

@@ -10,7 +10,7 @@ from metakit.core.registry import Registry
 from metakit.core.results import Limits
 from metakit.measures.natural import Natural
 from metakit.measures.registry import MEASURES
-from metakit.network.analysis import NetworkAnalysis
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.components import INTERACTION, JOIN
 from metakit.plots.registry import Built
 from metakit.synthesis.words import lower_first

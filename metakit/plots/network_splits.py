@@ -6,7 +6,7 @@ from metakit.core.results import Limits
 from metakit.core.written import p_value
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
-from metakit.network.analysis import NetworkAnalysis
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.inconsistency import Split
 from metakit.plots.footing import axis_name
 from metakit.plots.network_forest import interval_of, number_lines, rows_text

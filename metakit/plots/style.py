@@ -10,6 +10,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
+
+_WIDE_COVERAGE = (
+    "Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans JP", "Noto Sans SC", "Noto Sans KR", "Source Han Sans",
+    "WenQuanYi Zen Hei", "WenQuanYi Micro Hei", "Droid Sans Fallback", "IPAexGothic", "NanumGothic",
+    "Microsoft YaHei", "Yu Gothic", "MS Gothic", "Malgun Gothic", "SimHei", "Hiragino Sans", "PingFang SC",
+    "Arial Unicode MS", "Segoe UI Symbol", "Noto Sans Symbols2", "Noto Emoji", "Noto Sans Devanagari",
+    "Noto Sans Thai", "Noto Sans Hebrew",
+)  # fmt: skip
+"""Fonts used behind our own for scripts that it lacks, where a computer has them."""
+
+
+@lru_cache(maxsize=1)
+def families() -> tuple[str, ...]:
+    """Return our font (matplotlib ships it) and, behind it, those fonts of wide coverage that exist here."""
+    from matplotlib import font_manager
+
+    here = {entry.name for entry in font_manager.fontManager.ttflist}
+    return (FONT, *(name for name in _WIDE_COVERAGE if name in here))
+
 
 MM = 72 / 25.4
 """Points in a millimetre."""
@@ -68,8 +88,6 @@ def check_width(width_mm: float) -> float:
 def styled() -> Iterator[None]:
     """Draw under matplotlib's own defaults plus ours, whatever the user's settings; then restore theirs."""
     import matplotlib
-
-    from metakit.plots.text import families
 
     settings = {
         key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith("backend")

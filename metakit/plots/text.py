@@ -6,31 +6,14 @@ import unicodedata
 from collections.abc import Callable
 from functools import lru_cache
 
-from metakit.plots.style import FONT
+from metakit.plots.style import families
 
 STAND_IN = "□"
 """Drawn for a character that no font at hand has."""
 
-_WIDE_COVERAGE = (
-    "Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans JP", "Noto Sans SC", "Noto Sans KR", "Source Han Sans",
-    "WenQuanYi Zen Hei", "WenQuanYi Micro Hei", "Droid Sans Fallback", "IPAexGothic", "NanumGothic",
-    "Microsoft YaHei", "Yu Gothic", "MS Gothic", "Malgun Gothic", "SimHei", "Hiragino Sans", "PingFang SC",
-    "Arial Unicode MS", "Segoe UI Symbol", "Noto Sans Symbols2", "Noto Emoji", "Noto Sans Devanagari",
-    "Noto Sans Thai", "Noto Sans Hebrew",
-)  # fmt: skip
-"""Fonts used behind our own for scripts that it lacks, where a computer has them."""
 
 TextWidth = Callable[[str, float, bool], float]
 """Width in points of one line of text, given its size in points and whether it is bold."""
-
-
-@lru_cache(maxsize=1)
-def families() -> tuple[str, ...]:
-    """Return our font (matplotlib ships it) and, behind it, those fonts of wide coverage that exist here."""
-    from matplotlib import font_manager
-
-    here = {entry.name for entry in font_manager.fontManager.ttflist}
-    return (FONT, *(name for name in _WIDE_COVERAGE if name in here))
 
 
 @lru_cache(maxsize=1)

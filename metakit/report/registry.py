@@ -9,14 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from metakit.core.registry import Registry
-
-if TYPE_CHECKING:
-    from metakit.report.page import Page
-    from metakit.telling.blocks import Block
-    from metakit.telling.facts import Facts
+from metakit.report.page import Page
+from metakit.telling.blocks import Block
+from metakit.telling.facts import Facts
 
 Content = Mapping[str, object]
 

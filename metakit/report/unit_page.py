@@ -31,7 +31,7 @@ from metakit.plots.decision import (
 from metakit.plots.svg_page import page_font_rules
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.output_folder import write_folder
-from metakit.report.page import page_environment, security_policy, template_source
+from metakit.report.render import page_environment, security_policy, template_source
 from metakit.report.sections.reproduce import report_date
 from metakit.report.unit_tables import (
     burden_lines,

@@ -20,8 +20,9 @@ from metakit.report.checklist_files import WORD as CHECKLIST_WORD
 from metakit.report.checklist_files import checklist_csv, checklist_document
 from metakit.report.figures import draw_all
 from metakit.report.output_folder import FIGURES, NUMBERS, Written, write_folder
-from metakit.report.page import Page, render_page
+from metakit.report.page import Page
 from metakit.report.preset_figures import preset_files
+from metakit.report.render import render_page
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 

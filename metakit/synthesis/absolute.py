@@ -13,8 +13,8 @@ from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError
 from metakit.measures.carrying import carrier_for
 from metakit.measures.registry import Measure
+from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.baseline import Baseline, comparator_baseline
-from metakit.synthesis.findings import AbsoluteEffect
 from metakit.synthesis.rows import StudyNumbers
 
 

@@ -14,6 +14,7 @@ from metakit.measures.registry import MEASURES, Measure
 from metakit.models.fragility import Fragility, fragility
 from metakit.models.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
+from metakit.synthesis.answers import AbsoluteEffect, Answer
 from metakit.synthesis.appraisal import concern_caution, concern_shares
 from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
@@ -22,7 +23,7 @@ from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.definitions import definition_notes, definitions_found
 from metakit.synthesis.estimate import estimate
 from metakit.synthesis.explorations import explorations_of
-from metakit.synthesis.findings import AbsoluteEffect, AnalysisFinding, Answer
+from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.fragility_words import fragility_sentence
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.moderators import moderator_columns, with_moderators

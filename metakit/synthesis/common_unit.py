@@ -16,7 +16,7 @@ from metakit.errors import NotEstimableError
 from metakit.measures.carrying import carrier_for
 from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Measure
-from metakit.synthesis.findings import AbsoluteEffect
+from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.rows import StudyNumbers
 from metakit.synthesis.terms import OutcomeTerm
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.written import listed
+from metakit.synthesis.answers import DefinitionFound
 from metakit.synthesis.eligible import values_of
-from metakit.synthesis.findings import DefinitionFound
 from metakit.synthesis.rows import Candidate, StudyNumbers
 from metakit.synthesis.terms import UNSTATED, OutcomeTerm, definition_label
 

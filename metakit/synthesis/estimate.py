@@ -15,7 +15,7 @@ from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
-from metakit.synthesis.findings import Answer
+from metakit.synthesis.answers import Answer
 from metakit.synthesis.gather import Task
 from metakit.synthesis.gather_ready import ready_columns
 from metakit.synthesis.reported_effects import Ready

@@ -10,7 +10,7 @@ from metakit.core.results import Limits
 from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
 from metakit.measures.kind import MEANS
-from metakit.network.analysis import NetworkAnalysis, PartAnalysis
+from metakit.network.answer import NetworkAnalysis, PartAnalysis
 from metakit.network.components import JOIN, ComponentModel
 from metakit.network.evidence import evidence_on
 from metakit.network.links import linking_studies

@@ -9,10 +9,10 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.records import NetworkPlan
 from metakit.core.results import Limits
 from metakit.measures.registry import Measure
-from metakit.network.analysis import NetworkAnalysis
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.components import ComponentModel
 from metakit.network.models import NETWORK_INFERENCES, NETWORK_MODELS
-from metakit.synthesis.findings import finite
+from metakit.synthesis.answers import finite
 from metakit.synthesis.network_absolute import NetworkAbsolute
 from metakit.synthesis.network_arms import PartlyGiven
 from metakit.synthesis.network_words import Evidence

@@ -12,7 +12,8 @@ from metakit.core.written import count
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure
 from metakit.models.inference import DEFAULT_INFERENCE
-from metakit.network.analysis import NetworkAnalysis, analyse_network
+from metakit.network.analysis import analyse_network
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.arms import NetworkArms, arms_from_counts_or_means, corrected_by_size
 from metakit.network.components import ComponentModel, arm_name, fit_components
 from metakit.network.funnel import comparison_adjusted_funnel

@@ -13,9 +13,9 @@ from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.measures.units_of_analysis import SENSITIVITY_ICCS
 from metakit.models.registry import MODELS, Model
+from metakit.synthesis.answers import DefinitionFound
 from metakit.synthesis.appraisal import concern_of, high_concern
 from metakit.synthesis.arms import OF_COUNTS
-from metakit.synthesis.findings import DefinitionFound
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.rows import Gathered
 from metakit.synthesis.sensitivity_kinds import planned_kinds, standing_of

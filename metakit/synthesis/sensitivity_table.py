@@ -21,8 +21,8 @@ from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.influence import influence
 from metakit.models.registry import MODELS
+from metakit.synthesis.answers import Answer
 from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit
-from metakit.synthesis.findings import Answer
 from metakit.synthesis.gather import Task, gather
 from metakit.synthesis.rows import Gathered
 from metakit.synthesis.sensitivity import Alternative, as_numbers, suits

@@ -14,8 +14,8 @@ from metakit.core.results import Limits, PoolResult
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.again import method_of
+from metakit.synthesis.answers import Answer
 from metakit.synthesis.estimate import estimate
-from metakit.synthesis.findings import Answer
 from metakit.synthesis.gather import Task
 from metakit.synthesis.rows import StudyNumbers
 

@@ -15,7 +15,7 @@ from metakit.core.written import count, per_100, signed
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
-from metakit.synthesis.findings import AbsoluteEffect
+from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.variations import VariationFact
 

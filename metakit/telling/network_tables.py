@@ -10,7 +10,7 @@ from typing import Literal
 from metakit.core.written import count, fixed, p_value
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
-from metakit.network.analysis import PartAnalysis
+from metakit.network.answer import PartAnalysis
 from metakit.network.characteristics import Characteristic
 from metakit.synthesis.network_arms import node_label
 from metakit.synthesis.network_findings import NetworkFinding

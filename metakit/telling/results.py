@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
-from metakit.synthesis.findings import AnalysisFinding, DefinitionFound
+from metakit.synthesis.answers import DefinitionFound
+from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.windows import when_words
 from metakit.telling.answer_tables import choices_table, facts_table
 from metakit.telling.blocks import (

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from metakit.plots.presets import PRESETS
 from metakit.report.figures import draw_all
-from metakit.report.page import Page, render_page
+from metakit.report.page import Page
 from metakit.report.preset_figures import preset_files
+from metakit.report.render import render_page
 from metakit.report.word_report import report_document
 from metakit.report.write import report_files
 from metakit.workbench import open_review

@@ -10,7 +10,8 @@ import pytest
 from matplotlib.text import Text
 
 from metakit.errors import NotEstimableError, UsageError
-from metakit.network.analysis import NetworkAnalysis, analyse_network
+from metakit.network.analysis import analyse_network
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.arms import ARM_MEASURES, arms_from_counts_or_means
 from metakit.network.models import NETWORK_MODELS
 from metakit.plots.network_registry import NETWORK_FIGURES, NetworkWords

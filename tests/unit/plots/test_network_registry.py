@@ -12,7 +12,8 @@ import pytest
 
 from metakit.core.results import Limits
 from metakit.errors import NotEstimableError
-from metakit.network.analysis import NetworkAnalysis, analyse_network
+from metakit.network.analysis import analyse_network
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.arms import arms_from_counts_or_means
 from metakit.plots.network_forest import network_forest_content
 from metakit.plots.network_funnel import adjusted_funnel_content
