@@ -29,7 +29,10 @@ def command(
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the report [default: FOLDER/report].")] = None,
     word: Annotated[
-        bool, typer.Option("--word", help="Write the whole report as a Word document as well: report.docx.")
+        bool,
+        typer.Option(
+            "--word", help="Write the report as Word documents as well: report.docx and its appendix."
+        ),
     ] = False,
     figures: Annotated[
         list[str] | None,

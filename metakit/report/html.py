@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -45,6 +46,9 @@ _OPENED = Markup(
 )
 _UNDER = Markup('\n<span class="sub">{}</span>')
 _NOTHING = Markup()
+_FROM_RIGHT = re.compile(
+    "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff\U00010800-\U00010fff\U0001e800-\U0001efff]"
+)
 _LINES = Markup("\n")
 
 
@@ -62,11 +66,10 @@ class Html:
     def block(self, block: Block) -> Markup:
         """Write one block."""
         if isinstance(block, Say):
-            if block.look == "warning":
-                return Markup('<div class="warning"><p dir="auto">{}</p></div>').format(
-                    self.words(block.words)
-                )
-            return Markup('<p{} dir="auto">{}</p>').format(_class(block.look), self.words(block.words))
+            said = _element("p", self.words(block.words), _class(block.look))
+            return (
+                Markup("<div{}>{}</div>").format(_class("warning"), said) if block.look == "warning" else said
+            )
         if isinstance(block, Points):
             return self._points(block)
         if isinstance(block, Table):
@@ -91,21 +94,24 @@ class Html:
     def _points(self, block: Points) -> Markup:
         if block.look == "named":
             pairs = (
-                Markup('<dt dir="auto">{}</dt>\n<dd dir="auto">{}{}</dd>').format(
-                    shown_text(item.lead), self.words(item.words), self._under(item)
+                _LINES.join(
+                    (
+                        _element("dt", shown_text(item.lead)),
+                        _element("dd", self.words(item.words) + self._under(item)),
+                    )
                 )
                 for item in block.items
             )
             return Markup('<dl class="glance">\n{}\n</dl>').format(_LINES.join(pairs))
         name = Markup(' aria-label="{}"').format(shown_text(block.label)) if block.label else _NOTHING
         items = (
-            Markup('<li dir="auto">{}{}{}</li>').format(
-                Markup("<strong>{}</strong>: ").format(shown_text(item.lead)) if item.lead else "",
-                self.words(item.words), self._under(item),
-            )
+            _element("li", self._lead(item) + self.words(item.words) + self._under(item))
             for item in block.items
-        )  # fmt: skip
+        )
         return Markup("<ul{}{}>\n{}\n</ul>").format(_class(block.look), name, _LINES.join(items))
+
+    def _lead(self, item: Point) -> Markup:
+        return Markup("<strong>{}</strong>: ").format(shown_text(item.lead)) if item.lead else _NOTHING
 
     def _under(self, item: Point) -> Markup:
         return (
@@ -114,8 +120,7 @@ class Html:
 
     def _table(self, block: Table) -> Markup:
         head = _NOTHING.join(
-            Markup('<th scope="col" dir="auto">{}</th>').format(shown_text(column.name))
-            for column in block.columns
+            _element("th", shown_text(column.name), Markup(' scope="col"')) for column in block.columns
         )
         together = any(isinstance(row[0], Cell) and row[0].rows > 1 for row in block.rows)
         return Markup(
@@ -138,8 +143,8 @@ class Html:
 
     def _row(self, block: Table, row: Sequence[Cell | Words], look: str) -> Markup:
         if len(row) == 1 and isinstance(row[0], Cell) and row[0].across == len(block.columns):
-            head = Markup('<th scope="rowgroup" colspan="{}" dir="auto">{}</th>')
-            return Markup('<tr class="group">{}</tr>').format(head.format(row[0].across, self._lines(row[0])))
+            marks = Markup(' scope="rowgroup" colspan="{}"').format(row[0].across)
+            return Markup('<tr class="group">{}</tr>').format(_element("th", self._lines(row[0]), marks))
         shift = len(block.columns) - sum(cell.across if isinstance(cell, Cell) else 1 for cell in row)
         cells = (self._cell(block, shift + n, cell) for n, cell in enumerate(row))
         return Markup("<tr{}>{}</tr>").format(_class("" if shift else look), _NOTHING.join(cells))
@@ -154,9 +159,7 @@ class Html:
         if isinstance(cell, Cell):
             marks += Markup(' rowspan="{}"').format(cell.rows) if cell.rows > 1 else _NOTHING
             marks += Markup(' colspan="{}"').format(cell.across) if cell.across > 1 else _NOTHING
-        return Markup('<{0}{1} dir="auto">{2}</{0}>').format(
-            "td" if place else "th", marks, self._lines(cell)
-        )
+        return _element("td" if place else "th", self._lines(cell), marks)
 
     def _lines(self, cell: Cell | Words) -> Markup:
         if not isinstance(cell, Cell):
@@ -196,9 +199,13 @@ class Html:
                 '<h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}\n{4}\n</article>'
             ).format(part.anchor, 2 + part.level, title, about, inside)
         look = part.look or ("small" if part.level > 1 else "")
-        return Markup('<h{0}{1} dir="auto">{2}</h{0}>{3}\n{4}').format(
-            2 + part.level, _class(look), title, about, inside
-        )
+        return _element(f"h{2 + part.level}", title, _class(look)) + about + _LINES + inside
+
+
+def _element(tag: str, inside: str, marks: Markup = _NOTHING) -> Markup:
+    """Write an element; where its text reads from the right, the browser shall find out."""
+    way = Markup(' dir="auto"') if _FROM_RIGHT.search(inside) else _NOTHING
+    return Markup("<{0}{1}{2}>{3}</{0}>").format(tag, marks, way, inside)
 
 
 def _class(name: str) -> Markup:

@@ -1,4 +1,4 @@
-"""Blocks in a Word document: what is folded on the page goes into an appendix, links are words."""
+"""Blocks in Word: what is folded on the page goes into a document of its own, links are words."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ DEEPEST = 3
 
 @dataclass(slots=True, kw_only=True)
 class Word:
-    """Writes blocks into a manuscript and keeps folded parts for `appendix`, each with where it belongs."""
+    """Writes blocks into a manuscript; with `keeping` folded parts wait for `appendix`, with their places."""
 
     text: Manuscript
     figures: Mapping[str, FigurePart]
@@ -26,7 +26,7 @@ class Word:
     level: int = 2
     kept: list[tuple[tuple[str, ...], Part]] = field(default_factory=list)
     _within: tuple[str, ...] = ()
-    _keeping: bool = True
+    keeping: bool = True
 
     def blocks(self, blocks: Sequence[Block]) -> None:
         """Write blocks one after another."""
@@ -50,7 +50,7 @@ class Word:
                 part = self.figures.get(block.name)
                 where = ": ".join(self._within[1:3])
                 self.text.figure(part, caption=f"{where}. {part.caption}" if part and where else "")
-        elif block.folded and self._keeping:
+        elif block.folded and self.keeping:
             self.kept.append((self._within, block))
         else:
             self._part(block)
@@ -64,19 +64,17 @@ class Word:
         self.blocks(blocks)
         self._within = ()
 
-    def appendix(self) -> None:
-        """Write what was kept: an appendix a section, in it a heading a place."""
+    def appendix(self, other: Word) -> None:
+        """Write what was kept into another document: a heading a section, in it one a place."""
         before: tuple[str, ...] = ()
-        self._keeping = False
         for within, part in self.kept:
             if within[:1] != before[:1]:
-                self.text.turn(lying=False)
-                self.text.heading(f"Appendix: {within[0]}", 1)
+                other.text.heading(within[0], 1)
             if within[1:] and within != before:
-                self.text.heading(": ".join(within[1:]), 2)
+                other.text.heading(": ".join(within[1:]), 2)
             before = within
-            self._part(part, 3 if within[1:] else 2)
-        self.kept, self._keeping = [], True
+            other._within = within
+            other._part(part, 3 if within[1:] else 2)
 
     def _say(self, block: Say) -> None:
         parts = runs(block.words)
@@ -90,7 +88,7 @@ class Word:
             return
         before, title = (self.level, self._within), plain(part.title)
         depth = self.level if level is None else level
-        if not self._keeping or not all(isinstance(block, Part) and block.folded for block in part.blocks):
+        if not self.keeping or not all(isinstance(block, Part) and block.folded for block in part.blocks):
             self.text.heading(title, min(depth, DEEPEST))
         if part.about:
             self._say(Say(words=part.about, look="quiet"))

@@ -21,21 +21,28 @@ from metakit.report.word_studies import section_content, write_appendices, write
 from metakit.report.word_tables import WordRow
 from metakit.synthesis.findings import Findings
 
-DOCUMENT = "report.docx"
+DOCUMENT, APPENDIX = "report.docx", "report_appendix.docx"
 
 
 def report_document(page: Page) -> bytes:
-    """Return the report as a Word document.
+    """Return the report as a Word document; see `report_documents`."""
+    return report_documents(page)[DOCUMENT]
+
+
+def report_documents(page: Page) -> dict[str, bytes]:
+    """Return the report and, as a document of its own, its appendix, by their names.
+
+    The appendix holds what is folded on the page: every table behind an answer.
 
     Parameters
     ----------
     page : Page
-        The findings with their figures. Sources are numbered anew, in the order of this document.
+        The findings with their figures. Sources are numbered anew, in the order of each document.
     """
     own = Page(findings=page.findings, figures=page.figures)
     protocol = own.findings.protocol
-    text = Manuscript(new_document(protocol.title))
-    set_header_and_footer(text.document, "INVENTED DEMONSTRATION DATA" if protocol.invented else "")
+    word = _begun(own, protocol.title)
+    text = word.text
     _title(text, own.findings)
     _cautions(text)
     _question(text, own)
@@ -44,20 +51,40 @@ def report_document(page: Page) -> bytes:
         text.heading(paragraph.heading, 2)
         text.cite(paragraph.sentences)
     write_studies(text, own)
-    word = Word(text=text, figures={part.name: part for part in own.figures.all}, citations=own.citations)
     write_results(text, own, word)
     _still_to_write(text, own)
     write_appendices(text, own)
-    word.appendix()
-    text.turn(lying=False)
-    text.heading("References", 1)
-    text.references(own.citations.listed())
-    text.say(
+    made = {DOCUMENT: _ended(word)}
+    if word.kept:
+        more = Page(findings=page.findings, figures=page.figures)
+        title = f"{protocol.title}: appendix"
+        behind = _begun(more, title, keeping=False)
+        write_text(behind.text.document.add_paragraph(style="Title"), " ".join(title.split()))
+        behind.text.say("What stands folded on the page of the report: every table behind an answer.")
+        word.appendix(behind)
+        made[APPENDIX] = _ended(behind)
+    return made
+
+
+def _begun(page: Page, title: str, *, keeping: bool = True) -> Word:
+    text = Manuscript(new_document(title))
+    invented = page.findings.protocol.invented
+    set_header_and_footer(text.document, "INVENTED DEMONSTRATION DATA" if invented else "")
+    figures = {part.name: part for part in page.figures.all}
+    return Word(text=text, figures=figures, citations=page.citations, keeping=keeping)
+
+
+def _ended(word: Word) -> bytes:
+    """Close a document with its sources."""
+    word.text.turn(lying=False)
+    word.text.heading("References", 1)
+    word.text.references(word.citations.listed())
+    word.text.say(
         "References were typed from memory by the makers of the software; check them before this goes out. "
         "The same list for reference managers: methods_references.bib and methods_references.json.",
         small=True,
     )
-    return document_bytes(text.document)
+    return document_bytes(word.text.document)
 
 
 def _title(text: Manuscript, findings: Findings) -> None:

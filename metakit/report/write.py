@@ -65,7 +65,7 @@ def write_report(
     figure_kinds : tuple of str
         Endings of the figure files: ".svg", ".pdf", ".png".
     word : bool
-        Whether to write the whole report as a Word document as well, `report.docx`.
+        Whether to write the whole report as Word documents as well, `report.docx` and its appendix.
     presets : sequence of str
         Names of sizes (`metakit.plots.presets`) to draw all figures at as well.
     progress : callable, optional
@@ -156,10 +156,10 @@ def report_files(
     for name, content in preset_files(figures, presets, progress=say).items():
         files[f"{FIGURES}/{name}"] = content
     if word:
-        from metakit.report.word_report import DOCUMENT, report_document
+        from metakit.report.word_report import report_documents
 
-        say("writing the Word document")
-        files[DOCUMENT] = report_document(page)
+        say("writing the Word documents")
+        files |= report_documents(page)
     # The page last: whoever sees it finds everything beside it.
     files[PAGE] = html.encode()
     return files

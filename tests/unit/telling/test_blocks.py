@@ -83,12 +83,14 @@ def on_page(blocks: tuple[Block, ...]) -> str:
 
 
 def in_word(blocks: tuple[Block, ...]) -> str:
-    text = Manuscript(new_document("Invented"))
-    word = Word(text=text, figures={}, citations=Citations())
+    word, more = (
+        Word(text=Manuscript(new_document("Invented")), figures={}, citations=Citations(), keeping=keeping)
+        for keeping in (True, False)
+    )
     word.section("A section", blocks)
-    word.appendix()
-    body = text.document.element.body
-    return " ".join(node.text or "" for node in body.iter("{*}t"))
+    word.appendix(more)
+    bodies = [one.text.document.element.body for one in (word, more)]
+    return " ".join(node.text or "" for body in bodies for node in body.iter("{*}t"))
 
 
 def squeezed(text: str) -> str:
@@ -142,9 +144,9 @@ def test_typed_text_never_becomes_markup() -> None:
 
 def test_rows_over_several_lines_keep_their_columns() -> None:
     html = Html(figures={}, citations=Citations()).blocks((TABLE,))
-    assert '<tr class="group"><th scope="rowgroup" colspan="3" dir="auto">Trials</th></tr>' in html
-    assert '<th scope="row" data-label="Study" rowspan="2" dir="auto">Study two</th>' in html
-    assert '<tr><td class="number" data-label="Events" dir="auto">9/39</td>' in html
+    assert '<tr class="group"><th scope="rowgroup" colspan="3">Trials</th></tr>' in html
+    assert '<th scope="row" data-label="Study" rowspan="2">Study two</th>' in html
+    assert '<tr><td class="number" data-label="Events">9/39</td>' in html
 
 
 def test_a_certainty_has_its_steps() -> None:
@@ -163,3 +165,8 @@ def test_a_table_too_wide_for_a_terminal_becomes_paragraphs() -> None:
     text = Terminal(width=40).blocks((TABLE,))
     assert max(map(len, text.splitlines())) <= 40
     assert squeezed("Study one: Events: 3/40; Why: as typed, a quiet line") in squeezed(text)
+
+
+def test_the_browser_finds_the_direction_of_text_that_reads_from_the_right() -> None:
+    html = Html(figures={}, citations=Citations()).blocks((Say(words="שלום 12"), Say(words="plain")))
+    assert html == '<p dir="auto">שלום 12</p>\n<p>plain</p>'
