@@ -22,6 +22,7 @@ from metakit.telling.blocks import (
     Say,
     Table,
     Words,
+    placed,
     plain,
     runs,
 )
@@ -130,7 +131,7 @@ class Html:
             shown_text(block.label), _class(block.look), self._lines(block.caption), head,
             _LINES.join(
                 self._row(block, row, "headline" if n < block.leading else "first" if together else "")
-                for n, row in enumerate(block.rows)
+                for n, row in enumerate(placed(block))
             ),
         ) + _NOTHING.join(self._opened(row[0]) for row in block.rows)  # fmt: skip
 
@@ -141,13 +142,13 @@ class Html:
             return _NOTHING
         return _OPENED.format(part.anchor, self.words(part.title), self.blocks(part.blocks))
 
-    def _row(self, block: Table, row: Sequence[Cell | Words], look: str) -> Markup:
-        if len(row) == 1 and isinstance(row[0], Cell) and row[0].across == len(block.columns):
-            marks = Markup(' scope="rowgroup" colspan="{}"').format(row[0].across)
-            return Markup('<tr class="group">{}</tr>').format(_element("th", self._lines(row[0]), marks))
-        shift = len(block.columns) - sum(cell.across if isinstance(cell, Cell) else 1 for cell in row)
-        cells = (self._cell(block, shift + n, cell) for n, cell in enumerate(row))
-        return Markup("<tr{}>{}</tr>").format(_class("" if shift else look), _NOTHING.join(cells))
+    def _row(self, block: Table, row: Sequence[tuple[int, Cell | Words]], look: str) -> Markup:
+        first, cell = row[0]
+        if len(row) == 1 and isinstance(cell, Cell) and cell.across == len(block.columns):
+            marks = Markup(' scope="rowgroup" colspan="{}"').format(cell.across)
+            return Markup('<tr class="group">{}</tr>').format(_element("th", self._lines(cell), marks))
+        cells = (self._cell(block, column, item) for column, item in row)
+        return Markup("<tr{}>{}</tr>").format(_class("" if first else look), _NOTHING.join(cells))
 
     def _cell(self, block: Table, place: int, cell: Cell | Words) -> Markup:
         column = block.columns[place]

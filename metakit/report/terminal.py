@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from metakit.report.shown import shown_text
-from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Table, Words, plain
+from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Table, Words, filled, plain
 
 WIDTH = 100
 
@@ -46,7 +46,7 @@ class Terminal:
 
     def _table(self, block: Table) -> str:
         heads = [shown_text(column.name) for column in block.columns]
-        rows = [[_text(cell) for cell in row] for row in block.rows]
+        rows = filled(block, _text)
         whole = [row for row in (heads, *rows) if len(row) == len(heads)]
         wide = [max(len(row[n]) for row in whole) for n in range(len(heads))]
         caption = self._filled(_text(block.caption))
@@ -65,9 +65,10 @@ class Terminal:
 
     def _entry(self, heads: Sequence[str], row: Sequence[str]) -> str:
         """Return a row that is too wide for columns as a paragraph."""
-        last = heads[len(heads) - len(row) :]
         told = "; ".join(
-            f"{head}: {cell}" if head else cell for head, cell in zip(last[1:], row[1:], strict=True)
+            f"{head}: {cell}" if head else cell
+            for head, cell in zip(heads[1:], row[1:], strict=False)
+            if cell
         )
         return self._filled(f"{row[0]}: {told}" if told else row[0], "  ", "    ")
 

@@ -10,7 +10,7 @@ from metakit.report.figure_parts import FigurePart
 from metakit.report.methods_text import Cited
 from metakit.report.word_manuscript import Manuscript
 from metakit.report.word_tables import WordRow
-from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Table, Words, plain, runs
+from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Table, Words, filled, plain, runs
 
 MOST_COLUMNS_UPRIGHT = 8
 DEEPEST = 3
@@ -102,17 +102,14 @@ class Word:
             self.text.turn(lying=True)
         self.text.table(
             tuple(column.name for column in block.columns),
-            [self._row(row, len(block.columns)) for row in block.rows],
+            [
+                WordRow(cells=row, whole=len(row) < len(block.columns), heading=len(row) < len(block.columns))
+                for row in filled(block, self._cell)
+            ],
             caption=f"{plain(block.caption).rstrip('.')}.",
             shares=tuple(column.share for column in block.columns),
         )
         self.text.turn(lying=lying)
-
-    def _row(self, row: Sequence[Cell | Words], wide: int) -> WordRow:
-        cells = tuple(map(self._cell, row))
-        if len(cells) == 1 < wide:
-            return WordRow(cells=cells, whole=True, heading=True)
-        return WordRow(cells=("",) * (wide - len(cells)) + cells)
 
     def _cell(self, cell: Cell | Words) -> str:
         words = cell.words if isinstance(cell, Cell) else cell

@@ -7,7 +7,7 @@ What is folded on the page is an appendix in Word.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
@@ -131,6 +131,36 @@ class Renderer(Protocol):
     def blocks(self, blocks: Sequence[Block]) -> Any:
         """Render blocks one after another."""
         ...
+
+
+def placed(table: Table) -> tuple[tuple[tuple[int, Cell | Words], ...], ...]:
+    """Return each cell of each row with its column: what spans from above takes its column away."""
+    left, rows = [0] * len(table.columns), []
+    for row in table.rows:
+        free = (n for n, taken in enumerate(left) if taken == 0)
+        found, after = [], [max(taken - 1, 0) for taken in left]
+        for cell in row:
+            column = next(free)
+            found.append((column, cell))
+            if isinstance(cell, Cell):
+                after[column] = cell.rows - 1
+                for _ in range(cell.across - 1):
+                    next(free)
+        left = after
+        rows.append(tuple(found))
+    return tuple(rows)
+
+
+def filled(table: Table, write: Callable[[Cell | Words], str]) -> list[tuple[str, ...]]:
+    """Return rows of texts, one a column, "" where another cell spans; a row that is a heading has one."""
+    rows = []
+    for row in placed(table):
+        texts = [""] * len(table.columns)
+        for column, cell in row:
+            texts[column] = write(cell)
+        heads = len(row) == 1 and isinstance(row[0][1], Cell) and row[0][1].across == len(table.columns)
+        rows.append(tuple(texts[:1]) if heads else tuple(texts))
+    return rows
 
 
 def runs(words: Words) -> tuple[Run, ...]:

@@ -149,11 +149,11 @@ class Answered:
             *folded("Funnel plot", (Picture(name=f"funnel-{end}", look="funnel"),)),
         )
         return Part(
-            title=(self.name.label, Run(text=subject, look="quiet")),
+            title=self.name.label,
             blocks=blocks,
             level=2,
             anchor=self.name.anchor,
-            about=f"{rank} outcome · {_when(finding, measure)} · {measure.label}",
+            about=f"{subject} · {rank} outcome · {_when(finding, measure)} · {measure.label}",
         )
 
     def _label(self, what: str) -> str:
@@ -184,10 +184,10 @@ class Answered:
         columns = (
             Column(name="Study", share=30), Column(name="Arm", share=30),
             Column(name=numbers.typed_heading, number=True, share=24),
-            *((Column(name="As analysed", number=True, share=20),) if effective else ()),
+            *((Column(name="As analysed", number=True, share=24),) if effective else ()),
             Column(name="Time", share=22), Column(name="Source", share=44),
             Column(name=self.measure.label.capitalize(), number=True, share=30),
-            *((Column(name="Weight", number=True, share=14),) if weights else ()),
+            *((Column(name="Weight", number=True, share=20),) if weights else ()),
         )  # fmt: skip
         rows: list[tuple[Cell | Words, ...]] = []
         for study, row in zip(finding.numbers, numbers.rows, strict=True):

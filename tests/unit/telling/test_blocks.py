@@ -24,6 +24,7 @@ from metakit.telling.blocks import (
     Run,
     Say,
     Table,
+    filled,
     folded,
     plain,
     points,
@@ -170,3 +171,21 @@ def test_a_table_too_wide_for_a_terminal_becomes_paragraphs() -> None:
 def test_the_browser_finds_the_direction_of_text_that_reads_from_the_right() -> None:
     html = Html(figures={}, citations=Citations()).blocks((Say(words="שלום 12"), Say(words="plain")))
     assert html == '<p dir="auto">שלום 12</p>\n<p>plain</p>'
+
+
+def test_a_cell_over_rows_at_either_end_leaves_its_columns_to_the_rows_below() -> None:
+    rows = (
+        (Cell(words="study", rows=2), "arm 1", "3/40", Cell(words="0.55", rows=2)),
+        ("arm 2", "7/41"),
+        ("other", "arm", "1/2", "–"),
+    )
+    table = Table(
+        caption="c",
+        columns=tuple(Column(name=name, number=name == "n") for name in "abnd"),
+        rows=rows,
+        label="l",
+    )
+    assert filled(table, plain) == [
+        ("study", "arm 1", "3/40", "0.55"), ("", "arm 2", "7/41", ""), ("other", "arm", "1/2", "–"),
+    ]  # fmt: skip
+    assert '<td class="number">7/41</td>' in Html(figures={}, citations=Citations()).blocks((table,))
