@@ -14,7 +14,7 @@ from metakit.decision.analysis_body import NORMAL_95, overall_of
 from metakit.decision.evidence import EvidenceBody, NetworkFacts, StudyEvidence
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.kind import COUNTS, MEANS
-from metakit.network.analysis import PartAnalysis
+from metakit.network.answer import PartAnalysis
 from metakit.network.characteristics import Characteristic
 from metakit.network.evidence import evidence_on
 from metakit.synthesis.findings import Findings
