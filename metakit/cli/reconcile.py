@@ -35,6 +35,9 @@ def command(
     csv: Annotated[
         bool, typer.Option("--csv", help="Write the decisions as CSV, not as a workbook.")
     ] = False,
+    form: Annotated[
+        Path | None, typer.Option(help="The file of a form of one's own.", show_default=False)
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
     """Compare, or write what was decided."""
@@ -43,13 +46,14 @@ def command(
     from metakit.cli.selection import say_screening, screening_alone, screening_json, selection_to_reconcile
     from metakit.core.files import write_atomically
     from metakit.report.disagreements import disagreement_page
+    from metakit.review.check import load_form
     from metakit.review.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
     from metakit.review.reconcile_agreement import field_agreements, overall_agreement
 
     selection = selection_to_reconcile(folder, decisions)
     if screening_alone(folder, selection, decisions, json=json):
         return
-    comparison = compare_review(folder)
+    comparison = compare_review(folder, load_form(form)[0] if form else None)
     if decisions is not None:
         _say_reconciled(reconcile(comparison, decisions), json=json)
         return

@@ -8,6 +8,7 @@ from pathlib import Path
 import html5lib
 import pytest
 
+from metakit.forms.bundled import forms_folder
 from tests.unit.review.two_extractors import ADDRESSES, PLANTED, make_review
 
 
@@ -61,3 +62,43 @@ def test_faults_have_their_status(metakit_command, tmp_path: Path, review: Path)
     record.write_text(record.read_text().replace("year: 2018", "year: late"))
     broken = metakit_command("reconcile", review)
     assert broken.status == 1 and f"{record}:" in broken.err
+
+
+def test_two_people_agree_on_records_of_another_joint(metakit_command, tmp_path: Path) -> None:
+    toe = forms_folder() / "examples" / "first_mtp"
+    form, text = (
+        str(toe / "first_mtp.yaml"),
+        (toe / "examples" / "first_mtp.yaml").read_text(encoding="utf-8"),
+    )
+    other = text.replace("extractor: AB", "extractor: CD").replace("mean: 81.5", "mean: 85.1")
+    other = other.replace("cause: implant_loose", "cause: too_stiff")
+    for person, typed in (("AB", text), ("CD", other)):
+        path = tmp_path / "extractors" / person / "toe_1.yaml"
+        path.parent.mkdir(parents=True)
+        path.write_text(typed, encoding="utf-8")
+    said = [metakit_command("reconcile", tmp_path, "--csv", "--form", form)]
+    decisions = tmp_path / "reconcile" / "decisions.csv"
+    with decisions.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert {row["field"] for row in rows} == {
+        "outcomes[A/foot_score/12/months].mean",
+        "return_causes[B/operation/implant_loose].cause",
+    }
+    for row in rows:
+        row |= {
+            "decision": "AB",
+            "decided_by": "EF",
+            "decided_on": "2026-03-01",
+            "reason": "table 2 (invented)",
+        }
+    with decisions.open("w", encoding="utf-8", newline="") as stream:
+        out = csv.DictWriter(stream, rows[0].keys(), lineterminator="\n")
+        out.writeheader()
+        out.writerows(rows)
+    said.append(metakit_command("reconcile", tmp_path, "--form", form, "--decisions", decisions))
+    agreed = (tmp_path / "records" / "toe_1.yaml").read_text(encoding="utf-8")
+    assert "cause: implant_loose, count: 3" in agreed and "mean: 81.5" in agreed
+    said.append(metakit_command("check", tmp_path, "--form", form))
+    assert [one.status for one in said] == [0, 0, 0]
+    page = (tmp_path / "reconcile" / "disagreements.html").read_text(encoding="utf-8")
+    assert "thumb" not in "".join([page, agreed, *(one.out + one.err for one in said)]).lower()
