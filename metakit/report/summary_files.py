@@ -120,9 +120,7 @@ def _word_rows(row: SummaryRow) -> list[WordRow]:
                 cells=(
                     f"{row.outcome}\n{row.when}; {row.rank}" if first else "",
                     row.participants if first else "",
-                    "\n".join((*row.designs, f"all: {row.relative}" if row.designs else row.relative))
-                    if first
-                    else "",
+                    "\n".join((*row.designs, _all(row))) if first else "",
                     f"{base.with_comparator}\n{base.baseline}: {base.source}"
                     if base and base.baseline
                     else "",
@@ -137,6 +135,13 @@ def _word_rows(row: SummaryRow) -> list[WordRow]:
         )
     rows.append(WordRow(cells=("\n".join(_below(row)),), whole=True))
     return rows
+
+
+def _all(row: SummaryRow) -> str:
+    """Return the effect of all designs together, named so where designs stand before it."""
+    if not row.designs:
+        return row.relative
+    return "all: see the difference" if row.relative == "–" else f"all: {row.relative}"
 
 
 def _below(row: SummaryRow) -> list[str]:

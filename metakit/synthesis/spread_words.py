@@ -10,6 +10,8 @@ from metakit.core.written import count, fixed, p_value
 from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure
 from metakit.models.companions import TWICE_THE_SPREAD
+from metakit.models.inference import INFERENCES
+from metakit.synthesis.findings import Findings
 
 FEW_STUDIES = 4
 """Up to so many studies the answer with twice the assumed spread is told in the same breath."""
@@ -37,6 +39,17 @@ def spread_sentences(result: PoolResult, measure: Measure, scale: str | None, un
         q = f"Q {het.q.value:.1f} on {count(round(het.q.df), 'degree')} of freedom, {p_value(het.q.p_value)}"
         sentences.append(f"{q}{_i2_words(result)}.")
     return sentences
+
+
+def interval_kinds(findings: Findings) -> tuple[str, ...]:
+    """Say once for a whole report what kind of interval its answers have, and how spread is treated."""
+    used = [item.result.inference for item in findings.analyses if item.result is not None]
+    return tuple(
+        f"{INFERENCES[name].about} “metakit explain {name}” tells more; an answer that names another method "
+        "has that."
+        for name in dict.fromkeys(used)
+        if name
+    )
 
 
 def tau_shown(value: float) -> str:

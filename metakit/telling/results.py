@@ -9,6 +9,7 @@ from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.answers import DefinitionFound
 from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.spread_words import interval_kinds
 from metakit.synthesis.windows import when_words
 from metakit.telling.answer_tables import choices_table, facts_table
 from metakit.telling.blocks import (
@@ -50,7 +51,7 @@ ANSWERS = (
 
 def results_blocks(facts: Facts) -> tuple[Block, ...]:
     """Return one article an analysis, grouped by the question that it answers."""
-    return tuple(
+    groups = tuple(
         Part(
             title=label,
             look="question-heading",
@@ -61,6 +62,8 @@ def results_blocks(facts: Facts) -> tuple[Block, ...]:
         )
         for label, some in by_question(facts).items()
     )
+    kinds = (Say(words=words, look="quiet") for words in interval_kinds(facts.findings))
+    return (*kinds, *groups) if groups else ()
 
 
 def by_question(facts: Facts) -> dict[str, list[AnalysisFinding]]:
