@@ -66,7 +66,14 @@ class UnknownNameError(UsageError):
 
     def __init__(self, kind: str, name: str, valid: Iterable[str]) -> None:
         self.kind, self.name, self.valid = kind, name, tuple(valid)
-        super().__init__(f"unknown {kind} {name!r}; {nearest_names(name, self.valid)}")
+        near = nearest_names(name, self.valid)
+        all_of_them = (
+            f"; valid: {', '.join(self.valid)}" if near.startswith("did") and len(self.valid) <= 12 else ""
+        )
+        super().__init__(f"unknown {kind} {name!r}; {near}{all_of_them}")
+
+    def __reduce__(self) -> tuple[type[UnknownNameError], tuple[str, str, tuple[str, ...]]]:
+        return type(self), (self.kind, self.name, self.valid)
 
 
 class ProblemsError(MetakitError):
@@ -75,6 +82,9 @@ class ProblemsError(MetakitError):
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __reduce__(self) -> tuple[type[ProblemsError], tuple[tuple[Problem, ...]]]:
+        return type(self), (self.problems,)
 
 
 class DataError(ProblemsError):

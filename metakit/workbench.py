@@ -18,6 +18,7 @@ from metakit.errors import Problem
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from metakit.decision.unit_decision import UnitDecision
     from metakit.report.changes_reading import EarlierReport
     from metakit.report.write import WrittenReport
     from metakit.review.folder import ReviewFolder
@@ -204,3 +205,30 @@ def open_review(path: str | Path) -> Review:
     from metakit.review.folder import open_folder
 
     return Review(open_folder(Path(path)))
+
+
+def decide(review: Review | str | Path, unit: str | Path) -> UnitDecision:
+    """Apply a review to the numbers of one unit.
+
+    Parameters
+    ----------
+    review : Review or path
+        A review folder, opened or not.
+    unit : path
+        The unit's file.
+
+    Returns
+    -------
+    UnitDecision
+        It recommends nothing: the choice stays with the unit and its patients.
+
+    Raises
+    ------
+    DataError, UnreadableError
+        With every problem of both.
+    """
+    from metakit.decision.unit import read_unit
+    from metakit.decision.unit_decision import decide as decided
+
+    opened = review if isinstance(review, Review) else open_review(review)
+    return decided(opened.folder, read_unit(Path(unit)))

@@ -71,6 +71,9 @@ class EffectTable:
         finite = np.isfinite(self.effect) & np.isfinite(self.variance) & (self.variance > 0)
         if not bool(np.all(finite[self.estimable])):
             raise ValueError("an estimable study has no finite effect or no positive variance")
+        for name in ("effect", "variance", "estimable"):
+            object.__setattr__(self, name, _read_only(getattr(self, name)))
+        object.__setattr__(self, "data", {name: _read_only(column) for name, column in self.data.items()})
 
     def __len__(self) -> int:
         return len(self.study)
@@ -102,3 +105,10 @@ class EffectTable:
                 **self.moderators,
             }
         )
+
+
+def _read_only(array: NDArray[Any]) -> NDArray[Any]:
+    """Return a view that cannot be written to; the array itself stays its owner's."""
+    view = array.view()
+    view.flags.writeable = False
+    return view

@@ -59,6 +59,10 @@ def meta_regression(
     permutations : int
         Number of random permutations for the permutation p values; all of them when there are fewer. Their
         statistics are those of REML and Knapp-Hartung where the rule is half-normal.
+    level : float
+        Of all intervals.
+    seed : int
+        Of the random permutations.
 
     Raises
     ------

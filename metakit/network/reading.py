@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError, nearest_names
 from metakit.forms.printed_tables.understand import read_printed_or_plain
+from metakit.forms.sheet_rows import Cell
 from metakit.forms.tables import Table, free_columns, number_of, numeric_columns, text_of
+from metakit.measures.cells import is_blank, raw_table
+from metakit.measures.own_columns import renamed
 from metakit.measures.twins import folded
+from metakit.network.analysis import NetworkAnalysis, analyse_network
 from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
 from metakit.network.characteristics import Value
 from metakit.network.contrasts import arms_from_contrasts
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CONTRAST_COLUMNS = ("technique_1", "technique_2", "effect", "standard_error")
 
@@ -229,3 +237,61 @@ def _together(given: list[tuple[float | str, float]]) -> Value:
         whole = sum(size for _, size in numbers)
         return sum(value * size for value, size in numbers) / whole
     return " and ".join(dict.fromkeys(str(value) for value, _ in given))
+
+
+def network(
+    frame: pd.DataFrame | Mapping[str, Sequence[object]],
+    *,
+    measure: str,
+    columns: Mapping[str, str] | None = None,
+    **options: Any,
+) -> NetworkAnalysis:
+    """Compare all techniques of a table with each other.
+
+    Parameters
+    ----------
+    frame : DataFrame or mapping of str to sequence
+        One row a study's arm (`study`, `technique`, and `events`, `total`; or `mean`, `sd`, `total`; or
+        `events`, `time`), or one row a contrast (`study`, `technique_1`, `technique_2`, `effect`,
+        `standard_error`). Parts of an operation are joined by `+`.
+    measure : str
+        odds_ratio, risk_ratio, risk_difference, rate_ratio or mean_difference.
+    columns : mapping of str to str, optional
+        From our names to the frame's.
+    **options
+        As for `analyse_network`: `reference`, `components`, `inference`, `model`, `lower_is_better`, ...
+
+    Returns
+    -------
+    NetworkAnalysis
+
+    Raises
+    ------
+    DataError, UnreadableError
+        With every cell that cannot be used and every missing column.
+    NotEstimableError
+        Where the table holds no network.
+
+    Examples
+    --------
+    >>> rows = {"study": ["A", "A", "B", "B"], "technique": ["one", "two", "one", "two"],
+    ...         "events": [4, 6, 3, 9], "total": [29, 30, 41, 40]}
+    >>> network(rows, measure="risk_ratio", reference="two").parts[0].reference
+    'two'
+    """
+    given = raw_table(renamed(frame, columns, None))
+    table = Table(
+        file=given.file,
+        columns={name: tuple(_cell(cell) for cell in cells) for name, cells in given.columns.items()},
+        lines=tuple(given.lines),
+        letters={},
+    )
+    return analyse_network(arms_of_table(table, measure), **options)
+
+
+def _cell(cell: Any) -> Cell:
+    """Return a cell of a frame as a table file would hold it."""
+    if is_blank(cell):
+        return ""
+    value = cell.item() if hasattr(cell, "item") else cell
+    return value if isinstance(value, (str, bool, int, float)) else str(value)

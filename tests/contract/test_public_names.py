@@ -1,0 +1,99 @@
+"""Everything public: documented, loaded on first use, typed, survives another process."""
+
+import inspect
+import pickle
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import metakit
+
+FRAME = pd.DataFrame(
+    {"study": list("ABCDE"), "events_1": [4, 3, 0, 11, 7], "total_1": [29, 41, 22, 95, 60],
+     "events_2": [6, 9, 2, 17, 9], "total_2": [30, 40, 24, 90, 61], "year": [2014, 2016, 2017, 2020, 2021],
+     "design": ["trial", "cohort", "trial", "cohort", "trial"]}
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def effects():
+    return metakit.effect_sizes(FRAME, measure="risk_ratio", zero_cells="treatment_arm")
+
+
+@pytest.mark.parametrize("name", [name for name in metakit.__all__ if name != "__version__"])
+def test_every_name_is_documented(name):
+    found = getattr(metakit, name)
+    if not inspect.isclass(found) and not callable(found):
+        return
+    text = inspect.getdoc(found) or ""
+    assert len(text) > 20, name
+    if inspect.isfunction(found):
+        hints = inspect.signature(found)
+        assert hints.return_annotation is not inspect.Signature.empty
+        # 'table' and 'effects' alone explain themselves; all other parameters stand in the docstring.
+        missing = [p for p in hints.parameters if p.strip("*") not in text]
+        assert not missing, (name, missing)
+
+
+def test_answers_of_a_script_are_those_of_pool(effects):
+    whole = metakit.pool(effects)
+    left_out = metakit.leave_one_out(effects)
+    assert len(left_out) == 5 and left_out.to_frame().index.name == "without"
+    keep = np.array([name != "C" for name in effects.study])
+    named = {"inference": whole.inference, "likelihood": whole.likelihood}
+    frozen = named if whole.inference else {"model": whole.model}
+    assert left_out.answers[2].result.interval == metakit.pool(effects.select(keep), **frozen).interval
+    grown = metakit.cumulative(effects, "year")
+    assert grown.answers[-1].result.interval == whole.interval
+    compared = metakit.compare(effects, {"REML": {"tau2": "reml"}, "PM": {"tau2": "paule_mandel"}})
+    assert compared.answers[0].result.estimate == metakit.pool(effects, tau2="reml").estimate
+    frame = compared.to_frame(natural=True)
+    assert list(frame.index) == ["REML", "PM"] and frame.index.name == "method"
+    assert len(repr(left_out).splitlines()) <= 30
+
+
+def test_results_and_errors_survive_another_process(effects):
+    again = pickle.loads(pickle.dumps(metakit.pool(effects)))
+    assert again.to_frame().equals(metakit.pool(effects).to_frame())
+    assert pickle.loads(pickle.dumps(effects)).study == effects.study
+    with pytest.raises(metakit.DataError) as raised:
+        metakit.effect_sizes({"study": ["A"], "events": [5], "total": [3]}, measure="proportion")
+    back = pickle.loads(pickle.dumps(raised.value))
+    assert back.problems == raised.value.problems and str(back) == str(raised.value)
+    with pytest.raises(metakit.UnknownNameError) as unknown:
+        metakit.pool(effects, model="random_efects")
+    back = pickle.loads(pickle.dumps(unknown.value))
+    assert back.valid == unknown.value.valid and "valid: " in str(back)
+
+
+def test_arrays_are_read_only_and_the_owner_keeps_his(effects):
+    with pytest.raises(ValueError, match="read-only"):
+        effects.effect[0] = 1.0
+    with pytest.raises(ValueError, match="read-only"):
+        effects.data["events_1"][0] = 1.0
+
+
+def test_importing_costs_next_to_nothing():
+    code = "import sys, metakit; print(sorted({'numpy', 'pandas', 'scipy'} & set(sys.modules)))"
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "[]"
+
+
+def test_a_network_from_a_frame():
+    rows = pd.DataFrame(
+        {"id": ["A", "A", "B", "B"], "technique": ["one", "two", "one", "two"], "events": [4, 6, 3, 9],
+         "total": [29, 30, 41, 40]}
+    )  # fmt: skip
+    found = metakit.network(rows, measure="risk_ratio", columns={"study": "id"}, reference="two")
+    assert found.parts[0].reference == "two"
+
+
+def test_a_printed_table_as_a_frame(tmp_path):
+    path = tmp_path / "printed.csv"
+    path.write_text("Author,LRTI n/N,Control n/N\nAlderwick,4/29,6/30\nBramhope,NR,9/40\n", encoding="utf-8")
+    frame = metakit.read_table(path, measure="risk_ratio")
+    assert frame.loc[0, ["events_1", "total_1", "events_2", "total_2"]].tolist() == [4, 29, 6, 30]
+    assert frame.attrs["left_out"] == [["Bramhope", "events_1 and total_1 not reported"]]
