@@ -56,16 +56,16 @@ def test_answers_of_a_script_are_those_of_pool(effects):
 
 
 def test_results_and_errors_survive_another_process(effects):
-    again = pickle.loads(pickle.dumps(metakit.pool(effects)))
+    again = pickle.loads(pickle.dumps(metakit.pool(effects)))  # noqa: S301 - our own bytes
     assert again.to_frame().equals(metakit.pool(effects).to_frame())
-    assert pickle.loads(pickle.dumps(effects)).study == effects.study
+    assert pickle.loads(pickle.dumps(effects)).study == effects.study  # noqa: S301 - our own bytes
     with pytest.raises(metakit.DataError) as raised:
         metakit.effect_sizes({"study": ["A"], "events": [5], "total": [3]}, measure="proportion")
-    back = pickle.loads(pickle.dumps(raised.value))
+    back = pickle.loads(pickle.dumps(raised.value))  # noqa: S301 - our own bytes
     assert back.problems == raised.value.problems and str(back) == str(raised.value)
     with pytest.raises(metakit.UnknownNameError) as unknown:
         metakit.pool(effects, model="random_efects")
-    back = pickle.loads(pickle.dumps(unknown.value))
+    back = pickle.loads(pickle.dumps(unknown.value))  # noqa: S301 - our own bytes
     assert back.valid == unknown.value.valid and "valid: " in str(back)
 
 

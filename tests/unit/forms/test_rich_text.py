@@ -23,7 +23,7 @@ from metakit.forms.specs import FieldSpec
 from metakit.forms.tables import numeric_columns, read_table
 from metakit.forms.typed_numbers import Refused
 from metakit.measures.cells import read_number
-from tests.unit.forms.record_workbooks.conftest import cell_of
+from tests.unit.forms.record_workbooks.conftest import cell_of, filled, layout  # noqa: F401 - fixtures
 
 NUMERIC = [
     chr(code)
@@ -149,7 +149,7 @@ def test_struck_rows_cells_and_parts_are_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("runs", ["superscript", "strike"])
-def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Path, runs: str) -> None:
+def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Path, runs: str) -> None:  # noqa: F811
     from metakit.forms.record_workbooks.annotating import annotate
     from metakit.forms.record_workbooks.assembling import assemble
     from metakit.forms.record_workbooks.reading import read_book
