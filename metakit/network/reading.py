@@ -13,7 +13,8 @@ from metakit.forms.tables import Table, free_columns, number_of, numeric_columns
 from metakit.measures.cells import is_blank, raw_table
 from metakit.measures.own_columns import renamed
 from metakit.measures.twins import folded
-from metakit.network.analysis import NetworkAnalysis, analyse_network
+from metakit.network.analysis import analyse_network
+from metakit.network.answer import NetworkAnalysis
 from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
 from metakit.network.characteristics import Value
 from metakit.network.contrasts import arms_from_contrasts

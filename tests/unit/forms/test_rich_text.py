@@ -23,7 +23,7 @@ from metakit.forms.specs import FieldSpec
 from metakit.forms.tables import numeric_columns, read_table
 from metakit.forms.typed_numbers import Refused
 from metakit.measures.cells import read_number
-from tests.unit.forms.record_workbooks.conftest import cell_of, filled, layout  # noqa: F401 - fixtures
+from tests.unit.forms.record_workbooks.conftest import cell_of, filled, layout, record  # noqa: F401 - fixtures
 
 NUMERIC = [
     chr(code)
