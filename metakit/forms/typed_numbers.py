@@ -137,6 +137,8 @@ def plain_form(text: str) -> tuple[str, str]:
         For a character that looks like a digit and is none: superscript, subscript, circled, mathematical.
         Beside a number it is a footnote's mark or an exponent; as a digit it would make another number.
     """
+    if text.isascii():
+        return text.strip(), ""
     plain, note = _without_sign(text)
     wide = plain.translate(_WIDTHS).strip()
     for place, character in enumerate(wide):

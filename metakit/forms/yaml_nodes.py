@@ -262,6 +262,8 @@ class _Builder:
             raise self._stop("the file holds too many values", event, allowed=f"at most {MOST_NODES:,}")
 
     def _text(self, text: str, place: Place) -> str:
+        if text.isascii() and text.isprintable() and len(text) <= LONGEST_TEXT:
+            return text  # nearly every text, and nothing below could change it
         bad = next(
             (
                 c

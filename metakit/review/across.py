@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -177,12 +178,14 @@ def links_lead_somewhere(records: Records) -> Iterator[Problem]:
 @review_rule("overlapping_cohorts", "one unit, overlapping years, one technique: the same patients?")
 def overlapping_cohorts(records: Records) -> Iterator[Problem]:
     """Ask about cohorts that may share patients; a heuristic, common practice, no source."""
-    studies = records.studies
-    for index, study in enumerate(studies):
-        for other in studies[:index]:
-            unit = _folded(study.text("setting.unit_name"))
-            if not unit or unit != _folded(other.text("setting.unit_name")):
-                continue
+    by_unit: defaultdict[str, list[Group]] = defaultdict(list)
+    for study in records.studies:
+        unit = _folded(study.text("setting.unit_name"))
+        if not unit:
+            continue
+        earlier = tuple(by_unit[unit])
+        by_unit[unit].append(study)
+        for other in earlier:
             if study.text("study.cohort") == other.text("study.cohort") or not _overlap(study, other):
                 continue
             shared = _techniques(study) & _techniques(other)
@@ -210,11 +213,14 @@ def _overlap(one: Group, other: Group) -> bool:
 @review_rule("cohort_numbers_agree", "reports of one cohort give one number of thumbs")
 def cohort_numbers_agree(records: Records) -> Iterator[Problem]:
     """Ask about reports of one cohort whose arms add up to different numbers entered or operated."""
-    for index, study in enumerate(records.studies):
-        for other in records.studies[:index]:
-            cohort = study.text("study.cohort")
-            if not cohort or cohort != other.text("study.cohort"):
-                continue
+    by_cohort: defaultdict[str, list[Group]] = defaultdict(list)
+    for study in records.studies:
+        cohort = study.text("study.cohort")
+        if not cohort:
+            continue
+        earlier = tuple(by_cohort[cohort])
+        by_cohort[cohort].append(study)
+        for other in earlier:
             if study.text("study.id") == other.text("study.id") or _techniques(study) != _techniques(other):
                 continue
             # A cohort that went on recruiting grows by right.
