@@ -94,3 +94,13 @@ def test_the_two_commands_are_marked_for_the_ci_script() -> None:
 def test_pictures_exist() -> None:
     for picture in re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README):
         assert (ROOT / picture).is_file()
+
+
+def test_the_script_runs_as_printed(folder: Path, capsys) -> None:
+    script = next(block["text"] for block in BLOCK.finditer(README) if block["mark"] == "script: python")
+    exec(compile(script, "README.md", "exec"), {})  # noqa: S102 - our own printed script
+    said = capsys.readouterr().out
+    assert "paule_mandel" in said and "Bramhope" in said
+    for name in ("two_pictures.pdf", "table.tex", "table.md"):
+        assert (folder / name).stat().st_size > 0
+    assert "Alderwick" in (folder / "table.tex").read_text() and "| Mean" in (folder / "table.md").read_text()
