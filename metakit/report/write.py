@@ -11,6 +11,8 @@ from metakit.decision.certainty import Certainty, all_certainties, certainty_jso
 from metakit.decision.summary import summary_tables
 from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
 from metakit.report.bundle import BUNDLE, bundle_bytes
+from metakit.report.causes_file import NAME as CAUSES_CSV
+from metakit.report.causes_file import causes_csv
 from metakit.report.changes import Changes, changes_since
 from metakit.report.changes_monitoring import monitoring_sentences
 from metakit.report.changes_reading import EarlierReport
@@ -152,6 +154,8 @@ def report_files(
     if tables:
         files[CSV] = summary_csv(tables, invented=findings.protocol.invented).encode()
         files[WORD] = summary_document(tables, findings.protocol)
+    if causes := causes_csv(findings):
+        files[CAUSES_CSV] = causes.encode()
     files |= _for_writers(page)
     for name, content in preset_files(figures, presets, progress=say).items():
         files[f"{FIGURES}/{name}"] = content

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
 from metakit.core.results import Limits
-from metakit.core.written import count, listed, per_100
+from metakit.core.written import count, fixed, listed, per_100
 
 CAUTION = (
     "A report names the cause that somebody saw: residual bone and arthritis next door are found only where "
@@ -20,6 +20,21 @@ def limits_words(limits: Limits) -> str:
 def estimate_words(estimate: Estimate) -> str:
     """Write a share or rate per 100 with its interval."""
     return f"{per_100(100 * estimate.median)} ({limits_words(estimate.interval)})"
+
+
+def rate_words(estimate: Estimate) -> str:
+    """Write a rate per 100 with its interval, two decimals below 1."""
+    low, high = estimate.interval
+    return f"{_rate(estimate.median)} ({_rate(low)} to {_rate(high)})"
+
+
+def rate_limits_words(limits: Limits) -> str:
+    """Write an interval of a rate per 100."""
+    return f"{_rate(limits.lower)} to {_rate(limits.upper)}"
+
+
+def _rate(value: float) -> str:
+    return fixed(100 * value, 2) if 100 * value < 0.995 else per_100(100 * value)
 
 
 def kind_of_interval(result: CausesResult) -> str:
@@ -70,7 +85,7 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
             f"without a stated cause came back for it, {estimate_words(answer.share_if_all)} if all did."
         )
     rates = [
-        f"{estimate_words(rate)} {size}"
+        f"{rate_words(rate)} {size}"
         for rate, size in (
             (answer.per_thumb, "of 100 operated thumbs"),
             (answer.per_thumb_year, "per 100 thumb-years"),

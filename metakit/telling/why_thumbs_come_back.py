@@ -12,6 +12,7 @@ from metakit.synthesis.causes_words import (
     head_sentence,
     kind_of_interval,
     limits_words,
+    rate_words,
 )
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.trouble_findings import FoundShare, SourceFinding, TroubleFindings
@@ -54,7 +55,6 @@ def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
         *points((*_cautions(trouble), CAUTION), look="caution", label="Cautions on why thumbs come back"),
         Picture(name="causes-of-return"),
         Picture(name="mp-angles"),
-        *(Picture(name=f"evidence-map-{number}") for number in range(1, len(trouble.sources) + 1)),
         *cause_blocks(trouble),
         *angle_blocks(trouble),
         *map_blocks(trouble),
@@ -129,9 +129,9 @@ def _reason(source: SourceFinding) -> Cell | Words:
             f"for it, {per_100(100 * answer.share_if_all.median)} if all did"
         )
     if answer.per_thumb is not None:
-        lines.append(f"{estimate_words(answer.per_thumb)} of 100 operated thumbs")
+        lines.append(f"{rate_words(answer.per_thumb)} of 100 operated thumbs")
     if answer.per_thumb_year is not None:
-        lines.append(f"{estimate_words(answer.per_thumb_year)} per 100 thumb-years")
+        lines.append(f"{rate_words(answer.per_thumb_year)} per 100 thumb-years")
     lines.append(counted_words(answer))
     return _lines(lines, "")
 

@@ -7,7 +7,14 @@ from collections.abc import Mapping, Sequence
 from metakit.core.causes import CauseAnswer, CausesResult, Estimate
 from metakit.core.results import PoolResult
 from metakit.core.written import count, fixed, per_100
-from metakit.synthesis.causes_words import counted_words, estimate_words, limits_words, spread_sentence
+from metakit.synthesis.causes_words import (
+    counted_words,
+    estimate_words,
+    limits_words,
+    rate_limits_words,
+    rate_words,
+    spread_sentence,
+)
 from metakit.synthesis.returns import ReturnsFound
 from metakit.synthesis.terms import label_of, outcome_term
 from metakit.synthesis.trouble_findings import (
@@ -18,7 +25,7 @@ from metakit.synthesis.trouble_findings import (
     SourceFinding,
     TroubleFindings,
 )
-from metakit.telling.blocks import Block, Cell, Column, Say, Table, Words, folded, points
+from metakit.telling.blocks import Block, Cell, Column, Picture, Say, Table, Words, folded, points
 
 
 def cause_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
@@ -94,8 +101,8 @@ def _rate(estimate: Estimate | None) -> Cell | Words:
     if estimate is None:
         return "–"
     return Cell(
-        words=estimate_words(estimate),
-        under=(f"new centre {limits_words(estimate.prediction)}",) if estimate.prediction else (),
+        words=rate_words(estimate),
+        under=(f"new centre {rate_limits_words(estimate.prediction)}",) if estimate.prediction else (),
     )
 
 
@@ -232,7 +239,12 @@ def _recurrence_table(rows: Sequence[RecurrenceRow]) -> Table:
 
 def map_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
     """Return the map of evidence in words, a table a source."""
-    tables = tuple(_map_table(source) for source in trouble.sources if source.rows)
+    tables = [
+        block
+        for number, source in enumerate(trouble.sources, 1)
+        if source.rows
+        for block in (Picture(name=f"evidence-map-{number}"), _map_table(source))
+    ]
     lead = Say(
         words="Each cell: studies (of them randomised), thumbs with the option, and the studies that hold it "
         "against another option within themselves. An empty place says that no study has it.",

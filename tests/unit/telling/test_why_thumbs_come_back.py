@@ -1,0 +1,92 @@
+"""The section on why thumbs come back, on the invented review: one screen, figures, details."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+
+import pytest
+
+from metakit.report.causes_file import causes_csv
+from metakit.synthesis.causes_words import estimate_words
+from metakit.synthesis.findings import Findings
+from metakit.telling.blocks import Picture, Table, plain
+from metakit.telling.facts import Facts
+from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
+
+INTERVAL = re.compile(r"\d \(?[−\d.]+ to [−\d.]+\)")
+
+
+@pytest.fixture
+def blocks(demo_findings: Findings):
+    return why_thumbs_blocks(Facts.of(demo_findings))
+
+
+def test_each_source_carries_a_number_with_an_interval_and_a_certainty(blocks) -> None:
+    screen = next(block for block in blocks if isinstance(block, Table))
+    rows = {plain(row[0]): row for row in screen.rows}
+    assert list(rows) == ["Residual bone", "Scaphotrapezoid arthritis", "MP hyperextension"]
+    for label, row in rows.items():
+        _, found, reason, changed, _ = map(plain, row)
+        assert INTERVAL.search(found), label
+        assert INTERVAL.search(reason), label
+        assert "95 % interval" in changed, label
+        assert re.search(r"Certainty: (Very low|Low|Moderate|High) ", changed), label
+
+
+def test_the_numbers_are_those_of_the_findings(blocks, demo_findings: Findings) -> None:
+    lead = plain(blocks[0].words)
+    for source in demo_findings.trouble.sources:
+        assert estimate_words(source.cause.share) in lead
+
+
+def test_figures_are_named_that_are_drawn(blocks, demo_findings: Findings) -> None:
+    from metakit.report.trouble_figures import draw_trouble
+
+    drawn = {part.name for part in draw_trouble(demo_findings, (".svg",))}
+    named = {block.name for block in walk(blocks) if isinstance(block, Picture)}
+    assert named == drawn
+
+
+def walk(blocks):
+    for block in blocks:
+        yield block
+        yield from walk(getattr(block, "blocks", ()))
+
+
+def test_cautions_stand_there(blocks) -> None:
+    said = " ".join(str(block) for block in walk(blocks))
+    for words in ("44 %", "contradict each other", "tilts back", "reluctance"):
+        assert words in said
+
+
+def test_options_that_nobody_studied_are_named(blocks) -> None:
+    said = " ".join(str(block) for block in walk(blocks))
+    assert "never compared within a study" in said
+    assert "no study" in said
+
+
+def test_exclusive_parts_add_up_in_the_file_of_numbers(demo_findings: Findings) -> None:
+    rows = list(csv.reader(io.StringIO(causes_csv(demo_findings))))
+    assert rows[0] == ["INVENTED DEMONSTRATION DATA"]
+    header = rows[1]
+    mean = header.index("share, mean")
+    exclusive = [row for row in rows[2:] if row[4] == "dirichlet multinomial"]
+    for technique in {row[0] for row in exclusive}:
+        total = sum(float(row[mean]) for row in exclusive if row[0] == technique)
+        assert total == pytest.approx(100, abs=0.001)
+
+
+def test_json_holds_the_same(demo_findings: Findings) -> None:
+    found = demo_findings.trouble.to_json()
+    causes = found["returns"]["causes"]["overall"]["causes"]
+    shares = {item["cause"]: item["share"]["median"] for item in causes}
+    for source in demo_findings.trouble.sources:
+        assert shares[source.source] == source.cause.share.median
+
+
+def test_a_review_without_these_fields_has_no_such_section(demo_findings: Findings) -> None:
+    from dataclasses import replace
+
+    assert why_thumbs_blocks(Facts.of(replace(demo_findings, trouble=None))) == ()
