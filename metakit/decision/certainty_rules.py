@@ -101,6 +101,13 @@ for _rule in (
         "suits the measure, lowers by one level; so does a test of direct against indirect evidence.",
     ),
     CertaintyRule(
+        name="false_alarms", domain="publication_bias", value=0.22, references=("sterne_2011",),
+        standing="ours",
+        says="A test of small-study effects lowers nothing for measures whose effects and errors are linked "
+        "by arithmetic (risk and rate ratios, risk differences): false alarms came up in as many as this "
+        "share of simulated reviews where one in ten is due (Egger's test of rate ratios, 15 studies).",
+    ),
+    CertaintyRule(
         name="large_ratio", domain="large_effect", value=2.0, references=("grade_rating_up",),
         standing="from memory", says="A risk ratio of this or more, or its inverse, is large.",
     ),

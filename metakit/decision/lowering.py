@@ -20,7 +20,10 @@ from metakit.decision.proposals import (
     weight_at_least,
 )
 from metakit.decision.thresholds import Thresholds
+from metakit.measures.registry import MEASURES
 
+LINKED = ("risk_ratio", "risk_difference", "rate_ratio", "rate_difference", "arcsine_difference")
+"""Measures for which no test of small-study effects is valid; see the rule `false_alarms`."""
 NOTHING_TO_CROSS = "The protocol names no smallest important difference in a unit that fits this answer"
 
 
@@ -276,7 +279,13 @@ def publication_bias(body: EvidenceBody) -> Proposal:
     test = body.small_study
     if test is not None:
         found.append(f"{test.label}: p = {test.p_value:.2f} in {test.k} studies; other causes are possible.")
-        levels = -1 if test.p_value < rule("test_in_doubt") else 0
+        if body.measure in LINKED:
+            found.append(
+                f"For a {MEASURES[body.measure].label} such a test can give false alarms, effect and error "
+                "being linked by arithmetic; it lowers nothing."
+            )
+        elif test.p_value < rule("test_in_doubt"):
+            levels = -1
     elif body.small_study_reason:
         found.append(f"{body.small_study_reason[:1].upper()}{body.small_study_reason[1:]}.")
     if body.not_reported:

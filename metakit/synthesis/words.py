@@ -13,7 +13,7 @@ from metakit.core.records import ComparisonPlan
 from metakit.core.results import PoolResult
 from metakit.core.written import count, per_100, signed
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL
-from metakit.measures.natural import natural_values
+from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure
 from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.terms import OutcomeTerm
@@ -153,10 +153,7 @@ def comparison_sentence(
     """
     values = natural_values(result, measure, scale)
     k = result.k if studies is None else studies
-    numbers = (
-        f"{measure.label} {values.show(values.estimate)}{unit} "
-        f"({100 * result.level:g} % interval {values.interval})"
-    )
+    numbers = _numbers(result, measure, values, unit)
     who = "One study" if k == 1 else f"{count(k, 'study', 'studies')} together"
     if result.k < k:
         who += f" ({result.k} of which can tell a {measure.label})"
@@ -174,6 +171,19 @@ def comparison_sentence(
         f"{who} {'points' if one else 'point'} to {side} than after {comparison.comparator_label}: "
         f"{numbers}. {end}"
     )
+
+
+def _numbers(result: PoolResult, measure: Measure, values: NaturalValues, unit: str) -> str:
+    """Write estimate and interval, or the one limit that there is where all events are in one arm."""
+    level = f"{100 * result.level:g} %"
+    only = getattr(result, "limit_only", "")
+    if only:
+        word, limit = ("at most", values.upper) if only == "upper" else ("at least", values.lower)
+        return (
+            f"{measure.label} {word} {values.show(limit)}{unit} ({level} limit; all events are in one arm, "
+            "so that there is no estimate)"
+        )
+    return f"{measure.label} {values.show(values.estimate)}{unit} ({level} interval {values.interval})"
 
 
 def series_sentence(

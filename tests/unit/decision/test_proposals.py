@@ -17,6 +17,7 @@ from metakit.decision.proposals import DOMAINS, Proposal, proposals, start_of
 from metakit.decision.statements import statement
 from metakit.decision.thresholds import Thresholds
 from metakit.forms.library import shipped
+from metakit.models.small_study import SmallStudyTest
 from tests.unit.decision.bodies import SIZES, body, studies
 
 
@@ -216,6 +217,18 @@ def test_publication_bias_counts_results_that_were_measured_but_not_reported() -
     missing = proposed("publication_bias", not_reported=("DEMO-02",))
     assert missing.levels == -1
     assert "20 % of the studies" in missing.reason
+
+
+@pytest.mark.parametrize(("measure", "levels"), [("risk_ratio", 0), ("rate_ratio", 0), ("risk_difference", 0), ("odds_ratio", -1), ("mean_difference", -1)])  # fmt: skip
+def test_a_test_that_is_not_valid_for_a_measure_lowers_nothing(measure: str, levels: int) -> None:
+    # Sterne 2011: tests give false alarms where effect and error are linked by arithmetic.
+    test = SmallStudyTest(
+        test="x", label="A test", k=12, estimate=1.0, standard_error=0.4, statistic=2.5, df=10, p_value=0.03
+    )
+    found = proposed("publication_bias", measure=measure, small_study=test)
+    assert found.levels == levels
+    assert "p = 0.03 in 12 studies" in found.reason
+    assert ("lowers nothing" in found.reason) == (levels == 0)
 
 
 @pytest.mark.parametrize(

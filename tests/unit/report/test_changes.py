@@ -216,6 +216,50 @@ def test_earlier_reports_are_found_in_files_folders_and_bundles(old, tmp_path: P
         read_earlier_report(bundle)
 
 
+def test_a_signature_for_something_else_is_listed_with_old_and_new(old) -> None:
+    """Only the plan's threshold changed: the answer is the same, and the signature does not count any more."""
+    from metakit.decision.certainty import certainty_of
+    from metakit.decision.worksheet import proposal_entry
+
+    def signed(findings):
+        entries = [proposal_entry(item) for item in all_certainties(findings)]
+        whole = [
+            replace(
+                entry, signed_by="Ada Example (invented)", signed_on="2026-03-02",
+                domains=tuple(replace(line, judged=line.proposed, because="invented") for line in entry.domains),
+            )
+            for entry in entries
+        ]  # fmt: skip
+        return replace(findings, judgements=tuple(whole))
+
+    before = signed(old)
+    assert all(certainty_of(item.body, item.judgement).final for item in all_certainties(before))
+    outcomes = tuple(
+        replace(item, smallest_important_difference=(item.smallest_important_difference or 5) + 1)
+        for item in before.protocol.outcomes
+    )
+    asked = replace(before.protocol, outcomes=outcomes)
+    now = replace(
+        before,
+        protocol=asked,
+        analyses=tuple(
+            replace(
+                finding,
+                outcome_plan=next(o for o in outcomes if o.outcome == finding.outcome_plan.outcome),
+            )
+            for finding in before.analyses
+        ),
+    )
+    text = "\n".join(
+        changes_since(earlier(before), json.loads(numbers_text(now)), all_certainties(now)).lines
+    )
+    assert "signed for something else) now" in text
+    assert (
+        "Signed for something else: the thresholds: 5 per 100 thumbs when it was signed, 6 per 100 thumbs now"
+        in text
+    )
+
+
 @pytest.mark.parametrize("content", [b"", b"[]", b"{", b'{"analyses": 1}', b"[" * 90_000, b"\xff\xfe"])
 def test_what_is_no_earlier_report_is_refused(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "findings.json"
