@@ -1,7 +1,7 @@
 """Every other way to ask inherits the method of the answer: each row is what `pool` says of those studies alone.
 
 Walks every pooling model over tables of counts; a network of two techniques joins where data and likelihood are the
-same (POLICY of the project: 1e-6 for normal effects).
+same (1e-6 for normal effects).
 """
 
 from __future__ import annotations
