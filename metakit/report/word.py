@@ -84,7 +84,7 @@ class Word:
             self.text.say(plain(block.words), small=block.look == "quiet", warning=block.look == "warning")
 
     def _part(self, part: Part, level: int | None = None) -> None:
-        if not part.blocks:
+        if not any(map(self._shows, part.blocks)):
             return
         before, title = (self.level, self._within), plain(part.title)
         depth = self.level if level is None else level
@@ -95,6 +95,12 @@ class Word:
         self.level, self._within = depth + 1, (*self._within, title)
         self.blocks(part.blocks)
         self.level, self._within = before
+
+    def _shows(self, block: Block) -> bool:
+        """Whether anything of a block would be seen; a figure that was not drawn would not."""
+        if isinstance(block, Part):
+            return any(map(self._shows, block.blocks))
+        return not isinstance(block, Picture) or block.name in self.figures
 
     def _table(self, block: Table) -> None:
         lying = self.text.lying
