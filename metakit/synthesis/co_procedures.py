@@ -39,8 +39,8 @@ def co_procedures(
             continue
         first, second = ([_parts(part.arm) for part in side.arms] for side in study.sides)
         pairs = [(one, other) for one in first for other in second]
-        differ = [item.words for one, other in pairs for item in differences(one, other, compared)]
-        both = [set(shared(one, other)) for one, other in pairs]
+        differ = [_within(item.words) for one, other in pairs for item in differences(one, other, compared)]
+        both = [{_within(words) for words in shared(one, other)} for one, other in pairs]
         found.append(
             CoProcedures(
                 study=study.name,
@@ -79,9 +79,7 @@ def _within(words: str) -> str:
 
 def differing_words(found: Sequence[CoProcedures]) -> str:
     """Say which studies' arms differ in what; "" where none do."""
-    parts = [
-        f"{item.study}: {listed([_within(words) for words in item.differ])}" for item in found if item.differ
-    ]
+    parts = [f"{item.study}: {listed(list(item.differ))}" for item in found if item.differ]
     if not parts:
         return ""
     where = "one study" if len(parts) == 1 else f"{len(parts)} studies"
@@ -91,7 +89,7 @@ def differing_words(found: Sequence[CoProcedures]) -> str:
 
 def cancelling_notes(found: Sequence[CoProcedures]) -> tuple[str, ...]:
     """Say what both arms of a study got, so that it cancels."""
-    both = {item.study: listed([_within(words) for words in item.shared]) for item in found if item.shared}
+    both = {item.study: listed(list(item.shared)) for item in found if item.shared}
     return tuple(
         f"{name}: both arms had {parts}; it cancels in the comparison." for name, parts in both.items()
     )
