@@ -1,4 +1,4 @@
-"""Coverage of 95 % intervals under rare events, by simulation: what DEVELOPERS.md shows.
+"""Coverage of 95 % intervals under rare events, by simulation: what metakit/models/COVERAGE.md shows.
 
     python -m tests.simulation.coverage [repeats]
 
