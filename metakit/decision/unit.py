@@ -104,6 +104,15 @@ class Scenario:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnReturns:
+    """Thumbs of the unit that came back for one cause, over thumb-years."""
+
+    cause: str
+    thumbs: int
+    thumb_years: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
     """A checked unit file."""
 
@@ -123,6 +132,7 @@ class Unit:
     questions: tuple[Problem, ...]
     place: Place
     sha256: str
+    returns: tuple[OwnReturns, ...] = ()
 
     def technique(self, name: str) -> UnitTechnique:
         """Return the technique with this id."""
@@ -173,6 +183,14 @@ def read_unit(path: Path) -> Unit:
         questions=tuple(problem for problem in reading.problems if problem.severity != "error"),
         place=group.place,
         sha256=reading.sha256,
+        returns=tuple(
+            OwnReturns(
+                cause=item.text("cause"),
+                thumbs=item.integer("thumbs") or 0,
+                thumb_years=_required(item, "thumb_years"),
+            )
+            for item in group.groups("returns_by_cause")
+        ),
     )
 
 

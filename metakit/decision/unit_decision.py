@@ -23,6 +23,7 @@ from metakit.decision.unit_cells import Cell, cells_of
 from metakit.decision.unit_drivers import Drivers, drivers
 from metakit.decision.unit_evidence import CellEvidence, evidence
 from metakit.decision.unit_links import asked_only, links
+from metakit.decision.unit_returns import UnitReturns, unit_returns
 from metakit.decision.unit_scenarios import ScenarioRow, scenario_rows
 from metakit.review.folder import ReviewFolder
 from metakit.synthesis.findings import Findings
@@ -44,6 +45,7 @@ class UnitDecision:
     evidence: tuple[CellEvidence, ...]
     scenarios: tuple[ScenarioRow, ...]
     draws: int
+    returns: UnitReturns | None = None
 
     @property
     def invented(self) -> bool:
@@ -124,4 +126,5 @@ def decide(
         drivers=drivers(unit, cells),
         evidence=evidence(unit, cells, certainties, folder.protocol),
         draws=draws,
+        returns=unit_returns(unit, findings),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from metakit.decision.expected import CountRange
@@ -61,6 +62,7 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
         "drivers": [_drivers(item) for item in found.drivers],
         "scenarios": {"stated": STATED, "rows": [_scenario(row) for row in found.scenarios]},
         "evidence": [_evidence(item) for item in found.evidence],
+        "returns_by_cause": asdict(found.returns) if found.returns else None,
         "simulation": {
             "draws": found.draws,
             "seed": unit.seed,

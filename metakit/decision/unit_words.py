@@ -7,6 +7,7 @@ from metakit.decision.unit_answer import Expectation, Range
 from metakit.decision.unit_cells import Cell
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_evidence import CellEvidence
+from metakit.decision.unit_returns import basis_words, returns_words
 from metakit.synthesis.cautions import FEWEST_EVENTS, FEWEST_STUDIES, total_events
 from metakit.synthesis.words import lower_first
 
@@ -185,6 +186,9 @@ def plain_text(found: UnitDecision) -> str:
                 f"What drives {item.technique.label} against {unit.technique(unit.current).label} most: "
                 f"{item.bars[0].name}{turn}."
             )
+    if found.returns is not None:
+        lines.append(f"Returns by cause. {basis_words(found.returns, unit)}")
+        lines += [f"  {returns_words(row)}" for row in found.returns.rows]
     if any(cell.per_year for cell in found.cells):
         lines.append(CONSTANT)
     lines.append(

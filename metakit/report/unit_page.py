@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from metakit.core.bibliography import reference
+from metakit.core.written import per_100
 from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
 from metakit.decision.unit_json import decision_json
+from metakit.decision.unit_returns import basis_words
 from metakit.decision.unit_scenarios import STATED
 from metakit.decision.unit_words import CONSTANT, FIRST, cautions, headline, summary_groups
 from metakit.plots.decision import (
@@ -43,6 +45,7 @@ from metakit.report.unit_tables import (
     work_lines,
     year_tables,
 )
+from metakit.synthesis.causes_words import CAUTION, rate_limits_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -151,6 +154,8 @@ def render_unit(found: UnitDecision, figures: dict[str, TwoSizes]) -> str:
     """Return the whole page as HTML."""
     environment = page_environment()
     view = unit_view(found, figures)
+    environment.filters["per_100"] = per_100
+    environment.filters["rate_limits"] = rate_limits_words
     main = Markup(environment.get_template("unit_main.html.j2").render(**view))  # noqa: S704 - our own template
     style = template_source(environment, "style.css")
     return environment.get_template("unit.html.j2").render(
@@ -180,6 +185,7 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
         ("work", "Theatre time and costs", bool(work)),
         ("weighed", "Outcomes weighed by you", bool(burdens)),
         ("two-outcomes", "Two outcomes at once", bool(trades)),
+        ("returns", "Why your thumbs may come back", found.returns is not None),
         ("drivers", "What drives the answer", bool(drivers)),
         ("case-mix", "Stated scenarios of your case mix", bool(scenarios)),
         ("evidence", "What this rests on", bool(evidence)),
@@ -202,6 +208,9 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
         "burdens": burdens,
         "weights": weights_words(found),
         "trades": trades,
+        "returns": found.returns,
+        "returns_basis": basis_words(found.returns, unit) if found.returns else "",
+        "returns_caution": CAUTION,
         "drivers": drivers,
         "scenarios": scenarios,
         "stated": STATED,
