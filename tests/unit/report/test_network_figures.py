@@ -24,7 +24,7 @@ from metakit.telling.blocks import plain
 from metakit.telling.network_tables import NetworkTables
 from metakit.workbench import ReviewFindings, open_review
 
-ROOT = Path(__file__).resolve().parents[4]
+ROOT = Path(__file__).resolve().parents[3]
 HTML = "{http://www.w3.org/1999/xhtml}"
 
 
