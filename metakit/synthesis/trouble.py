@@ -8,6 +8,7 @@ from metakit.core.records import Protocol, StudyRecord
 from metakit.synthesis.evidence_map import evidence_rows, found_shares
 from metakit.synthesis.mp_angles import angle_findings
 from metakit.synthesis.returns import ReturnsFound, returns_found
+from metakit.synthesis.single_arms import single_arms
 from metakit.synthesis.source_options import GENERAL_OUTCOMES, OWN_OUTCOMES, Source, sources
 from metakit.synthesis.trouble_findings import SourceFinding, TroubleFindings
 
@@ -57,4 +58,5 @@ def _source(
         cause=next((answer for answer in causes if answer.cause == source.id), None),
         analyses=tuple(plan.id for plan in protocol.analyses if plan.comparison in asking),
         rows=evidence_rows(source, _outcomes(source), studies, names),
+        single_arms=single_arms(source, OWN_OUTCOMES.get(source.id, ()), studies, names),
     )

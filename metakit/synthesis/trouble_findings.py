@@ -54,6 +54,23 @@ class EvidenceRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SingleArms:
+    """How often an outcome occurs in the arms with one option: `thumbs` of `total`, of whatever design.
+
+    Arms of different studies differ in more than the option: naive, and never subtracted.
+    """
+
+    option: str
+    label: str
+    outcome: str
+    studies: tuple[str, ...]
+    thumbs: int
+    total: int
+    result: PoolResult | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SourceFinding:
     """One source of trouble. `analyses` are ids of the plan's analyses that compare its options."""
 
@@ -63,6 +80,7 @@ class SourceFinding:
     cause: CauseAnswer | None
     analyses: tuple[str, ...]
     rows: tuple[EvidenceRow, ...]
+    single_arms: tuple[SingleArms, ...] = ()
 
     @property
     def not_studied(self) -> tuple[str, ...]:
@@ -220,6 +238,10 @@ def _source_json(source: SourceFinding) -> dict[str, Any]:
             for share in source.shares
         ],
         "cause": asdict(source.cause) if source.cause else None,
+        "single_arms_naive": [
+            {**{k: v for k, v in _plain(item).items() if k != "result"}, "answer": _answer(item.result)}
+            for item in source.single_arms
+        ],
         "analyses": list(source.analyses),
         "map": [
             {

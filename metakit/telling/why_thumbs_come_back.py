@@ -20,7 +20,13 @@ from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
 from metakit.telling.certainty import level_run
 from metakit.telling.facts import Facts
-from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, map_blocks, report_blocks
+from metakit.telling.why_thumbs_details import (
+    angle_blocks,
+    cause_blocks,
+    map_blocks,
+    report_blocks,
+    single_arm_blocks,
+)
 
 COLUMNS = (
     Column(name="Source of trouble", share=20),
@@ -58,6 +64,7 @@ def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
         *cause_blocks(trouble),
         *angle_blocks(trouble),
         *map_blocks(trouble),
+        *single_arm_blocks(trouble),
         *report_blocks(trouble),
     )
 

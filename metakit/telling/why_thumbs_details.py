@@ -279,6 +279,39 @@ def _map_cell(cell: EvidenceCell | None) -> Cell | Words:
     )
 
 
+def single_arm_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
+    """Return each option by itself, labelled as naive."""
+    rows = [(source, item) for source in trouble.sources for item in source.single_arms]
+    if not rows:
+        return ()
+    lead = Say(
+        words="Naive: arms of different studies, of whatever design, pooled by what was done. They differ in "
+        "more than that, so that two lines must not be subtracted; only comparisons within studies say what "
+        "an option changes.",
+        look="warning",
+    )
+    table = Table(
+        caption="Each option by itself, to the last follow-up",
+        columns=(
+            Column(name="Option", share=34),
+            Column(name="Outcome", share=40),
+            Column(name="Of 100 thumbs", share=30),
+            Column(name="Counted", share=40),
+        ),
+        rows=tuple(
+            (
+                Cell(words=item.label, under=(source.label,)),
+                outcome_term(item.outcome).label,
+                _share(item.result) if item.result else f"not pooled: {item.reason}",
+                f"{item.thumbs} of {item.total} thumbs, {count(len(item.studies), 'study', 'studies')}",
+            )
+            for source, item in rows
+        ),
+        label="Single arms by option: naive",
+    )
+    return folded("Each option by itself (naive, not to be subtracted)", (lead, table))
+
+
 def report_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
     """Return what every report says of its returns."""
     tables = [
