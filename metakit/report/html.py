@@ -55,10 +55,14 @@ _LINES = Markup("\n")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Html:
-    """Writes blocks as HTML, with the figures (by name) and the citations of one page."""
+    """Writes blocks as HTML, with the figures (by name) and the citations of one page.
+
+    `home` is the page that anchors are on, "" for the one that is written.
+    """
 
     figures: Mapping[str, FigurePart]
     citations: Citations
+    home: str = ""
 
     def blocks(self, blocks: Sequence[Block]) -> Markup:
         """Write blocks one after another; what is empty is dropped."""
@@ -87,7 +91,7 @@ class Html:
         else:
             said = _RUNS[run.look].format(shown_text(run.text)) if run.text else _NOTHING
         if run.to:
-            said = Markup('<a href="#{}">{}</a>').format(run.to, said)
+            said = Markup('<a href="{}#{}">{}</a>').format(self.home, run.to, said)
         for number in self.citations.numbers(run.cites):
             said += Markup(' <a class="cite" href="#reference-{0}">[{0}]</a>').format(number)
         return said

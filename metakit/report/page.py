@@ -18,13 +18,14 @@ class Page:
     """What the sections build from: the findings, their figures, and the citations made so far.
 
     `facts` are the findings ready to be told. `changes` is what changed since an earlier report, None where
-    it was not asked for.
+    it was not asked for. `home` is the page that links lead to, "" for the one that is built.
     """
 
     findings: Findings
     figures: ReportFigures
     changes: Changes | None = None
     citations: Citations = field(default_factory=Citations)
+    home: str = ""
     facts: Facts = field(init=False)
 
     def __post_init__(self) -> None:
@@ -38,7 +39,8 @@ class Page:
     @property
     def html(self) -> Html:
         """Write blocks with the figures and citations of this page."""
-        return Html(figures={part.name: part for part in self.figures.all}, citations=self.citations)
+        figures = {part.name: part for part in self.figures.all}
+        return Html(figures=figures, citations=self.citations, home=self.home)
 
     def by_question(self) -> list[tuple[str, list[ResultPart]]]:
         """Group analyses by the comparison, or the series, that they are about, in the order of the plan."""

@@ -54,6 +54,7 @@ _MODULES = (
 )
 SECTIONS: Registry[Section] = Registry("report section", _MODULES)
 ORDER = (
+    "brief",
     "before-you-read",
     "question",
     "why-thumbs-come-back",

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from metakit.plots.svg_page import page_font_rules
+from metakit.report.citations import Citations
 from metakit.report.page import Page
 from metakit.report.registry import Section, sections_in_order
 from metakit.report.shown import shown_text
@@ -34,6 +36,10 @@ def security_policy(script: str) -> str:
     )
 
 
+IN_BRIEF = ("brief", "before-you-read")
+"""Sections of the brief when it is a page of its own."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RenderedSection:
     """A section ready for the page."""
@@ -45,9 +51,19 @@ class RenderedSection:
 
 def render_page(page: Page) -> str:
     """Return the whole page as HTML."""
+    return _page(page, sections_in_order())
+
+
+def render_brief(page: Page, home: str) -> str:
+    """Return the brief with its cautions as a page of its own, whose links lead to the report `home`."""
+    own = replace(page, citations=Citations(), home=home)
+    return _page(own, [section for section in sections_in_order() if section.name in IN_BRIEF])
+
+
+def _page(page: Page, sections: Sequence[Section]) -> str:
     environment = page_environment()
     rendered = []
-    for section in sections_in_order():
+    for section in sections:
         if html := _section(section, page, environment):
             rendered.append(RenderedSection(name=section.name, title=section.title, html=html))
     style, script = (template_source(environment, name) for name in ("style.css", "sorting.js"))

@@ -20,8 +20,9 @@ from metakit.report.word_results import write_results
 from metakit.report.word_studies import section_content, write_appendices, write_studies
 from metakit.report.word_tables import WordRow
 from metakit.synthesis.findings import Findings
+from metakit.telling.brief import brief_blocks
 
-DOCUMENT, APPENDIX = "report.docx", "report_appendix.docx"
+DOCUMENT, APPENDIX, BRIEF = "report.docx", "report_appendix.docx", "brief.docx"
 
 
 def report_document(page: Page) -> bytes:
@@ -45,6 +46,7 @@ def report_documents(page: Page) -> dict[str, bytes]:
     text = word.text
     _title(text, own.findings)
     _cautions(text)
+    word.section("The answer in brief", brief_blocks(own.facts))
     _question(text, own)
     text.heading("Methods", 1)
     for paragraph in methods_paragraphs(own.findings, own.citations):
@@ -64,6 +66,16 @@ def report_documents(page: Page) -> dict[str, bytes]:
         word.appendix(behind)
         made[APPENDIX] = _ended(behind)
     return made
+
+
+def brief_document(page: Page) -> bytes:
+    """Return the brief as a Word document of its own."""
+    own = Page(findings=page.findings, figures=page.figures)
+    word = _begun(own, own.findings.protocol.title, keeping=False)
+    _title(word.text, own.findings)
+    word.section("The answer in brief", brief_blocks(own.facts))
+    _cautions(word.text)
+    return document_bytes(word.text.document)
 
 
 def _begun(page: Page, title: str, *, keeping: bool = True) -> Word:

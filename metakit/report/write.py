@@ -24,11 +24,11 @@ from metakit.report.figures import draw_all
 from metakit.report.output_folder import FIGURES, NUMBERS, Written, write_folder
 from metakit.report.page import Page
 from metakit.report.preset_figures import preset_files
-from metakit.report.render import render_page
+from metakit.report.render import render_brief, render_page
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 
-PAGE = "report.html"
+PAGE, BRIEF = "report.html", "brief.html"
 CHANGES = "changes.json"
 
 
@@ -160,10 +160,13 @@ def report_files(
     for name, content in preset_files(figures, presets, progress=say).items():
         files[f"{FIGURES}/{name}"] = content
     if word:
-        from metakit.report.word_report import report_documents
+        from metakit.report.word_report import BRIEF as BRIEF_DOCUMENT
+        from metakit.report.word_report import brief_document, report_documents
 
         say("writing the Word documents")
         files |= report_documents(page)
+        files[BRIEF_DOCUMENT] = brief_document(page)
+    files[BRIEF] = render_brief(page, PAGE).encode()
     # The page last: whoever sees it finds everything beside it.
     files[PAGE] = html.encode()
     return files

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from metakit.telling.blocks import Block
+from metakit.telling.brief import brief_blocks
 from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
 from metakit.telling.networks import networks_blocks
@@ -25,6 +26,7 @@ class Told:
 
 
 SECTIONS = (
+    Told(name="brief", title="The answer in brief", tell=brief_blocks),
     Told(name="results", title="Results", tell=results_blocks),
     Told(name="why-thumbs-come-back", title="Why thumbs come back", tell=why_thumbs_blocks),
     Told(name="networks", title="All techniques together", tell=networks_blocks),
