@@ -207,6 +207,12 @@ def _st_procedure(study: StudyNumbers, outcome: str) -> Found:
     return _against(study, lambda arm: label_of("st_options", arm.st_option), silent)
 
 
+@_moderator("osteophytes")
+def _osteophytes(study: StudyNumbers, outcome: str) -> Found:
+    silent = {label_of("osteophyte_options", "osteophyte_not_reported"): "osteophytes not reported"}
+    return _against(study, lambda arm: label_of("osteophyte_options", arm.osteophyte_option), silent)
+
+
 def component_reader(name: str) -> Callable[[StudyNumbers, str], Found]:
     """Read whether the sides have a part: all arms of a side, none, or some of its thumbs."""
 

@@ -23,12 +23,9 @@ from metakit.synthesis.terms import label_of, outcome_term
 NEARLY_ALL = 0.9
 """Share of an arm from which a part counts as given to all (common practice, no source)."""
 
-NO_PROCEDURE = {
-    "", "mp_none", "mp_not_reported", "mp_by_reconstruction",
-    "st_none", "st_inspected_normal", "st_not_reported", "st_arthritis_left",
-    "mp_some_treated", "st_some_treated",
-}  # fmt: skip
-"""Options at the neighbouring joints that are findings or silence rather than parts of the operation."""
+REMOVED = "osteophyte_removed"
+OSTEOPHYTECTOMY = "mc_base_osteophytectomy"
+"""What was done about osteophytes, as a part of the operation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +76,11 @@ def component_set(arm: Arm) -> tuple[str, ...]:
     terms = vocabulary("components")
     nearly = [name for name, thumbs in arm.partly_given.items() if _nearly_all(arm, thumbs)]
     parts = [name for name in (*arm.components, *nearly) if not terms[name].facts.flag("attribute")]
-    parts += [option for option in (arm.mp_option, arm.st_option) if option not in NO_PROCEDURE]
+    for option, kind in ((arm.mp_option, "mp_options"), (arm.st_option, "st_options")):
+        if option in vocabulary(kind) and vocabulary(kind)[option].facts.text("done") == "treated":
+            parts.append(option)
+    if arm.osteophyte_option == REMOVED:
+        parts.append(OSTEOPHYTECTOMY)
     return tuple(sorted(set(parts)))
 
 

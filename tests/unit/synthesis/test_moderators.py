@@ -110,6 +110,8 @@ def test_parts_of_the_operation_are_told_by_arm() -> None:
     assert value_of("mp_procedure", other).value == "MP volar capsulodesis against No MP procedure"
     silent = value_of("mp_procedure", with_arms({"mp_option": "mp_not_reported"}, {}))
     assert silent.value is None and silent.reason == "lrti A: MP procedure not reported"
+    spurs = with_arms({"osteophyte_option": "osteophyte_removed"}, {"osteophyte_option": "osteophyte_left"})
+    assert value_of("osteophytes", spurs).value == "Osteophytes removed against Osteophytes left"
 
 
 def test_a_name_that_is_no_moderator_gets_the_nearest() -> None:
