@@ -30,8 +30,8 @@ from tests.simulation.headline_cells import FAMILIES, Cell, Draw, cells, draw
 
 HERE = Path(__file__).resolve().parent
 REPEATS = {"risk_ratio_common": 2000, "standardized_mean_difference": 2000}
-REPEATS_OF_COUNTS = 400
-PROFILES = 100
+REPEATS_OF_COUNTS = 250
+PROFILES = 60
 Z2 = float(stats.chi2.ppf(0.95, 1))
 Columns = Mapping[str, FloatArray]
 
