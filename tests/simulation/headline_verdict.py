@@ -180,6 +180,43 @@ def low_cells(table: pd.DataFrame) -> str:
     return "\n".join(rows)
 
 
+def blocks(table: pd.DataFrame, flips: pd.DataFrame) -> dict[str, str]:
+    """Return the tables of the report by name."""
+    return {
+        "verdicts": markdown(verdicts(table, flips)),
+        "summary": summary(table),
+        "low cells": low_cells(table),
+        "flips": flip_table(flips),
+    }
+
+
+def flip_table(flips: pd.DataFrame) -> str:
+    """Return what one event does, by family and k, the default and floored Hartung-Knapp."""
+    rows = [
+        "| family | k | changes | default: limits that cross | widths x | Hartung-Knapp: limits that cross | widths x |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for key, part in flips.groupby(["family", "k"], sort=False):
+        family, k = key  # type: ignore[misc]
+        own, other = (part[part["answer"] == name].iloc[0] for name in ("default", "hartung_knapp"))
+        cells = [
+            f"{100 * row['flips']:.1f} % | {row['narrowest']:.2f} to {row['widest']:.2f}"
+            for row in (own, other)
+        ]
+        rows.append(f"| {family} | {k} | {own['changes']} | {' | '.join(cells)} |")
+    return "\n".join(rows)
+
+
+def renew(text: str, named: dict[str, str]) -> str:
+    """Return the report with its tables, each between two comments that name it, made again."""
+    for name, table in named.items():
+        first, last = f"<!-- {name} -->\n", f"\n<!-- end of {name} -->"
+        start, end = text.index(first) + len(first), text.index(last)
+        text = text[:start] + table + text[end:]
+    return text
+
+
 if __name__ == "__main__":
-    results, turned = read("headline_results.csv"), read("headline_flips.csv")
-    print(markdown(verdicts(results, turned)), summary(results), low_cells(results), sep="\n\n")
+    report = HERE / "headline_results.md"
+    tables = blocks(read("headline_results.csv"), read("headline_flips.csv"))
+    report.write_text(renew(report.read_text(encoding="utf-8"), tables), encoding="utf-8")

@@ -164,7 +164,7 @@ def half_normal_effects() -> tuple[str, Records]:
     for name, y, v in drawn_effects():
         jobs.append(({"name": name, "doubles": True, "effect": y, "variance": v}, doubles(y), doubles(v)))
     for name, rows in pair_tables().items():
-        for measure in ("risk_ratio",) if len(rows) > 5 else ("risk_ratio", "odds_ratio"):
+        for measure in ("risk_ratio", "odds_ratio") if len(rows) == 3 else ("risk_ratio",):
             pairs = [two_arms.effect(measure, row, "treatment_arm") for row in rows]
             y, v = [pair[0] for pair in pairs if pair], [pair[1] for pair in pairs if pair]
             jobs.append(
@@ -175,7 +175,7 @@ def half_normal_effects() -> tuple[str, Records]:
         ({"name": "bcg", "table": "bcg", "measure": "risk_ratio"}, [p[0] for p in bcg], [p[1] for p in bcg])
     )
     for number, (record, y, v) in enumerate(jobs):
-        for scale in ("0.5", "1.0") if len(y) <= 4 else ("0.5",):
+        for scale in ("0.5", "1.0") if number % 3 == 1 else ("0.5",):
             means = (None, MEAN_SD) if number % 5 == 0 else (None,)
             for mean_sd in means:
                 print("  ", record["name"], scale, mean_sd, file=sys.stderr, flush=True)

@@ -42,7 +42,8 @@ def gauss_jacobi(n: int, a: Number, b: Number) -> tuple[Vector, Vector]:
     from scipy.special import roots_jacobi
 
     alpha, beta = b - 1, a - 1  # on (-1, 1): (1 - z)^alpha (1 + z)^beta
-    start, _ = roots_jacobi(n, float(alpha), float(beta))
+    with np.errstate(divide="ignore", invalid="ignore"):  # 0/0 in a first term that scipy replaces
+        start, _ = roots_jacobi(n, float(alpha), float(beta))
     nodes, weights = [], []
     # from the derivative at a node: G(a+n) G(b+n) / (G(n+1) G(a+b+n-1)) / ((1 - z^2) P'(z)^2) times 2^(alpha+beta+1),
     # which the change to (0, 1) takes away again
