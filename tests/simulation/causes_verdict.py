@@ -48,7 +48,11 @@ def judged(table: pd.DataFrame) -> str:
             bool((large["coverage"] + 2 * large["error"] < 0.85).any()),
             bool(large["bias"].abs().max() > 0.05),
         ]
-        words = "holds" if not any(fails) else "**fails " + ", ".join(str(i + 1) for i in range(3) if fails[i]) + "**"
+        words = (
+            "holds"
+            if not any(fails)
+            else "**fails " + ", ".join(str(i + 1) for i in range(3) if fails[i]) + "**"
+        )
         rows.append(
             f"| {candidate} | {100 * mean.min():.1f} % (k = {mean.idxmin()}) | {100 * low['coverage']:.0f} % ({place(low)}) "
             f"| {away['bias']:+.3f} ({place(away)}) | {words} |"
@@ -63,8 +67,13 @@ def place(row: pd.Series) -> str:
 
 def by_mechanism(table: pd.DataFrame) -> str:
     """Return coverage by mechanism and spread, averaged over k and causes."""
-    wide = table.pivot_table(index=["mechanism", "spread"], columns="candidate", values="coverage", sort=False)
-    rows = ["| mechanism | spread | " + " | ".join(wide.columns) + " |", "|---" * (2 + len(wide.columns)) + "|"]
+    wide = table.pivot_table(
+        index=["mechanism", "spread"], columns="candidate", values="coverage", sort=False
+    )
+    rows = [
+        "| mechanism | spread | " + " | ".join(wide.columns) + " |",
+        "|---" * (2 + len(wide.columns)) + "|",
+    ]
     for key, row in wide.iterrows():
         mechanism, spread = key  # type: ignore[misc]
         rows.append(f"| {mechanism} | {spread} | " + " | ".join(f"{100 * value:.1f}" for value in row) + " |")
