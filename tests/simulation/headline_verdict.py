@@ -81,7 +81,7 @@ def verdicts(table: pd.DataFrame, flips: pd.DataFrame, answer: str = "default") 
         Verdict(
             3,
             "no cell below 85 %",
-            f"{len(very_low)} cells clearly below; lowest {100 * bottom['coverage']:.1f} % ({bottom['family']}, "
+            f"{len(very_low)} cell{'s' * (len(very_low) != 1)} clearly below; lowest {100 * bottom['coverage']:.1f} % ({bottom['family']}, "
             f"{bottom['mechanism']}, k = {bottom['k']}, tau {bottom['tau']:g})",
             len(very_low) > 0,
         )

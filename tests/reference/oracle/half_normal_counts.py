@@ -26,7 +26,7 @@ from .one_stage import Kernel
 from .precision import Number, bracketed_root, total
 from .whole_line import even_cdf, even_mean, gauss_legendre
 
-BITS = 190  # fixed point: 57 decimals
+BITS = 128  # fixed point: 38 decimals
 LogPrior = Callable[[Number], Number]
 
 
@@ -115,7 +115,7 @@ class CountPosterior:
         self.step_mu = min(pooled, mpf(1)) / mpf("3.2") / fineness
         self.step_tau = min(narrow, scale) / 6 / fineness
         self.ratio = mpf("2.5") * fineness
-        self.taus = [self.step_tau * i for i in range(int(mpf("10.5") * scale / self.step_tau) + 1)]
+        self.taus = [self.step_tau * i for i in range(int(mpf("8.8") * scale / self.step_tau) + 1)]
         self.centre, low, high = self._range()
         self.indices = list(
             range(
@@ -130,9 +130,9 @@ class CountPosterior:
         """Find in double precision where the posterior of mu is not negligible."""
         z = np.arange(-9, 9.01, 0.25)
         weight = np.exp(-(z**2) / 2)
-        coarse = np.concatenate([np.arange(-170, -12, 1.0), np.arange(-12, 12, 0.1), np.arange(12, 60, 1.0)])
-        taus = np.linspace(0, 10.5 * float(self.scale), 40)
-        eta = np.arange(-330.0, 230.0, 0.05)
+        coarse = np.concatenate([np.arange(-120, -12, 1.0), np.arange(-12, 12, 0.1), np.arange(12, 121, 1.0)])
+        taus = np.linspace(0, 8.8 * float(self.scale), 40)
+        eta = np.arange(-210.0, 210.0, 0.05)
         with mp.workdps(16):
             tables = [np.array([float(s.kernel(mpf(float(e)))[0]) for e in eta]) for s in self.studies]
             prior = np.array([float(self.log_prior(mpf(float(m)))) for m in coarse])
@@ -143,7 +143,7 @@ class CountPosterior:
             with np.errstate(divide="ignore"):
                 height = height + np.log((inner * weight).sum(axis=-1))
         column = height.max(axis=1)
-        keep = np.nonzero(column > column.max() - 48)[0]
+        keep = np.nonzero(column > column.max() - 38)[0]
         if keep[0] == 0 or keep[-1] == len(coarse) - 1:
             raise ArithmeticError("the posterior of mu does not fall off")
         return (
@@ -170,7 +170,7 @@ class CountPosterior:
                 step = self.step_mu / 2**level
                 if (i, level) not in lattices:
                     lattices[i, level] = Lattice(study, self.centre, step, tops[i])
-                reach = 0 if t == 0 else int(mpf("10.5") * tau / step)
+                reach = 0 if t == 0 else int(9 * tau / step)
                 kernel = [mp.exp(-((m * step / tau) ** 2) / 2) if m else mpf(1) for m in range(reach + 1)]
                 whole = kernel[0] + 2 * total(kernel[1:])
                 half = [fixed(item / whole) for item in kernel]
@@ -195,7 +195,7 @@ class CountPosterior:
         self.density = [[item / mass for item in column] for column in self.density]
         self.tau_mass = [total(column) for column in self.density]
         self.mu_mass = [total(items) for items in zip(*self.density, strict=True)]
-        negligible = mpf(10) ** -18
+        negligible = mpf(10) ** -14
         if self.mu_mass[0] + self.mu_mass[-1] + self.tau_mass[-1] > negligible:
             raise ArithmeticError("the grid does not hold the posterior")
         self._characteristic()
