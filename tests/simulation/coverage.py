@@ -1,4 +1,4 @@
-"""Coverage of 95 % intervals under rare events, by simulation: what metakit/models/COVERAGE.md shows.
+"""Coverage of 95 % intervals under rare events, by simulation, for one-stage models that are named.
 
     python -m tests.simulation.coverage [repeats]
 

@@ -192,6 +192,24 @@ def blocks(table: pd.DataFrame, flips: pd.DataFrame) -> dict[str, str]:
     }
 
 
+def short(table: pd.DataFrame) -> str:
+    """Return the table of the contributors' page: coverage by family and k, and the worst cell of each family."""
+    kept = table[~table["stress"].astype(bool)]
+    mean = kept.pivot_table(index="family", columns=["k", "answer"], values="coverage", sort=False)
+    own = kept[kept["answer"] == "default"]
+    ks = sorted(kept["k"].unique())
+    rows = [
+        "| family | " + " | ".join(f"k = {k}" for k in ks) + " | worst cell |",
+        "|---" * (len(ks) + 2) + "|",
+    ]
+    for family, row in mean.iterrows():
+        low = own.loc[own.loc[own["family"] == family, "coverage"].idxmin()]
+        cells = [f"**{100 * row[k, 'default']:.1f}** / {100 * row[k, 'hartung_knapp']:.1f}" for k in ks]
+        worst = f"{100 * low['coverage']:.1f} ({low['mechanism']}, k = {low['k']}, tau {low['tau']:g})"
+        rows.append(f"| {family} | {' | '.join(cells)} | {worst} |")
+    return "\n".join(rows)
+
+
 def flip_table(flips: pd.DataFrame) -> str:
     """Return what one event does, by family and k, the default and floored Hartung-Knapp."""
     rows = [
@@ -218,7 +236,15 @@ def renew(text: str, named: dict[str, str]) -> str:
     return text
 
 
+PAGES = {"report": HERE / "headline_results.md", "chapter": HERE.parents[1] / "metakit/models/COVERAGE.md"}
+
+
+def renewed(table: pd.DataFrame, flips: pd.DataFrame) -> dict[Path, str]:
+    """Return the pages that show results, with their tables made again."""
+    named = {"report": blocks(table, flips), "chapter": {"short": short(table)}}
+    return {path: renew(path.read_text(encoding="utf-8"), named[page]) for page, path in PAGES.items()}
+
+
 if __name__ == "__main__":
-    report = HERE / "headline_results.md"
-    tables = blocks(read("headline_results.csv"), read("headline_flips.csv"))
-    report.write_text(renew(report.read_text(encoding="utf-8"), tables), encoding="utf-8")
+    for path, text in renewed(read("headline_results.csv"), read("headline_flips.csv")).items():
+        path.write_text(text, encoding="utf-8")

@@ -1,6 +1,6 @@
 """95 % intervals of the one-stage defaults cover 93 to 97 % under rare events, within simulation error.
 
-`python -m tests.simulation.coverage` prints the table that metakit/models/COVERAGE.md shows, with more repeats. None falls short;
+`python -m tests.simulation.coverage` prints the whole table, with more repeats. None falls short;
 ratios from five studies with next to no events, and all that rests on three studies, may cover too often.
 """
 
