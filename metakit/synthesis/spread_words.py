@@ -37,7 +37,9 @@ def spread_sentences(result: PoolResult, measure: Measure, scale: str | None, un
         sentences += _twice(result, measure, values, unit)
     if het.q:
         q = f"Q {het.q.value:.1f} on {count(round(het.q.df), 'degree')} of freedom, {p_value(het.q.p_value)}"
-        sentences.append(f"{q}{_i2_words(result)}.")
+        # I2 beside an assumed spread follows from the assumption, and would contradict Q for few studies.
+        share = "" if isinstance(result, HalfNormalResult) else _i2_words(result)
+        sentences.append(f"{q}{share}.")
     return sentences
 
 

@@ -45,6 +45,7 @@ def test_the_default_tells_its_prior_and_for_few_studies_twice_the_spread() -> N
     assert text.startswith(
         "Centres are assumed to differ (tau below 0.98 with 95 % prior probability); with these studies tau is "
     )
+    assert "I²" not in text and "Q " in text
     assert "In a new centre, a risk ratio between" in text and "degrees of freedom)" not in text
     other = next(item for item in found.beside if item.name == TWICE_THE_SPREAD)
     assert other.interval is not None
