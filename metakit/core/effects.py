@@ -42,6 +42,8 @@ class EffectTable:
         Every other column, as given.
     zero_cells : str
         The policy that was applied.
+    zero_cells_named : bool
+        Whether somebody named it; else the default inference applies its own.
     set_aside : tuple of SetAside
         Why each non-estimable study is not in `effect`, and studies dropped before.
     assumptions : tuple of Assumption
@@ -59,6 +61,7 @@ class EffectTable:
     data: Mapping[str, FloatArray] = field(default_factory=dict)
     moderators: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     zero_cells: str = "none"
+    zero_cells_named: bool = False
     set_aside: tuple[SetAside, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()

@@ -91,11 +91,7 @@ def notes_on(
     notes = []
     corrected, k = int(np.sum(kernel.corrected)), len(names)
     if corrected and not kernel.variance_only and measure.one_stage:
-        notes.append(
-            f"{corrected} of {k} studies have an empty cell and were corrected for it; a one-stage "
-            "model needs no "
-            "correction and is preferred."
-        )
+        notes.append(f"{corrected} of {k} studies have an empty cell and were corrected for it.")
     fractions = [
         name for name in data if name.startswith(("events", "total")) and np.any(data[name] % 1 != 0)
     ]

@@ -229,6 +229,7 @@ def _effects(
         data=reading.data,
         moderators=_moderators(table, measure),
         zero_cells=policy,
+        zero_cells_named=zero_cells is not None,
         set_aside=set_aside_lines(names, reading.data, measure, chosen, policy, kernel),
         assumptions=(
             *reading.assumptions,

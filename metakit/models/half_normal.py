@@ -14,22 +14,26 @@ from dataclasses import replace
 import numpy as np
 
 from metakit.core.beside import Companion
-from metakit.core.effects import EffectTable
+from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.half_normal_result import HalfNormalResult
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, PoolResult, Prediction, TestStatistic
-from metakit.errors import UsageError
+from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction, TestStatistic
+from metakit.errors import UnknownNameError, UsageError
+from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows
 from metakit.models.common_effect import pooled_rows, refuse
 from metakit.models.companions import beside_normal, twice_the_spread
+from metakit.models.companions_of_counts import crude_total, exact_limit, mantel_haenszel, profile_likelihood
+from metakit.models.half_normal_counts import answer_counts, companion_of, fit_counts
 from metakit.models.half_normal_priors import OPTION, HalfNormalPrior, half_normal_prior
-from metakit.models.inference import LIKELIHOODS
+from metakit.models.inference import LIKELIHOODS, NEAR_RARE, informative, likelihood_of, overall_risk
 from metakit.models.registry import MODELS, Model, PoolOptions
+from metakit.models.uncorrected import with_default_correction
 from metakit.numerics.half_normal_effects import HalfNormalAnswers, half_normal_posterior
 from metakit.numerics.heterogeneity import cochran_q, ratios_from_q, ratios_from_tau2, typical_variance
 from metakit.numerics.weights import prepare
 
 
-def fit(table: EffectTable, options: PoolOptions) -> PoolResult:
+def fit(table: EffectTable, options: PoolOptions) -> HalfNormalResult:
     """Pool with the spread between centres integrated over a half-normal prior.
 
     Parameters
@@ -61,7 +65,45 @@ def fit(table: EffectTable, options: PoolOptions) -> PoolResult:
         prediction=options.prediction,
         **{name: value for name, value in options.extra.items() if name != OPTION},
     )
-    return fit_normal(table, options)
+    likelihood = chosen_likelihood(table, options.likelihood)
+    table = with_default_correction(table)
+    prior = prior_of(table, options)
+    if likelihood == "normal":
+        result = fit_normal(table, prior, options.level)
+        return _near_rare(_with_totals(result, table, prior, options), table, prior, options)
+    result, columns = fit_counts(table, likelihood, prior, options.level)
+    beside: tuple[Companion, ...]
+    if MEASURES[table.measure].arms == 1:
+        beside = (
+            profile_likelihood(table, options.level),
+            crude_total(table, columns, options.level),
+        )
+        return replace(result, beside=(*result.beside, *beside))
+    normal = fit_normal(table, prior, options.level)
+    beside = (
+        as_companion(normal, "normal_likelihood", "normal effects, empty arms corrected"),
+        *(item for item in normal.beside if item.name != "twice_the_spread"),
+        mantel_haenszel(table.measure, columns, options.level),
+    )
+    whole = replace(result, beside=(*result.beside, *beside))
+    return _limit_where_one_arm_is_empty(whole, result, normal, columns)
+
+
+def chosen_likelihood(table: EffectTable, named: str | None) -> str:
+    """Return the likelihood named, if these studies have what it needs, else the one of their measure."""
+    own = likelihood_of(table)
+    if named is None or named == own:
+        return own
+    if named not in LIKELIHOODS:
+        raise UnknownNameError(LIKELIHOODS.kind, named, LIKELIHOODS.names())
+    raw = set(MEASURES[table.measure].columns) <= set(table.data)
+    allowed = {"normal", own} | ({"conditional_binomial"} if table.measure == "risk_ratio" and raw else set())
+    if named not in allowed:
+        raise UsageError(
+            f"the likelihood {named} does not serve these effects ({table.measure}); they take "
+            f"{', '.join(sorted(allowed))}"
+        )
+    return named
 
 
 def prior_of(table: EffectTable, options: PoolOptions) -> HalfNormalPrior:
@@ -76,27 +118,21 @@ def prior_of(table: EffectTable, options: PoolOptions) -> HalfNormalPrior:
     return prior
 
 
-def fit_normal(table: EffectTable, options: PoolOptions) -> HalfNormalResult:
+def fit_normal(table: EffectTable, prior: HalfNormalPrior, level: float) -> HalfNormalResult:
     """Pool normal effects with known variances."""
     rows = pooled_rows(table)
-    prior = prior_of(table, options)
     null = null_value(table)
     found, posteriors = half_normal_posterior(
         rows.effect,
         rows.variance,
         scales=(prior.scale, 2.0 * prior.scale),
         threshold=0.0 if null is None else null,
-        level=options.level,
-    )
-    ahead = Prediction(
-        method="posterior",
-        interval=Limits(float(found.new_lower[0]), float(found.new_upper[0])),
-        df=math.inf,
+        level=level,
     )
     return HalfNormalResult(
         measure=table.measure,
-        level=options.level,
-        studies=study_rows(rows, found.share[0] / found.share[0].sum(), options.level),
+        level=level,
+        studies=study_rows(rows, found.share[0] / found.share[0].sum(), level),
         mean=MeanInterval(
             method="equal_tailed",
             standard_error=float(found.deviation[0]),
@@ -105,49 +141,155 @@ def fit_normal(table: EffectTable, options: PoolOptions) -> HalfNormalResult:
             p_value=None,
         ),
         estimate=float(found.median[0]),
-        heterogeneity=_heterogeneity(rows, found, options.level),
+        heterogeneity=_heterogeneity(rows, found, level),
         back_transform=back_transform(table),
         set_aside=all_set_aside(table),
         assumptions=table.assumptions,
-        notes=(*table.notes, *words(prior.sentence(), prior.caution)),
-        references=tuple(
-            dict.fromkeys(
-                (*LIKELIHOODS["normal"].references, "higgins_thompson_spiegelhalter_2009", "rover_2021")
-            )
-        ),
+        notes=tuple(note for note in (prior.caution, *table.notes, prior.sentence()) if note),
+        references=("friede_2017", "rover_2021", "higgins_thompson_spiegelhalter_2009"),
         likelihood="normal",
-        beside=(
-            twice_the_spread(found, 1),
-            *beside_normal(rows, options.level),
-        ),
+        beside=(twice_the_spread(found, 1), *beside_normal(rows, level)),
         posterior=posteriors[0],
         prior_scale=prior.scale,
         prior=prior.sentence(),
         posterior_mean=float(found.mean[0]),
-        prediction=ahead,
+        prediction=Prediction(
+            method="posterior",
+            interval=Limits(float(found.new_lower[0]), float(found.new_upper[0])),
+            df=math.inf,
+        ),
         above=None if null is None else float(found.above[0]),
         new_above=None if null is None else float(found.new_above[0]),
     )
 
 
-def words(*sentences: str) -> list[str]:
-    """Return the notes of the model, the cautions first."""
-    given = [sentence for sentence in sentences if sentence]
-    return sorted(given, key=lambda sentence: not sentence.startswith("Caution"))
+def as_companion(result: HalfNormalResult, name: str, label: str) -> Companion:
+    """Return an answer as something that stands beside another."""
+    return Companion(
+        name=name,
+        label=label,
+        estimate=result.estimate,
+        interval=result.interval,
+        prediction_interval=result.prediction.interval,
+        tau2=result.heterogeneity.tau2,
+        references=result.references,
+    )
 
 
-def with_companion(result: HalfNormalResult, *items: Companion) -> HalfNormalResult:
-    """Return the result with more answers beside it."""
-    return replace(result, beside=(*result.beside, *items))
+def mean_of_centres(table: EffectTable, options: PoolOptions) -> Companion | None:
+    """Return what one study says of the mean of all centres: wider than its own interval by the spread."""
+    label = "the mean of centres, of which this is one"
+    try:
+        prior = prior_of(with_default_correction(table), options)
+        likelihood = chosen_likelihood(table, options.likelihood)
+        if likelihood in ("normal", "stratified"):
+            found = fit_normal(with_default_correction(table), prior, options.level)
+        else:
+            found, _ = fit_counts(table, likelihood, prior, options.level)
+    except UsageError:
+        return None
+    return as_companion(found, "mean_of_centres", label)
+
+
+def _with_totals(
+    result: HalfNormalResult, table: EffectTable, prior: HalfNormalPrior, options: PoolOptions
+) -> HalfNormalResult:
+    """Put Mantel-Haenszel beside a risk difference, and answer by a limit where one arm has no event."""
+    names = MEASURES[table.measure].columns
+    if len(names) != 4 or not set(names) <= set(table.data):
+        return result
+    if table.measure not in ("risk_difference", "risk_ratio", "odds_ratio", "rate_ratio"):
+        return result
+    keep = informative(table)
+    columns = tuple(np.asarray(table.data[name], dtype=float)[keep] for name in names)
+    if table.measure == "risk_difference":
+        return replace(
+            result, beside=(*result.beside, mantel_haenszel(table.measure, columns, options.level))
+        )
+    if not _one_arm_empty(columns):
+        return result
+    likelihood = "conditional_hypergeometric" if table.measure == "odds_ratio" else "conditional_binomial"
+    conditional, _ = fit_counts(table, likelihood, prior, options.level)
+    return _limit_where_one_arm_is_empty(result, conditional, result, columns)
+
+
+def _near_rare(
+    result: HalfNormalResult, table: EffectTable, prior: HalfNormalPrior, options: PoolOptions
+) -> HalfNormalResult:
+    """Put the conditional likelihood beside a risk ratio whose overall risk is near the boundary."""
+    risk = overall_risk(table)
+    if table.measure != "risk_ratio" or risk is None or not NEAR_RARE[0] <= risk <= NEAR_RARE[1]:
+        return result
+    keep = informative(table)
+    columns = tuple(np.asarray(table.data[name])[keep] for name in MEASURES[table.measure].columns)
+    found, _ = answer_counts("conditional_binomial", columns, prior.scale, options.level)
+    label = LIKELIHOODS["conditional_binomial"].label
+    references = LIKELIHOODS["conditional_binomial"].references
+    item = companion_of(found, "conditional_likelihood", label, references)
+    return replace(result, beside=(*result.beside, item))
+
+
+def _one_arm_empty(columns: tuple[FloatArray, ...]) -> bool:
+    return not (columns[0].any() and columns[2].any())
+
+
+def _limit_where_one_arm_is_empty(
+    result: HalfNormalResult,
+    conditional: HalfNormalResult,
+    normal: HalfNormalResult,
+    columns: tuple[FloatArray, ...],
+) -> HalfNormalResult:
+    """Answer by a limit alone where all events are in one arm: that nearer no effect of both likelihoods."""
+    if not _one_arm_empty(columns):
+        return result
+    none_in_first = not columns[0].any()
+    both = (conditional, normal)
+    if none_in_first:
+        nearer = max(both, key=lambda one: one.interval.upper)
+    else:
+        nearer = min(both, key=lambda one: one.interval.lower)
+
+    def beyond(limits: Limits) -> Limits:
+        return Limits(-math.inf, limits.upper) if none_in_first else Limits(limits.lower, math.inf)
+
+    side = "upper" if none_in_first else "lower"
+    note = (
+        f"All events are in arm {2 if none_in_first else 1}: there is no point estimate. The {side} limit is "
+        "that nearer no effect of the conditional likelihood and of normal effects with empty arms "
+        "corrected; the exact limit of one common ratio stands beside it."
+    )
+    names = {item.name for item in result.beside}
+    both_ways = (
+        as_companion(conditional, "conditional_likelihood", LIKELIHOODS[conditional.likelihood].label),
+        as_companion(normal, "normal_likelihood", "normal effects, empty arms corrected"),
+    )
+    return replace(
+        result,
+        estimate=-math.inf if none_in_first else math.inf,
+        mean=replace(nearer.mean, interval=beyond(nearer.interval)),
+        heterogeneity=nearer.heterogeneity,
+        prediction=replace(nearer.prediction, interval=beyond(nearer.prediction.interval)),
+        posterior=nearer.posterior,
+        posterior_mean=nearer.posterior_mean,
+        above=nearer.above,
+        new_above=nearer.new_above,
+        limit_only=side,
+        notes=(note, *result.notes),
+        beside=(
+            *(item for item in both_ways if item.name not in names),
+            *result.beside,
+            exact_limit(result.measure, columns, result.level),
+        ),
+    )
 
 
 def _heterogeneity(rows: EffectTable, found: HalfNormalAnswers, level: float) -> Heterogeneity:
     """Say how much studies differ: tau from its posterior, Q from the effects."""
-    studies = prepare(rows.effect, rows.variance)
     tau, low, high = (float(part[0]) for part in (found.tau, found.tau_lower, found.tau_upper))
     limits = Limits(low**2, high**2)
     if len(rows) == 1:
         return Heterogeneity(tau2=tau**2, tau2_interval=limits, tau2_interval_method="equal_tailed")
+    studies = prepare(rows.effect, rows.variance)
     q, typical = cochran_q(studies), typical_variance(studies)
     ratios, by_q = ratios_from_tau2(typical, tau**2), ratios_from_q(q.value, q.df, level)
     shares = ratios_from_tau2(typical, np.array(limits)).i2

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metakit.core.effects import EffectTable
+from metakit.core.effects import BoolArray, EffectTable
 from metakit.core.registry import Registry
+from metakit.measures.kind import COUNTS, RATES
 from metakit.measures.registry import MEASURES
 
 RARE = 0.05
@@ -83,19 +84,40 @@ for _likelihood in (
         label="non-central hypergeometric, given each study's margins",
         references=("stijnen_2010",),
     ),
+    Likelihood(
+        name="stratified",
+        label="none: differences of rare risks are averaged",
+        references=("greenland_robins_1985", "noma_nagashima_2016"),
+    ),
     Likelihood(name="binomial", label="binomial", references=("stijnen_2010",)),
     Likelihood(name="poisson", label="Poisson", references=("stijnen_2010",)),
 ):
     LIKELIHOODS.add(_likelihood)
 
 
+def informative(table: EffectTable) -> BoolArray:
+    """Return which studies carry information on the measure, before any zero-cell correction."""
+    measure, data = MEASURES[table.measure], table.data
+    if not set(measure.columns) <= set(data):
+        return table.estimable
+    if measure.arms == 1 and measure.kind.adds_up:
+        return np.ones(len(table), dtype=bool)
+    if measure.kind is RATES and measure.ratio:
+        return data["events_1"] + data["events_2"] > 0
+    if measure.kind is COUNTS and measure.scale(table.scale).name == "log":
+        events = data["events_1"] + data["events_2"]
+        return (events > 0) & (events < data["total_1"] + data["total_2"])
+    return table.estimable
+
+
 def overall_risk(table: EffectTable) -> float | None:
-    """Return all events over all persons of a comparison; None without counts of persons."""
-    data = table.data
-    if not {"events_1", "total_1", "events_2", "total_2"} <= set(data):
+    """Return all events over all persons of the studies that carry information; None without counts."""
+    columns = [table.data.get(name) for name in ("events_1", "total_1", "events_2", "total_2")]
+    told = informative(table)
+    if any(column is None for column in columns) or not told.any():
         return None
-    events = float(np.sum(data["events_1"]) + np.sum(data["events_2"]))
-    return events / float(np.sum(data["total_1"]) + np.sum(data["total_2"]))
+    a, n1, c, n2 = (float(np.sum(column[told])) for column in columns if column is not None)
+    return (a + c) / (n1 + n2)
 
 
 def likelihood_of(table: EffectTable) -> str:
@@ -120,6 +142,8 @@ def likelihood_of(table: EffectTable) -> str:
     if measure.name == "rate" and table.scale == "log":
         return "poisson"
     risk = overall_risk(table)
+    if measure.name == "risk_difference" and risk is not None and risk < RARE:
+        return "stratified"
     if measure.name == "risk_ratio" and risk is not None and risk < RARE:
         return "conditional_binomial"
     return "normal"

@@ -1,4 +1,4 @@
-"""`pool`: from effects to one answer, by a named model or by the one that measure and data ask for."""
+"""`pool`: from effects to one answer, by the inference of the review or by a named model."""
 
 from __future__ import annotations
 
@@ -10,14 +10,17 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import PoolResult
-from metakit.errors import DataError, MetakitError, NotEstimableError, Problem, UnknownNameError, UsageError
+from metakit.core.results import PoolResult, SingleStudyResult
+from metakit.errors import DataError, NotEstimableError, Problem, UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
+from metakit.models.answering import answer_by
 from metakit.models.assembly import all_set_aside, listed
-from metakit.models.choice import choose, informative
 from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
+from metakit.models.half_normal import mean_of_centres
+from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, informative, likelihood_of
+from metakit.models.one_stage_intervals import INTERVALS as ONE_STAGE_INTERVALS
 from metakit.models.registry import MODELS, Model, PoolOptions
-from metakit.models.single_study import single_study
+from metakit.models.single_study import own_interval, single_study
 
 
 def pool(
@@ -32,6 +35,8 @@ def pool(
     interval: str | None = None,
     tau2_interval: str | None = None,
     prediction: str | None = None,
+    inference: str | None = None,
+    likelihood: str | None = None,
     level: float = 0.95,
     **extra: Any,
 ) -> PoolResult:
@@ -46,16 +51,21 @@ def pool(
     study : sequence of str, optional
         Their names; "study 1", "study 2", ... when left out.
     model : str, optional
-        A name in MODELS. When left out, the model is chosen by measure and data; the notes say which and why,
-        and name the alternative.
+        A name in MODELS, which is then fitted and nothing else. When left out, the inference answers.
     tau2, interval, tau2_interval, prediction : str, optional
         Names in TAU2_ESTIMATORS, MEAN_INTERVALS, TAU2_INTERVALS and PREDICTION_INTERVALS (one-stage and
         Bayesian models have their own). Naming one without a model means random effects.
+    inference : str, optional
+        A name in INFERENCES, `half_normal` when left out: how a review treats the spread between centres, the
+        same for all its numbers. The other stands beside the answer.
+    likelihood : str, optional
+        A name in LIKELIHOODS, as decided for a whole comparison (`result.likelihood`), for analyses of a part
+        of it; when left out it follows from the measure and from how rare the event is.
     level : float
         Of every interval.
     **extra
         Options of a single model (`draws` and `seed` of the bootstrap prediction interval, `variant` of the
-        one-stage model, the priors of the Bayesian one).
+        one-stage model, the priors of the Bayesian one, `tau_prior_scale` of the inference `half_normal`).
 
     Returns
     -------
@@ -86,22 +96,56 @@ def pool(
         interval=interval,
         tau2_interval=tau2_interval,
         prediction=prediction,
+        inference=inference,
+        likelihood=likelihood,
         extra=extra,
     )
     chosen = None if model is None else _fitting(model, table)
+    rule = INFERENCES[inference or DEFAULT_INFERENCE].name
     usable = np.flatnonzero(informative(table) | table.estimable)
     if not len(usable):
         raise NotEstimableError(_nothing(table))
+    named = model is not None or _names_a_method(options)
     if len(usable) == 1:
-        _known_names(options, model)
-        result: PoolResult = single_study(table, int(usable[0]), options)
-        asked = f"The model {model} was asked for; one study leaves nothing to fit it to."
-        return _with_notes(result, [asked] if model else [])
+        return _one(table, int(usable[0]), options, model, named)
     if chosen is not None:
-        return chosen.fit(table, options)
-    choice = choose(table, options)
-    result = MODELS[choice.model].fit(table, options)
-    return _with_notes(result, [choice.note, *(_words_for_two(table, options) if len(usable) == 2 else [])])
+        return chosen.fit(table, replace(options, inference=None, likelihood=None))
+    if named:
+        return _named_method(table, options)
+    return answer_by(rule, table, options)
+
+
+def _names_a_method(options: PoolOptions) -> bool:
+    return any((options.tau2, options.interval, options.tau2_interval, options.prediction))
+
+
+def _named_method(table: EffectTable, options: PoolOptions) -> PoolResult:
+    """Fit random effects, to which an estimator or interval named without a model belongs.
+
+    An interval that only the one-stage model has asks for that one.
+    """
+    own = options.interval is not None and options.interval not in MEAN_INTERVALS
+    name = "one_stage" if own and options.interval in ONE_STAGE_INTERVALS else "random_effects"
+    return MODELS[name].fit(table, options)
+
+
+def _one(
+    table: EffectTable, row: int, options: PoolOptions, model: str | None, named: bool
+) -> SingleStudyResult:
+    """Answer by the one study that carries information."""
+    if named:
+        _known_names(options, model)
+        result = single_study(table, row, options)
+        asked = f"The model {model} was asked for; one study leaves nothing to fit it to."
+        return replace(result, notes=(*([asked] if model else []), *result.notes))
+    result = own_interval(table, row, options)
+    beside = mean_of_centres(table.select(np.arange(len(table)) == row), options)
+    return replace(
+        result,
+        inference=options.inference or DEFAULT_INFERENCE,
+        likelihood=options.likelihood or likelihood_of(table),
+        beside=(beside,) if beside else (),
+    )
 
 
 def _fitting(model: str, table: EffectTable) -> Model:
@@ -126,10 +170,6 @@ def _known_names(options: PoolOptions, model: str | None) -> None:
             raise UnknownNameError(registry.kind, name, registry.names())
 
 
-def _with_notes(result: PoolResult, first: list[str]) -> PoolResult:
-    return replace(result, notes=tuple(dict.fromkeys((*first, *result.notes))))
-
-
 def _nothing(table: EffectTable) -> str:
     aside = all_set_aside(table)
     label = MEASURES[table.measure].label
@@ -141,21 +181,6 @@ def _nothing(table: EffectTable) -> str:
         else ""
     )
     return f"no study carries information on the {label} ({listed(aside)}){instead}"
-
-
-def _words_for_two(table: EffectTable, options: PoolOptions) -> list[str]:
-    """Return the caution for two studies, with a Bayesian analysis where that model is there."""
-    notes = [
-        "Caution: with two studies no random-effects mean is the headline. The value shown is a common "
-        "effect: look at the two studies themselves."
-    ]
-    if "bayesian" not in MODELS:
-        return notes
-    try:
-        answer = MODELS["bayesian"].fit(table, PoolOptions(level=options.level))
-    except MetakitError as error:
-        return [*notes, f"No Bayesian analysis stands beside it: {error}"]
-    return [*notes, f"Bayesian random-effects analysis beside it: {answer}", *answer.notes]
 
 
 def _table(

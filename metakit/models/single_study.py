@@ -1,6 +1,15 @@
-"""One study alone: its own effect, and nothing pooled."""
+"""One study alone: its own effect, and nothing pooled.
+
+References
+----------
+Miettinen & Nurminen (1985) for score intervals; Berry & Armitage (1995) for exact ones with mid-p.
+"""
 
 from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
 import numpy as np
 
@@ -9,9 +18,11 @@ from metakit.core.results import Heterogeneity, Limits, MeanInterval, SingleStud
 from metakit.errors import NotEstimableError
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import exact_intervals
+from metakit.models import own_intervals
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows, wald_interval
 from metakit.models.registry import PoolOptions
 from metakit.models.uncorrected import uncorrected
+from metakit.numerics.distributions import normal_quantile
 
 
 def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleStudyResult:
@@ -56,6 +67,64 @@ def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         notes=(*table.notes, note),
         references=measure.references,
     )
+
+
+Own = Callable[[float, float, float, float, float], Limits]
+_OWN: Mapping[str, tuple[str, Own, str]] = MappingProxyType(
+    {
+        "risk_ratio": ("score", own_intervals.score_ratio, "miettinen_nurminen_1985"),
+        "risk_difference": ("score", own_intervals.score_difference, "miettinen_nurminen_1985"),
+        "odds_ratio": ("exact_mid_p", own_intervals.mid_p_odds_ratio, "berry_armitage_1995"),
+        "rate_ratio": ("exact_mid_p", own_intervals.mid_p_rate_ratio, "berry_armitage_1995"),
+    }
+)
+
+
+def own_interval(table: EffectTable, row: int, options: PoolOptions) -> SingleStudyResult:
+    """Return the one study that carries information with the exact or score interval of its own counts.
+
+    Without counts of two arms this is `single_study`. Where an arm has no event the study has no point
+    estimate on a ratio: its limit stands alone (the estimate is infinite on the log scale).
+    """
+    measure = MEASURES[table.measure]
+    if table.measure not in _OWN or not set(measure.columns) <= set(table.data):
+        return single_study(table, row, options)
+    method, limits, reference = _OWN[table.measure]
+    table = uncorrected(table)
+    only = table.select(np.arange(len(table)) == row)
+    a, n1, c, n2 = (float(only.data[name][0]) for name in measure.columns)
+    interval = limits(a, n1, c, n2, options.level)
+    natural = {
+        "risk_difference": a / n1 - c / n2,
+        "odds_ratio": _log_of(a * (n2 - c), c * (n1 - a)),
+    }
+    estimate = natural.get(table.measure, _log_of(a * n2, c * n1))
+    half = (interval.upper - interval.lower) / (2 * normal_quantile(options.level))
+    error = float(only.variance[0]) ** 0.5 if only.estimable[0] else half
+    note = f"One study carries information, {only.study[0]}: its own effect is shown, nothing is pooled."
+    if not math.isfinite(estimate):
+        note += " One of its arms has no event (or nothing but events): there is a limit, but no estimate."
+    return SingleStudyResult(
+        measure=table.measure,
+        level=options.level,
+        studies=study_rows(only, np.ones(1), options.level),
+        mean=MeanInterval(
+            method=method, standard_error=error, interval=interval, statistic=None, p_value=None
+        ),
+        estimate=estimate,
+        heterogeneity=Heterogeneity(),
+        back_transform=back_transform(table),
+        set_aside=all_set_aside(table.select(np.arange(len(table)) != row)),
+        assumptions=table.assumptions,
+        notes=(*table.notes, note),
+        references=(*measure.references, reference),
+    )
+
+
+def _log_of(numerator: float, denominator: float) -> float:
+    if numerator == 0:
+        return -math.inf
+    return math.log(numerator / denominator) if denominator else math.inf
 
 
 def _exact(only: EffectTable, level: float) -> tuple[float, MeanInterval]:
