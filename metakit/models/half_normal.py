@@ -178,17 +178,13 @@ def as_companion(result: HalfNormalResult, name: str, label: str) -> Companion:
 
 def mean_of_centres(table: EffectTable, options: PoolOptions) -> Companion | None:
     """Return what one study says of the mean of all centres: wider than its own interval by the spread."""
-    label = "the mean of centres, of which this is one"
     try:
-        prior = prior_of(with_default_correction(table), options)
-        likelihood = chosen_likelihood(table, options.likelihood)
-        if likelihood in ("normal", "stratified"):
-            found = fit_normal(with_default_correction(table), prior, options.level)
-        else:
-            found, _ = fit_counts(table, likelihood, prior, options.level)
+        if (options.likelihood or likelihood_of(table)) == "stratified":
+            options = replace(options, likelihood="normal")
+        found = fit(table, options)
     except UsageError:
         return None
-    return as_companion(found, "mean_of_centres", label)
+    return as_companion(found, "mean_of_centres", "the mean of centres, of which this is one")
 
 
 def _with_totals(

@@ -133,6 +133,8 @@ def likelihood_of(table: EffectTable) -> str:
     measure = MEASURES[table.measure]
     if not set(measure.columns) <= set(table.data):
         return "normal"
+    if table.zero_cells_named and table.zero_cells != "none":
+        return "normal"  # somebody named a correction: only effects can be corrected
     if measure.name == "rate_ratio":
         return "conditional_binomial"
     if measure.name == "odds_ratio":

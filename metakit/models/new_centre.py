@@ -56,7 +56,7 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     Examples
     --------
     >>> from metakit.models.pool import pool
-    >>> found = pool(effect=[0.1, 0.5, 0.9, 1.1], variance=[0.04, 0.05, 0.06, 0.04])
+    >>> found = pool(effect=[0.1, 0.5, 0.9, 1.1], variance=[0.04, 0.05, 0.06, 0.04], tau2="reml")
     >>> beyond = beyond_threshold(found, 0.0, side="below")
     >>> round(beyond.share, 3), round(beyond.probability, 3)
     (0.053, 0.147)

@@ -21,10 +21,9 @@ from metakit.core.notes import SetAside
 from metakit.core.results import Limits, PoolResult, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.batch import random_effects_batch
-from metakit.models.choice import informative
 from metakit.models.coefficients import Coefficients
 from metakit.models.half_normal import prior_of
-from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES
+from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, informative
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS, PoolOptions
 from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS

