@@ -66,6 +66,21 @@ class ModelOptions:
     ] = None
     tau2: Annotated[str | None, name_option("tau2", "Estimator of the between-study variance.")] = None
     interval: Annotated[str | None, name_option("interval", "Interval for the mean.")] = None
+    inference: Annotated[
+        str | None,
+        name_option(
+            "inference",
+            "How the spread between centres is treated where no model, estimator or interval is named; the "
+            "other stands beside.",
+        ),
+    ] = None
+    tau_prior_scale: Annotated[
+        float | None,
+        typer.Option(
+            help="Scale of the half-normal prior of tau on the analysis scale; needed for ready effects that "
+            "are no log ratios or standardised differences."
+        ),
+    ] = None
     zero_cells: Annotated[str | None, name_option("zero_cells", "What to do with zero cells.")] = None
     scale: Annotated[
         str | None,

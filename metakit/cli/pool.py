@@ -13,7 +13,8 @@ HELP = """Pool the studies of one table (.csv or .xlsx) into one answer.
 Columns beside 'study': events_1 total_1 events_2 total_2 for two arms with counts; events total for one arm;
 mean_1 sd_1 total_1 mean_2 sd_2 total_2; events time (or events_1 time_1 events_2 time_2) for rates;
 effect with variance or standard_error for ready effects (--measure generic). Arm 1 is the technique of
-interest. When no model is named, one is chosen by measure and data, and the answer says which and why.
+interest. When no model, estimator or interval is named, the inference answers: random effects with the spread
+between centres averaged over a half-normal prior (half_normal), or REML with Hartung-Knapp (hartung_knapp).
 
 Example: metakit pool complications.csv --measure risk_ratio --json
 """

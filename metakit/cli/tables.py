@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -47,8 +47,22 @@ def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOpti
     """Read a table, compute the effects of its studies and pool them."""
     effects = effects_read(file, measure, table, scale=model.scale, zero_cells=model.zero_cells)
     from metakit.models.pool import pool
+    from metakit.models.uncorrected import with_default_correction
 
-    result = pool(effects, model=model.model, tau2=model.tau2, interval=model.interval, level=model.level)
+    named = model.model or model.tau2 or model.interval
+    effects = effects if named else with_default_correction(effects)
+    stated: dict[str, Any] = {}
+    if model.tau_prior_scale is not None:
+        stated["tau_prior_scale"] = model.tau_prior_scale
+    result = pool(
+        effects,
+        model=model.model,
+        tau2=model.tau2,
+        interval=model.interval,
+        inference=model.inference,
+        level=model.level,
+        **stated,
+    )
     return PooledTable(effects, result)
 
 

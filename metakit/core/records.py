@@ -418,6 +418,7 @@ class SpecificationPlan:
 class Protocol:
     """A review's question and plan.
 
+    `inference` treats the spread between centres in every number of the review, "" for the default.
     `registration` to `code_available` are the authors' own words, "" where nothing is typed.
     """
 
@@ -435,6 +436,7 @@ class Protocol:
     networks: tuple[NetworkPlan, ...] = ()
     baselines: tuple[BaselinePlan, ...] = ()
     specifications: SpecificationPlan | None = None
+    inference: str = ""
     date: str = ""
     registration: str = ""
     protocol_available: str = ""

@@ -75,11 +75,11 @@ def _hartung_knapp(table: EffectTable, options: PoolOptions) -> PoolResult:
             ),
         )
     beside = []
-    if half_normal_prior(table, options.extra.get(OPTION)) is not None:
-        other = fit_half_normal(table, options)
+    if options.beside and half_normal_prior(table, options.extra.get(OPTION)) is not None:
+        other = fit_half_normal(table, replace(options, beside=False))
         label = "random effects, spread integrated over a half-normal prior"
         beside.append(as_companion(other, "half_normal", label))
-    if not one_arm:
+    if options.beside and not one_arm:
         rows = pooled_rows(shown)
         beside.append(common_effect(prepare(rows.effect, rows.variance), options.level))
     return replace(

@@ -25,7 +25,7 @@ from metakit.models.companions import beside_normal, twice_the_spread
 from metakit.models.companions_of_counts import crude_total, exact_limit, mantel_haenszel, profile_likelihood
 from metakit.models.half_normal_counts import answer_counts, companion_of, fit_counts
 from metakit.models.half_normal_priors import OPTION, HalfNormalPrior, half_normal_prior
-from metakit.models.inference import LIKELIHOODS, NEAR_RARE, informative, likelihood_of, overall_risk
+from metakit.models.inference import LIKELIHOODS, NEAR_RARE, informative, likelihood_of, overall_risk, serving
 from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.models.uncorrected import with_default_correction
 from metakit.numerics.half_normal_effects import HalfNormalAnswers, half_normal_posterior
@@ -67,26 +67,34 @@ def fit(table: EffectTable, options: PoolOptions) -> HalfNormalResult:
     )
     likelihood = chosen_likelihood(table, options.likelihood)
     table = with_default_correction(table)
-    prior = prior_of(table, options)
+    prior, beside = prior_of(table, options), options.beside
     if likelihood == "normal":
-        result = fit_normal(table, prior, options.level)
-        return _near_rare(_with_totals(result, table, prior, options), table, prior, options)
-    result, columns = fit_counts(table, likelihood, prior, options.level)
-    beside: tuple[Companion, ...]
+        normal = fit_normal(table, prior, options.level, beside=beside)
+        return _near_rare(_with_totals(normal, table, prior, options), table, prior, options)
+    result, columns = fit_counts(table, likelihood, prior, options.level, wider=beside)
     if MEASURES[table.measure].arms == 1:
-        beside = (
-            profile_likelihood(table, options.level),
-            crude_total(table, columns, options.level),
+        return replace(result, beside=(*result.beside, *_beside_one_arm(table, columns, options)))
+    if not (beside or _one_arm_empty(columns)):
+        return result
+    normal = fit_normal(table, prior, options.level, beside=beside)
+    if beside:
+        others = (
+            as_companion(normal, "normal_likelihood", "normal effects, empty arms corrected"),
+            *(item for item in normal.beside if item.name != "twice_the_spread"),
+            mantel_haenszel(table.measure, columns, options.level),
         )
-        return replace(result, beside=(*result.beside, *beside))
-    normal = fit_normal(table, prior, options.level)
-    beside = (
-        as_companion(normal, "normal_likelihood", "normal effects, empty arms corrected"),
-        *(item for item in normal.beside if item.name != "twice_the_spread"),
-        mantel_haenszel(table.measure, columns, options.level),
-    )
-    whole = replace(result, beside=(*result.beside, *beside))
-    return _limit_where_one_arm_is_empty(whole, result, normal, columns)
+        return _limit_where_one_arm_is_empty(
+            replace(result, beside=(*result.beside, *others)), result, normal, columns
+        )
+    return _limit_where_one_arm_is_empty(result, result, normal, columns)
+
+
+def _beside_one_arm(
+    table: EffectTable, columns: tuple[FloatArray, ...], options: PoolOptions
+) -> tuple[Companion, ...]:
+    if not options.beside:
+        return ()
+    return profile_likelihood(table, options.level), crude_total(table, columns, options.level)
 
 
 def chosen_likelihood(table: EffectTable, named: str | None) -> str:
@@ -96,12 +104,10 @@ def chosen_likelihood(table: EffectTable, named: str | None) -> str:
         return own
     if named not in LIKELIHOODS:
         raise UnknownNameError(LIKELIHOODS.kind, named, LIKELIHOODS.names())
-    raw = set(MEASURES[table.measure].columns) <= set(table.data)
-    allowed = {"normal", own} | ({"conditional_binomial"} if table.measure == "risk_ratio" and raw else set())
-    if named not in allowed:
+    if named not in serving(table):
         raise UsageError(
             f"the likelihood {named} does not serve these effects ({table.measure}); they take "
-            f"{', '.join(sorted(allowed))}"
+            f"{', '.join(serving(table))}"
         )
     return named
 
@@ -118,14 +124,16 @@ def prior_of(table: EffectTable, options: PoolOptions) -> HalfNormalPrior:
     return prior
 
 
-def fit_normal(table: EffectTable, prior: HalfNormalPrior, level: float) -> HalfNormalResult:
+def fit_normal(
+    table: EffectTable, prior: HalfNormalPrior, level: float, *, beside: bool = True
+) -> HalfNormalResult:
     """Pool normal effects with known variances."""
     rows = pooled_rows(table)
     null = null_value(table)
     found, posteriors = half_normal_posterior(
         rows.effect,
         rows.variance,
-        scales=(prior.scale, 2.0 * prior.scale),
+        scales=(prior.scale, 2.0 * prior.scale) if beside else (prior.scale,),
         threshold=0.0 if null is None else null,
         level=level,
     )
@@ -148,7 +156,7 @@ def fit_normal(table: EffectTable, prior: HalfNormalPrior, level: float) -> Half
         notes=tuple(note for note in (prior.caution, *table.notes, prior.sentence()) if note),
         references=("friede_2017", "rover_2021", "higgins_thompson_spiegelhalter_2009"),
         likelihood="normal",
-        beside=(twice_the_spread(found, 1), *beside_normal(rows, level)),
+        beside=(twice_the_spread(found, 1), *beside_normal(rows, level)) if beside else (),
         posterior=posteriors[0],
         prior_scale=prior.scale,
         prior=prior.sentence(),
@@ -181,7 +189,7 @@ def mean_of_centres(table: EffectTable, options: PoolOptions) -> Companion | Non
     try:
         if (options.likelihood or likelihood_of(table)) == "stratified":
             options = replace(options, likelihood="normal")
-        found = fit(table, options)
+        found = fit(table, replace(options, beside=False))
     except UsageError:
         return None
     return as_companion(found, "mean_of_centres", "the mean of centres, of which this is one")
@@ -199,6 +207,8 @@ def _with_totals(
     keep = informative(table)
     columns = tuple(np.asarray(table.data[name], dtype=float)[keep] for name in names)
     if table.measure == "risk_difference":
+        if not options.beside:
+            return result
         return replace(
             result, beside=(*result.beside, mantel_haenszel(table.measure, columns, options.level))
         )
@@ -214,7 +224,12 @@ def _near_rare(
 ) -> HalfNormalResult:
     """Put the conditional likelihood beside a risk ratio whose overall risk is near the boundary."""
     risk = overall_risk(table)
-    if table.measure != "risk_ratio" or risk is None or not NEAR_RARE[0] <= risk <= NEAR_RARE[1]:
+    if (
+        not options.beside
+        or table.measure != "risk_ratio"
+        or risk is None
+        or not NEAR_RARE[0] <= risk <= NEAR_RARE[1]
+    ):
         return result
     keep = informative(table)
     columns = tuple(np.asarray(table.data[name])[keep] for name in MEASURES[table.measure].columns)

@@ -116,9 +116,11 @@ def companion_of(found: CountAnswers, name: str, label: str, references: tuple[s
 
 
 def fit_counts(
-    table: EffectTable, likelihood: str, prior: HalfNormalPrior, level: float
+    table: EffectTable, likelihood: str, prior: HalfNormalPrior, level: float, *, wider: bool = True
 ) -> tuple[HalfNormalResult, tuple[FloatArray, ...]]:
-    """Pool raw counts by one likelihood; what stands beside it but the wider prior is the caller's.
+    """Pool raw counts by one likelihood; what stands beside it but the `wider` prior is the caller's.
+
+    One rate alone has no answer under the wider prior: that of Jeffreys does not bound it from above.
 
     Returns
     -------
@@ -128,7 +130,11 @@ def fit_counts(
     """
     rows, columns = count_columns(table, likelihood)
     found, engine = answer_counts(likelihood, columns, prior.scale, level)
-    wide, _ = answer_counts(likelihood, columns, 2.0 * prior.scale, level)
+    beside = []
+    if wider and not (likelihood == "poisson" and len(rows) == 1):
+        wide, _ = answer_counts(likelihood, columns, 2.0 * prior.scale, level)
+        label = "the same with twice the spread between centres"
+        beside = [companion_of(wide, "twice_the_spread", label, ("friede_2017",))]
     mean, deviation = engine.posterior.moments()
     null = null_value(table)
     sentence = prior.sentence(_mean_prior(likelihood))
@@ -159,11 +165,7 @@ def fit_counts(
             )
         ),
         likelihood=likelihood,
-        beside=(
-            companion_of(
-                wide, "twice_the_spread", "the same with twice the spread between centres", ("friede_2017",)
-            ),
-        ),
+        beside=tuple(beside),
         posterior=engine.posterior,
         prior_scale=prior.scale,
         prior=sentence,

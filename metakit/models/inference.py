@@ -120,6 +120,16 @@ def overall_risk(table: EffectTable) -> float | None:
     return (a + c) / (n1 + n2)
 
 
+def serving(table: EffectTable) -> tuple[str, ...]:
+    """Return the likelihoods by which these effects can enter, their own first."""
+    own = likelihood_of(table)
+    raw = set(MEASURES[table.measure].columns) <= set(table.data)
+    more = ("conditional_binomial",) if raw and table.measure == "risk_ratio" else ()
+    if raw and table.measure == "risk_difference":
+        more = ("stratified",)
+    return tuple(dict.fromkeys((own, "normal", *more)))
+
+
 def likelihood_of(table: EffectTable) -> str:
     """Return the likelihood by which studies of this measure enter; one cell more or less decides nothing.
 

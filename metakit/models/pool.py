@@ -37,6 +37,7 @@ def pool(
     prediction: str | None = None,
     inference: str | None = None,
     likelihood: str | None = None,
+    beside: bool = True,
     level: float = 0.95,
     **extra: Any,
 ) -> PoolResult:
@@ -61,6 +62,9 @@ def pool(
     likelihood : str, optional
         A name in LIKELIHOODS, as decided for a whole comparison (`result.likelihood`), for analyses of a part
         of it; when left out it follows from the measure and from how rare the event is.
+    beside : bool
+        Whether the same studies answered in other ways stand beside the answer; analyses of a part, or by
+        another choice, go without.
     level : float
         Of every interval.
     **extra
@@ -98,6 +102,7 @@ def pool(
         prediction=prediction,
         inference=inference,
         likelihood=likelihood,
+        beside=beside,
         extra=extra,
     )
     chosen = None if model is None else _fitting(model, table)
@@ -139,7 +144,8 @@ def _one(
         asked = f"The model {model} was asked for; one study leaves nothing to fit it to."
         return replace(result, notes=(*([asked] if model else []), *result.notes))
     result = own_interval(table, row, options)
-    beside = mean_of_centres(table.select(np.arange(len(table)) == row), options)
+    only = table.select(np.arange(len(table)) == row)
+    beside = mean_of_centres(only, options) if options.beside else None
     return replace(
         result,
         inference=options.inference or DEFAULT_INFERENCE,

@@ -16,7 +16,8 @@ class PoolOptions:
     """The choices of one analysis; None means the default for the data at hand.
 
     `inference` is an entry of INFERENCES, `likelihood` one of LIKELIHOODS: the rule by which every number of
-    a review is made, and how counts enter where that was decided for a whole comparison before.
+    a review is made, and how counts enter where that was decided for a whole comparison before. `beside` asks
+    for the companions of the headline as well; analyses of a part or a variation go without.
     `extra` holds options that belong to a single model (a prior, a variant of a one-stage model).
     """
 
@@ -27,6 +28,7 @@ class PoolOptions:
     prediction: str | None = None
     inference: str | None = None
     likelihood: str | None = None
+    beside: bool = True
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 

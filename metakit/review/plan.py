@@ -27,6 +27,7 @@ PARTS = (
     "eligibility",
     "unit_of_analysis",
     "icc",
+    "inference",
     "outcomes",
     "comparisons",
     "analyses",

@@ -45,6 +45,7 @@ def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
         networks=tuple(_network(item) for item in group.groups("networks")),
         baselines=tuple(_baseline(item) for item in group.groups("baselines")),
         specifications=_specifications(group),
+        inference=group.text("inference"),
         date=group.text("review.date"),
         registration=group.text("review.registration"),
         protocol_available=group.text("review.protocol_available"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
@@ -12,6 +13,7 @@ from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.fragility import Fragility, fragility
+from metakit.models.inference import likelihood_of
 from metakit.models.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.answers import AbsoluteEffect, Answer
@@ -89,6 +91,7 @@ def analyse(
     gathered = gather(task, studies, names)
     definitions = definitions_found(gathered.candidates, task.term)
     table, answer = estimate(task, gathered.studies)
+    task = replace(task, likelihood=_likelihood(table, answer), beside=False)
     columns = moderator_columns(gathered.studies, plan.outcome)
     table = with_moderators(table, columns) if table else None
     result = answer.result
@@ -196,6 +199,13 @@ def analyse(
         fragility=hangs_on,
         variations=(*by_design, *others, *carry_out(again, result)),
     )
+
+
+def _likelihood(table: EffectTable | None, answer: Answer) -> str:
+    """Return the likelihood of an analysis as a whole, which its parts and variations keep."""
+    if answer.result is not None and answer.result.likelihood:
+        return answer.result.likelihood
+    return likelihood_of(table) if table is not None else ""
 
 
 def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:

@@ -14,7 +14,9 @@ from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
+from metakit.models.inference import serving
 from metakit.models.pool import pool
+from metakit.models.uncorrected import with_default_correction
 from metakit.synthesis.answers import Answer
 from metakit.synthesis.gather import Task
 from metakit.synthesis.gather_ready import ready_columns
@@ -80,10 +82,11 @@ def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False
             for study, row in zip(studies, rows, strict=True)
         ]
     )
-    return effect_sizes(
+    effects = effect_sizes(
         frame, measure=measure.name, scale=plan.scale, zero_cells=plan.zero_cells, effective_numbers=True,
         rows_differ=True,
     )  # fmt: skip
+    return effects if plan.model or plan.tau2 or plan.interval else with_default_correction(effects)
 
 
 def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:
@@ -143,7 +146,16 @@ def _pooled(task: Task, table: EffectTable, studies: Sequence[StudyNumbers]) -> 
     plan = task.plan
 
     def answer(effects: EffectTable) -> PoolResult:
-        return pool(effects, model=plan.model, tau2=plan.tau2, interval=plan.interval, level=plan.level)
+        return pool(
+            effects,
+            model=plan.model,
+            tau2=plan.tau2,
+            interval=plan.interval,
+            level=plan.level,
+            inference=task.protocol.inference or None,
+            beside=task.beside,
+            likelihood=task.likelihood if task.likelihood in serving(effects) else None,
+        )
 
     try:
         return answer(table)

@@ -43,7 +43,8 @@ from metakit.synthesis.windows import LAST, choose_times, describe_times, time_w
 class Task:
     """One analysis with all that it needs to gather its numbers.
 
-    `likelihood` is how counts enter where that was decided for the whole comparison, "" otherwise.
+    `likelihood` is that of the analysis as a whole, once it is known: parts and variations of it keep it.
+    They go without what stands `beside` the headline.
     """
 
     plan: AnalysisPlan
@@ -53,6 +54,7 @@ class Task:
     window: str
     choices: Choices
     likelihood: str = ""
+    beside: bool = True
 
     @property
     def kind(self) -> Kind:
