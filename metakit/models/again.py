@@ -16,8 +16,8 @@ import numpy as np
 from metakit.core.effects import BoolArray, EffectTable
 from metakit.core.results import Limits, PoolResult
 from metakit.errors import ConvergenceError, NotEstimableError
-from metakit.models.choice import informative
 from metakit.models.estimators import TAU2_ESTIMATORS
+from metakit.models.inference import informative
 from metakit.models.influence import HALF_NORMAL
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS
@@ -43,6 +43,8 @@ class Method:
             frozen["inference"] = self.inference
         if self.likelihood:
             frozen["likelihood"] = self.likelihood
+        if not self.model:
+            frozen["beside"] = False
         return pool(
             table, model=self.model, tau2=self.tau2, interval=self.interval, level=self.level, **frozen
         )
