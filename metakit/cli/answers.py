@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from metakit.core.registry import Registry
     from metakit.core.results import Limits, PoolResult
     from metakit.measures.registry import Measure
+    from metakit.models.new_centre import BeyondThreshold
 
 _DIGITS = 3
 
@@ -42,6 +43,16 @@ def pooled_text(result: PoolResult) -> str:
         if items:
             lines += ["", title, *(f"  {item}" for item in items)]
     return "\n".join(lines)
+
+
+def threshold_text(beyond: BeyondThreshold, threshold: float) -> str:
+    """Say how likely an effect beyond a threshold is, the threshold in natural units."""
+    told = [f"In a new centre the effect lies {beyond.side} {threshold:g} with probability"]
+    told.append(f"{beyond.probability:.2f}")
+    text = " ".join(told)
+    if beyond.mean is not None:
+        text += f"; the mean over centres with probability {beyond.mean:.2f}"
+    return f"{text}."
 
 
 def _shower(measure: Measure, back: Callable[[float], float]) -> Callable[[float], str]:

@@ -81,6 +81,24 @@ class ModelOptions:
             "are no log ratios or standardised differences."
         ),
     ] = None
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            help="Column whose rows belong together (several outcomes, times or arms of one study): the "
+            "multilevel model."
+        ),
+    ] = None
+    sampling_correlation: Annotated[
+        float | None,
+        typer.Option(help="Of effects in one cluster that come from the same patients, such as 0.6."),
+    ] = None
+    shared_comparator: Annotated[
+        bool,
+        typer.Option(
+            "--shared-comparator",
+            help="Rows of one cluster are arms of one study against the same comparator (arm 2).",
+        ),
+    ] = False
     zero_cells: Annotated[str | None, name_option("zero_cells", "What to do with zero cells.")] = None
     scale: Annotated[
         str | None,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 from metakit.cli.option_groups import File, Json, Measure, ModelOptions, TableOptions, grouped
@@ -22,14 +24,26 @@ Example: metakit pool complications.csv --measure risk_ratio --json
 
 @grouped
 def command(
-    file: File, measure: Measure, table: TableOptions, model: ModelOptions, json: Json = False
+    file: File,
+    measure: Measure,
+    table: TableOptions,
+    model: ModelOptions,
+    threshold: Annotated[
+        float | None,
+        typer.Option(help="Say how likely an effect below this is (in natural units, such as 0.8)."),
+    ] = None,
+    json: Json = False,
 ) -> None:
     """Read, compute effects, pool, answer."""
-    from metakit.cli.answers import pooled_text
+    from metakit.cli.answers import pooled_text, threshold_text
     from metakit.cli.tables import pooled_table
+    from metakit.models.new_centre import beyond_natural
 
     result = pooled_table(file, measure, table, model).result
+    beyond = beyond_natural(result, threshold) if threshold is not None else None
     if json:
-        answer_json(result.to_json())
+        answer_json({**result.to_json(), **({"beyond_threshold": beyond.to_json()} if beyond else {})})
     else:
         typer.echo(pooled_text(result))
+        if beyond is not None and threshold is not None:
+            typer.echo("\n" + threshold_text(beyond, threshold))

@@ -46,17 +46,30 @@ def effects_read(
 def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOptions) -> PooledTable:
     """Read a table, compute the effects of its studies and pool them."""
     effects = effects_read(file, measure, table, scale=model.scale, zero_cells=model.zero_cells)
+    from metakit.errors import UsageError
     from metakit.models.pool import pool
     from metakit.models.uncorrected import with_default_correction
 
-    named = model.model or model.tau2 or model.interval
+    asked = model.model or ("multilevel" if model.cluster else None)
+    named = asked or model.tau2 or model.interval
     effects = effects if named else with_default_correction(effects)
     stated: dict[str, Any] = {}
     if model.tau_prior_scale is not None:
         stated["tau_prior_scale"] = model.tau_prior_scale
+    if asked == "multilevel":
+        stated |= {
+            "cluster": model.cluster,
+            "sampling_correlation": model.sampling_correlation,
+            "shared_comparator": model.shared_comparator,
+        }
+    elif model.sampling_correlation is not None or model.shared_comparator:
+        raise UsageError(
+            "--sampling-correlation and --shared-comparator belong to --cluster, the column whose rows "
+            "belong together"
+        )
     result = pool(
         effects,
-        model=model.model,
+        model=asked,
         tau2=model.tau2,
         interval=model.interval,
         inference=model.inference,

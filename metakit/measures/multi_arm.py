@@ -1,4 +1,4 @@
-"""Studies with several arms compared with one: combine them, split the shared arm, or keep their covariance.
+"""Studies with several arms compared with one: the covariance of their effects.
 
 Combining arms is in `combining`. Entering each comparison with the whole shared arm would count its patients
 several times.
@@ -12,59 +12,12 @@ Handbook of Research Synthesis and Meta-Analysis, 2nd edition (from memory).
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
 
 import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.errors import NotEstimableError, UsageError
-from metakit.measures.combining import CountSummary, MeanSummary, RateSummary
-from metakit.measures.derived import Derived, shown
 from metakit.measures.registry import MEASURES, Columns
-
-Group = TypeVar("Group", CountSummary, RateSummary, MeanSummary)
-
-
-def split(group: Group, comparisons: int) -> Derived[Group]:
-    """Return the share of a shared arm that enters each of several comparisons.
-
-    Events and totals (or times) are divided; of a mean only the number is. This is approximate: the
-    comparisons still share their luck, though none of their patients.
-
-    Parameters
-    ----------
-    group : CountSummary, RateSummary or MeanSummary
-        The shared arm.
-    comparisons : int
-        Into how many comparisons it is split, at least 1.
-
-    Returns
-    -------
-    Derived of the same kind
-        Shares need not be whole numbers.
-
-    References
-    ----------
-    Cochrane Handbook, section 23.3.4.
-    """
-    if comparisons < 1 or comparisons != int(comparisons):
-        raise UsageError(f"a shared arm is split into 1, 2, 3, ... comparisons, not {comparisons}")
-    parts = {
-        name: value if name in ("mean", "sd") else value / comparisons
-        for name, value in group._asdict().items()
-    }
-    value = type(group)(**parts)
-    text = ", ".join(
-        f"{name} {shown(before)} -> {shown(parts[name])}"
-        for name, before in group._asdict().items()
-        if parts[name] != before
-    )
-    return Derived(
-        value=value,
-        rule=f"shared arm split evenly among {comparisons} comparisons, so that no thumb is counted twice",
-        inputs=text,
-        reference="handbook",
-    )
 
 
 def shared_comparator_covariance(measure: str, data: Columns, *, zero_cells: str | None = None) -> FloatArray:

@@ -7,8 +7,8 @@ and the likelihood by which counts enter. Nothing is chosen anew for the studies
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,8 @@ from metakit.errors import ConvergenceError, NotEstimableError
 from metakit.models.estimators import TAU2_ESTIMATORS
 from metakit.models.inference import informative
 from metakit.models.influence import HALF_NORMAL
+from metakit.models.multilevel import OPTIONS
+from metakit.models.multilevel_result import MultilevelResult
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS
 
@@ -35,18 +37,20 @@ class Method:
     inference: str = ""
     likelihood: str = ""
     level: float = 0.95
+    extra: Mapping[str, Any] = field(default_factory=dict)
 
-    def pool(self, table: EffectTable) -> PoolResult:
-        """Pool a table by this method."""
-        frozen: dict[str, Any] = {}
-        if self.inference:
-            frozen["inference"] = self.inference
-        if self.likelihood:
-            frozen["likelihood"] = self.likelihood
-        if not self.model:
-            frozen["beside"] = False
+    def pool(self, table: EffectTable, *, beside: bool = False) -> PoolResult:
+        """Pool a table by this method, without what stands `beside` an answer unless that is asked for."""
         return pool(
-            table, model=self.model, tau2=self.tau2, interval=self.interval, level=self.level, **frozen
+            table,
+            model=self.model,
+            tau2=self.tau2,
+            interval=self.interval,
+            inference=self.inference or None,
+            likelihood=self.likelihood or None,
+            level=self.level,
+            beside=beside,
+            **self.extra,
         )
 
 
@@ -55,6 +59,9 @@ def method_of(result: PoolResult) -> Method:
     if result.inference:
         return Method(inference=result.inference, likelihood=result.likelihood, level=result.level)
     random = result.model == "random_effects"
+    if isinstance(result, MultilevelResult):
+        how = {name: getattr(result, name) for name in OPTIONS}
+        return Method(model=result.model, interval=result.mean.method, level=result.level, extra=how)
     return Method(
         model=result.model if result.model in MODELS else None,
         tau2=getattr(result, "tau2_estimator", None) if random else None,

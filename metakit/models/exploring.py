@@ -17,7 +17,7 @@ from metakit.models import all_subsets as subsets
 from metakit.models import fragility as fragile
 from metakit.models import influence as influences
 from metakit.models import trim_and_fill as filling
-from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES
+from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, likelihood_of
 from metakit.models.meta_regression import meta_regression
 from metakit.models.residual_tau2 import test_of_interval
 from metakit.models.small_study import SMALL_STUDY_TESTS, small_study_test, suitable_test
@@ -108,7 +108,7 @@ def explore(
         answer["influence"] = [asdict(row) for row in influences.influence(table, tau2=how)]
     if fragility:
         usable = table.select(again.usable(table))
-        answer["fragility"] = fragile.fragility(usable, method.pool(usable)).to_json()
+        answer["fragility"] = fragile.fragility(usable, method.pool(usable, beside=True)).to_json()
     if cumulative:
         added = again.growing(table, numbers_of(table, cumulative), method)
         answer["cumulative"] = [row.to_json() for row in added]
@@ -158,9 +158,7 @@ def _method(
     """Return the method of every answer that is asked again; how counts enter is decided for all studies."""
     if tau2 or interval:
         return again.Method(model="random_effects", tau2=tau2, interval=interval, level=level)
-    if INFERENCES[inference].name == "hartung_knapp":
-        return again.Method(model="random_effects", tau2="reml", interval="hartung_knapp_floor", level=level)
-    return again.Method(model="half_normal", level=level)
+    return again.Method(inference=INFERENCES[inference].name, likelihood=likelihood_of(table), level=level)
 
 
 def numbers_of(table: EffectTable, column: str) -> list[float]:
@@ -219,6 +217,12 @@ def _regression_lines(found: Mapping[str, Any], natural: Natural, limits: Pair) 
         for row in found["coefficients"]
     ]
     share = "" if found["r2"] is None else f"; moderators take away {100 * found['r2']:.0f} % of tau\u00b2"
+    for name, rows in found["beside"].items():
+        slopes = ", ".join(
+            f"{row['term']} {row['estimate']:.4g} ({row['interval'][0]:.4g} to {row['interval'][1]:.4g})"
+            for row in rows[1:]
+        )
+        lines.append(f"  beside it, {INFERENCES[name].label}: {slopes}")
     lines.append(f"  residual tau {math.sqrt(found['tau2']):.3g}{share}; {found['k']} studies")
     return lines
 

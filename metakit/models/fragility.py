@@ -20,6 +20,7 @@ from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.again import Method, method_of
 from metakit.models.batch import random_effects_batch
+from metakit.models.uncorrected import with_default_correction
 from metakit.numerics.half_normal_effects import half_normal_effects
 
 Side = Literal["below", "open", "above"]
@@ -218,7 +219,8 @@ Answered = tuple[float, Limits] | None
 def _answers(table: EffectTable, result: PoolResult, changes: list[_Change]) -> list[Answered]:
     """Answer every change by the method of the result: together where its effects are normal."""
     method = method_of(result)
-    if result.model == "half_normal" and result.likelihood == "normal":
+    if result.likelihood == "normal":
+        table = with_default_correction(table)
         scale = getattr(result, "prior_scale", None)
         if scale is not None and not getattr(result, "limit_only", ""):
             y, v, here = _batch(table, changes)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -18,9 +18,11 @@ from scipy import special
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError, UsageError
+from metakit.measures.multi_arm import shared_comparator_covariance
 from metakit.models.assembly import all_set_aside, back_transform, mean_interval, null_value, study_rows
-from metakit.models.common_effect import pooled_rows
+from metakit.models.common_effect import pooled_rows, refuse
 from metakit.models.multilevel_result import MultilevelResult
+from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.numerics.ascent import IntArray
 from metakit.numerics.cluster_robust import RobustCovariance, cluster_robust_covariance
 from metakit.numerics.distributions import chi_squared_quantile
@@ -40,6 +42,7 @@ def pool_dependent(
     *,
     cluster: str | Sequence[object] = "cohort",
     sampling_correlation: float = 0.0,
+    shared_comparator: bool = False,
     interval: str | None = None,
     level: float = 0.95,
 ) -> MultilevelResult:
@@ -55,6 +58,9 @@ def pool_dependent(
         Correlation of the sampling errors of two effects of one cluster: 0 when they come from different
         thumbs; above 0 (0.6, say) when the same patients are measured twice, which gives the
         correlated-and-hierarchical-effects model.
+    shared_comparator : bool
+        Rows of one cluster are arms of one study against the same comparator: their sampling covariance
+        follows from its numbers (Gleser & Olkin 2009; Cochrane Handbook 23.3.4), no thumb counts twice.
     interval : {"cluster_robust", "t", "wald"}, optional
         `cluster_robust` (default) by CR2 with Satterthwaite degrees of freedom; `t` model-based on clusters
         minus 1 degrees of freedom; `wald` model-based.
@@ -99,6 +105,10 @@ def pool_dependent(
         )
     if not 0.0 < level < 1.0:
         raise UsageError(f"the level of an interval lies between 0 and 1, not {level:g}")
+    if shared_comparator and sampling_correlation:
+        raise UsageError(
+            "a shared comparator gives the covariance itself: leave the sampling correlation out"
+        )
     labels = _labels(effects, cluster)
     rows = pooled_rows(effects)
     codes, blank = _codes(
@@ -111,6 +121,8 @@ def pool_dependent(
             "one effect of the cluster and show it alone)"
         )
     data = _laid_out(rows, codes, sampling_correlation)
+    if shared_comparator:
+        data = _with_shared_comparators(rows, codes, data)
     fit = _fitted(data)
     robust = cluster_robust_covariance(data.design, fit.working, fit.residual)
     null = null_value(effects)
@@ -131,11 +143,14 @@ def pool_dependent(
         notes=(
             *effects.notes,
             *_words(data, fit, made, blank, sampling_correlation),
+            *((SHARED,) if shared_comparator else ()),
             *(_side_words(effects, sides, sampling_correlation) if sides else ()),
         ),
         references=("konstantopoulos_2011", "pustejovsky_tipton_2022", "tipton_2015"),
         clusters=count,
+        cluster=cluster if isinstance(cluster, str) else "",
         sampling_correlation=sampling_correlation,
+        shared_comparator=shared_comparator,
         tau2_between=fit.between,
         tau2_within=fit.within,
         tau2_between_interval=variances[0],
@@ -175,6 +190,25 @@ def _codes(rows: EffectTable, labels: tuple[object, ...]) -> tuple[IntArray, tup
 
 def _laid_out(rows: EffectTable, codes: IntArray, correlation: float) -> Clusters:
     return by_cluster(rows.effect, rows.variance, np.ones((len(rows), 1)), codes, correlation=correlation)
+
+
+SHARED = "Arms of one study against one comparator: their covariance is that of the comparator's own numbers."
+
+
+def _with_shared_comparators(rows: EffectTable, codes: IntArray, data: Clusters) -> Clusters:
+    """Return the layout with each cluster's covariance that of arms against one comparator."""
+    sampling = data.sampling.copy()
+    for cluster in range(data.count):
+        members = np.flatnonzero(codes == cluster)
+        if len(members) < 2:
+            continue
+        block = shared_comparator_covariance(
+            rows.measure,
+            {name: column[members] for name, column in rows.data.items()},
+            zero_cells=rows.zero_cells or None,
+        )
+        sampling[cluster, : len(members), : len(members)] = block
+    return replace(data, sampling=sampling)
 
 
 def _fitted(data: Clusters) -> ThreeLevelFit:
@@ -311,3 +345,47 @@ def _words(
         ]
         notes.append(f"The variance {' and '.join(zero)} is estimated as 0, its boundary.")
     return notes
+
+
+def fit(table: EffectTable, options: PoolOptions) -> MultilevelResult:
+    """Pool effects that share clusters: several outcomes, times or arms of one study, reports of one cohort.
+
+    Parameters
+    ----------
+    table : EffectTable
+    options : PoolOptions
+        `interval` is one of INTERVALS; `extra` takes `cluster` (a column, `cohort` when left out) and
+        `sampling_correlation`.
+
+    Raises
+    ------
+    UsageError
+        For an option that the model does not have.
+    """
+    refuse(
+        "multilevel",
+        tau2=options.tau2,
+        tau2_interval=options.tau2_interval,
+        prediction=options.prediction,
+        **{name: value for name, value in options.extra.items() if name not in OPTIONS},
+    )
+    stated = options.extra.get("sampling_correlation")
+    return pool_dependent(
+        table,
+        cluster=options.extra.get("cluster") or "cohort",
+        sampling_correlation=0.0 if stated is None else float(stated),
+        shared_comparator=bool(options.extra.get("shared_comparator")),
+        interval=options.interval,
+        level=options.level,
+    )
+
+
+OPTIONS = ("cluster", "sampling_correlation", "shared_comparator")
+MODELS.add(
+    Model(
+        name="multilevel",
+        label="Three-level model of effects that share clusters, cluster-robust errors",
+        fit=fit,
+        references=("konstantopoulos_2011", "pustejovsky_tipton_2022", "tipton_2015"),
+    )
+)

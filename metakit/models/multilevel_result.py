@@ -18,8 +18,12 @@ class MultilevelResult(PoolResult):
     Parameters
     ----------
     clusters : int
+    cluster : str
+        The column that names them, "" where labels were given.
     sampling_correlation : float
         Assumed sampling correlation within a cluster; 0 is the plain three-level model.
+    shared_comparator : bool
+        Whether the covariance within clusters is that of arms against one comparator.
     tau2_between, tau2_within : float
     tau2_between_interval, tau2_within_interval : Limits or None
         By profile of the restricted likelihood; None where the variance cannot be told apart.
@@ -36,7 +40,9 @@ class MultilevelResult(PoolResult):
     tau2_estimator: ClassVar[str] = "reml"
 
     clusters: int
+    cluster: str
     sampling_correlation: float
+    shared_comparator: bool
     tau2_between: float
     tau2_within: float
     tau2_between_interval: Limits | None
@@ -52,7 +58,9 @@ class MultilevelResult(PoolResult):
         between, within = self.tau2_between_interval, self.tau2_within_interval
         return {
             "clusters": self.clusters,
+            "cluster": self.cluster or None,
             "sampling_correlation": self.sampling_correlation,
+            "shared_comparator": self.shared_comparator,
             "df": self.mean.df,
             "tau2_between": self.tau2_between,
             "tau2_between_interval": list(between) if between else None,

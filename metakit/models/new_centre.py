@@ -1,15 +1,16 @@
-"""How likely an effect beyond a stated threshold is: across centres, and in the next one."""
+"""How likely an effect beyond a stated threshold is: of the mean, across centres, and in the next one."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
-from metakit.core.results import Limits, RandomEffectsResult
+from metakit.core.results import Limits, PoolResult, RandomEffectsResult
 from metakit.errors import UsageError
+from metakit.measures.registry import MEASURES
 from metakit.numerics.prediction import probability_below, share_below, share_below_limits
 from metakit.numerics.weights import prepare
 
@@ -18,28 +19,42 @@ Side = Literal["below", "above"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BeyondThreshold:
-    """Share of true effects beyond a threshold, and the probability that a new centre's effect is.
+    """Probability that the mean, and the effect in a new centre, lies beyond a threshold.
 
-    `share` takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019); `share_interval` carries
-    the uncertainty of both. `probability` allows for the uncertainty of the mean (t form, the distribution
-    behind the prediction interval on `df` degrees of freedom) and not for that of tau2.
+    From a posterior both are its own, so that they agree with the interval and the prediction. Otherwise
+    `mean` is None and `probability` allows for the uncertainty of the mean (t form, the distribution behind
+    the prediction interval on `df` degrees of freedom) and not for that of tau2; `share` of true effects
+    takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019), `share_interval` carries the
+    uncertainty of both.
     """
 
     threshold: float
     side: Side
-    share: float
-    share_interval: Limits
     probability: float
-    df: float
+    mean: float | None = None
+    share: float | None = None
+    share_interval: Limits | None = None
+    df: float = math.inf
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the probabilities as JSON; the threshold on the analysis scale."""
+        return {
+            "threshold": self.threshold,
+            "side": self.side,
+            "mean": self.mean,
+            "new_centre": self.probability,
+            "share_of_centres": self.share,
+            "share_interval": list(self.share_interval) if self.share_interval else None,
+        }
 
 
-def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Side) -> BeyondThreshold:
+def beyond_threshold(result: PoolResult, threshold: float, *, side: Side) -> BeyondThreshold:
     """Return how likely an effect below or above `threshold` is.
 
     Parameters
     ----------
-    result : RandomEffectsResult
-        Of at least three studies.
+    result : PoolResult
+        With a posterior, or random effects of at least three studies.
     threshold : float
         On the analysis scale (the log of a ratio).
     side : {"below", "above"}
@@ -51,7 +66,7 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
     Raises
     ------
     UsageError
-        With fewer than three studies, or an unknown side.
+        For another model, random effects with fewer than three studies, or an unknown side.
 
     Examples
     --------
@@ -65,6 +80,16 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
         raise UsageError(f"side must be 'below' or 'above', not {side!r}")
     if not math.isfinite(threshold):
         raise UsageError("the threshold must be a finite number on the analysis scale")
+    if result.posterior is not None:
+        mean, new = (float(result.posterior.below(threshold, new_centre=centre)) for centre in (False, True))
+        if side == "above":
+            mean, new = 1 - mean, 1 - new
+        return BeyondThreshold(threshold=threshold, side=side, probability=new, mean=mean)
+    if not isinstance(result, RandomEffectsResult):
+        raise UsageError(
+            f"the probability of an effect beyond a threshold needs the default inference or random effects, "
+            f"not {result.model}"
+        )
     if result.k < 3:
         raise UsageError(
             "the probability in a new centre needs at least three studies, as a prediction interval does"
@@ -92,3 +117,21 @@ def beyond_threshold(result: RandomEffectsResult, threshold: float, *, side: Sid
         probability=probability,
         df=df,
     )
+
+
+def beyond_natural(result: PoolResult, threshold: float, *, side: Side = "below") -> BeyondThreshold:
+    """Return how likely an effect beyond a threshold in natural units is.
+
+    Raises
+    ------
+    UsageError
+        For a threshold that the measure cannot have (0 or less for a ratio).
+    """
+    measure = MEASURES[result.measure]
+    value = threshold / measure.natural_factor
+    if measure.ratio and value <= 0:
+        raise UsageError(f"a {measure.label} is above 0; the threshold {threshold:g} is not")
+    found = math.log(value) if measure.ratio else value
+    if not math.isclose(float(result.back_transform(found)), value, rel_tol=1e-9, abs_tol=1e-12):
+        raise UsageError(f"a threshold goes with ratios and differences, not with a {measure.label}")
+    return beyond_threshold(result, found, side=side)

@@ -59,5 +59,6 @@ MODELS: Registry[Model] = Registry(
         "metakit.models.one_stage",
         "metakit.models.bayesian",
         "metakit.models.half_normal",
+        "metakit.models.multilevel",
     ),
 )

@@ -23,14 +23,15 @@ from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.batch import random_effects_batch
 from metakit.models.coefficients import Coefficients
 from metakit.models.half_normal import prior_of
-from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, informative
+from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, informative, likelihood_of
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS, PoolOptions
 from metakit.models.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS
 from metakit.numerics import meta_regression as kernel
+from metakit.numerics.mixtures import NormalMixturePosterior
 from metakit.numerics.spread_integral import spread_posterior
 
-POINTS, REACH = 400, 8.0
+POINTS, REACH = 200, 5.0
 """Points of the integral over one mean, and how many standard normal deviations it spans."""
 
 
@@ -184,11 +185,13 @@ def _integrated(
     if common_tau2:
         return _one_spread(table, names, levels, level)
     found, posteriors = [], []
+    likelihood = likelihood_of(table)
     for chosen in levels:
         part = table.select(names == chosen)
-        result = pool(part, model="half_normal", level=level)
+        result = pool(part, inference="half_normal", likelihood=likelihood, level=level)
         alone = result.posterior is None
-        mean = MODELS["half_normal"].fit(part, PoolOptions(level=level)) if alone else result
+        options = PoolOptions(level=level, likelihood=likelihood)
+        mean = MODELS["half_normal"].fit(part, options) if alone else result
         posteriors.append(mean)
         found.append(
             SubgroupLevel(
@@ -223,7 +226,14 @@ def _between(results: Sequence[PoolResult]) -> TestStatistic:
 
 
 def probability_above(first: Posterior, second: Posterior) -> float:
-    """Return the probability that one mean lies above an independent other one."""
+    """Return the probability that one mean lies above an independent other one.
+
+    Exact for mixtures of normals; otherwise an integral over the first one's distribution, right to 1e-6.
+    """
+    if isinstance(first, NormalMixturePosterior) and isinstance(second, NormalMixturePosterior):
+        apart = first.mean[:, None] - second.mean
+        spread = np.hypot(first.deviation[:, None], second.deviation)
+        return float(first.weight @ special.ndtr(apart / spread) @ second.weight)
     points, weights = special.roots_legendre(POINTS)
     # The integral of P(second < x) over the first's distribution, in the normal scale of its probability.
     z = REACH * points

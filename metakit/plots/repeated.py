@@ -121,7 +121,7 @@ def repeated_text(content: ForestContent) -> str:
 
 def how_words(result: PoolResult, without: Sequence[Again] = ()) -> list[str]:
     """Say how the means of such a forest were made, and which have no answer."""
-    lead = mean_label(result).partition(",")[0]
+    lead = mean_label(result).rpartition(",")[0]
     notes = [f"Every row by the method of the answer itself: {lead[:1].lower()}{lead[1:]}."]
     if result.heterogeneity.tau2 is not None:
         notes.append("τ: spread of the true effects on the analysis scale.")

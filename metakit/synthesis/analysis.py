@@ -13,7 +13,7 @@ from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.fragility import Fragility, fragility
-from metakit.models.inference import likelihood_of
+from metakit.models.inference import DEFAULT_INFERENCE, likelihood_of
 from metakit.models.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.answers import AbsoluteEffect, Answer
@@ -189,6 +189,7 @@ def analyse(
             table,
             columns,
             tau2=plan.tau2,
+            inference=protocol.inference or DEFAULT_INFERENCE,
             level=plan.level,
         ),
         specifications=curve,

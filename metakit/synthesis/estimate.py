@@ -78,6 +78,7 @@ def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False
                 **row,
                 "design_group": study.study.design_group,
                 "year": study.study.year,
+                "cohort": study.study.cohort or study.name,
             }
             for study, row in zip(studies, rows, strict=True)
         ]
@@ -118,6 +119,7 @@ def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:
             moderators={
                 "design_group": tuple(study.study.design_group for study in given),
                 "year": tuple(study.study.year for study in given),
+                "cohort": tuple(study.study.cohort or study.name for study in given),
             },
         )
     )
@@ -133,7 +135,7 @@ def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:
         estimable=np.concatenate([part.estimable for part in parts])[index],
         moderators={
             name: tuple([value for part in parts for value in part.moderators[name]][i] for i in index)
-            for name in ("design_group", "year")
+            for name in ("design_group", "year", "cohort")
         },
         zero_cells=parts[0].zero_cells,
         set_aside=parts[0].set_aside,

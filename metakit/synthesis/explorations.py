@@ -136,8 +136,8 @@ def exploration(
         try:
             if plan.kind == "subgroups":
                 groups = subgroups(
-                    table, plan.moderators[0], common_tau2=True, tau2=estimator, inference=inference,
-                    level=level,
+                    table, plan.moderators[0], common_tau2=estimator is not None, tau2=estimator,
+                    inference=inference, level=level,
                 )  # fmt: skip
             else:
                 regression = meta_regression(

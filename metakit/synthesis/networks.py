@@ -60,7 +60,7 @@ def analyse_network_plan(
     """
     task = network_task(plan, protocol)
     gathered = gather_network(task, plan, studies, names, by_components=False)
-    inference = DEFAULT_INFERENCE
+    inference = protocol.inference or DEFAULT_INFERENCE
     lower = lower_is_better(task.term, task.measure)
     analysis: NetworkAnalysis | None = None
     reason = ""

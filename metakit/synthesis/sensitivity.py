@@ -91,7 +91,7 @@ def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative
         ("one_stage", "one-stage model, zero cells left as they are"),
         ("bayesian", "Bayesian random effects"),
     ):
-        if name == headline or (name == "bayesian" and result is not None and result.k != 2):
+        if name == headline or (name == "bayesian" and _integrates(result)):
             continue
         if name not in MODELS or not suits(MODELS[name], task.measure):
             continue
@@ -106,6 +106,11 @@ def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative
             zero_cells="none" if uncorrected else task.plan.zero_cells,
         )
         yield Alternative(name=name, what=what, task=replace(task, plan=plan))
+
+
+def _integrates(result: PoolResult | None) -> bool:
+    """Say whether the answer integrates the spread already, or has studies enough to estimate it."""
+    return result is not None and (result.k != 2 or result.inference == "half_normal")
 
 
 def _other_numbers(

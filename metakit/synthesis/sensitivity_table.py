@@ -21,6 +21,7 @@ from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.influence import influence
 from metakit.models.registry import MODELS
+from metakit.models.uncorrected import DEFAULT_CORRECTION
 from metakit.synthesis.answers import Answer
 from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit
 from metakit.synthesis.gather import Task, gather
@@ -198,7 +199,9 @@ def _more(
     random = result.model == "random_effects"
     tau2 = getattr(result, "tau2_estimator", None) if random else None
     interval = result.mean.method if random else None
-    if random:
+    if result.inference == "half_normal":  # its companion is what estimators and intervals are varied from
+        tau2, interval = "reml", "hartung_knapp_floor"
+    if random or result.inference:
         for name in USUAL.tau2:
             if name != tau2:
                 other = replace(plan, model="random_effects", tau2=name, interval=interval)
@@ -214,20 +217,23 @@ def _more(
                 )
     for name in USUAL_MEASURES.get(task.kind.name, ()):
         entry = MEASURES[name]
-        model = result.model if result.model in MODELS else None
+        model = result.model if result.model in MODELS and not result.inference else None
         if name != task.measure.name and (model is None or suits(MODELS[model], entry)):
-            other = replace(plan, measure=name, scale=None, model=model, tau2=tau2, interval=interval)
-            yield (
-                "measure",
-                Alternative(
-                    name=f"measure_{name}", what=entry.label, task=replace(task, plan=other, measure=entry)
-                ),
-            )
+            other = replace(plan, measure=name, scale=None, model=model)
+            if not result.inference:
+                other = replace(other, tau2=tau2, interval=interval)
+            asked = replace(task, plan=other, measure=entry, likelihood="")
+            yield "measure", Alternative(name=f"measure_{name}", what=entry.label, task=asked)
     used = task.measure.zero_cell_policy(plan.zero_cells)
-    if result.model in INVERSE_VARIANCE:
+    normal = result.inference and result.likelihood == "normal"
+    if normal and plan.zero_cells is None and DEFAULT_CORRECTION in task.measure.zero_cell_policies:
+        used = DEFAULT_CORRECTION
+    if result.model in INVERSE_VARIANCE or normal:
         for name in USUAL.zero_cells:
             if name in task.measure.zero_cell_policies and name != used:
-                other = replace(plan, model=result.model, tau2=tau2, interval=interval, zero_cells=name)
+                other = replace(plan, zero_cells=name)
+                if not result.inference:
+                    other = replace(other, model=result.model, tau2=tau2, interval=interval)
                 what = f"zero cells: {option_label('zero_cells', name)}"
                 yield (
                     "zero_cells",

@@ -14,6 +14,7 @@ _LEADS = {
     "peto": "Peto mean",
     "one_stage": "One-stage mean",
     "bayesian": "Posterior mean",
+    "half_normal": "Random-effects mean, its spread integrated",
 }
 _NAMES = {
     "dersimonian": "DerSimonian", "laird": "Laird", "hedges": "Hedges", "olkin": "Olkin", "paule": "Paule",

@@ -94,3 +94,63 @@ def test_leaving_a_study_out_of_a_network_of_two_is_leaving_it_out_of_the_pair()
         assert contrast.interval == pytest.approx(row.interval, abs=1e-9)
         assert row.result is not None
         assert contrast.prediction == pytest.approx(row.result.prediction.interval, abs=1e-9)
+
+
+SPARSE = pd.DataFrame(
+    {
+        "study": ["Alder", "Birch", "Cedar", "Elm", "Fir"],
+        "events_1": [1, 0, 3, 2, 6],
+        "total_1": [80, 95, 60, 70, 55],
+        "events_2": [4, 2, 3, 0, 9],
+        "total_2": [82, 90, 63, 71, 50],
+    }
+)
+"""Invented: 4.2 % events over all, above 5 % without one of the large studies, below 3 % without the last."""
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+def test_how_counts_enter_is_decided_once_and_frozen(measure: str) -> None:
+    effects = effect_sizes(SPARSE, measure=measure)
+    whole = pool(effects)
+    assert whole.likelihood.startswith("conditional")
+    rows = explore(effects, leave_one_out=True)["leave_one_out"]
+    for place, row in enumerate(rows):
+        rest = effects.select(np.arange(len(effects)) != place)
+        frozen = pool(rest, likelihood=whole.likelihood)
+        assert row["estimate"] == frozen.estimate
+        assert row["interval"] == list(frozen.interval)
+    # the near side of the boundary: normal for the whole, and normal without any study
+    often = effect_sizes(SPARSE.assign(events_2=[9, 2, 6, 3, 9]), measure="risk_ratio")
+    answer = pool(often)
+    assert answer.likelihood == "normal"
+    for row in without_each(often, method_of(answer)):
+        assert row.result is not None and row.result.likelihood == "normal"
+
+
+def test_subgroups_are_pool_of_their_studies_with_the_likelihood_of_all() -> None:
+    effects = effect_sizes(SPARSE.assign(kind=["a", "a", "b", "b", "b"]), measure="risk_ratio")
+    found = explore(effects, subgroup="kind")["subgroups"]
+    for level in found["levels"]:
+        keep = np.array([kind == level["level"] for kind in effects.moderators["kind"]])
+        alone = pool(effects.select(keep), likelihood=pool(effects).likelihood)
+        assert (level["estimate"], level["interval"]) == (alone.estimate, list(alone.interval))
+    assert 0 < found["between"]["p_value"] <= 1
+
+
+@pytest.mark.parametrize("inference", ["half_normal", "hartung_knapp"])
+def test_the_default_of_explore_and_network_is_the_inference_of_pool(inference: str) -> None:
+    effects = table("risk_ratio")
+    rows = explore(effects, leave_one_out=True, inference=inference)["leave_one_out"]
+    rest = effects.select(np.arange(len(effects)) != 0)
+    alone = pool(rest, inference=inference, likelihood=pool(effects).likelihood)
+    assert rows[0]["interval"] == list(alone.interval)
+    arms = arms_from_counts_or_means(
+        "risk_ratio",
+        [name for name in ROWS["study"] for _ in range(2)],
+        ["new", "old"] * len(ROWS),
+        {name: ROWS[[f"{name}_1", f"{name}_2"]].to_numpy().ravel().tolist() for name in ("events", "total")},
+    )
+    (part,) = analyse_network(arms, reference="old", inference=inference).parts
+    contrast, whole = part.part.contrast("new", "old"), pool(effects, inference=inference)
+    assert contrast.interval == pytest.approx(whole.interval, abs=1e-7)
+    assert contrast.prediction == pytest.approx(whole.prediction.interval, abs=1e-7)

@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.combining import CountSummary, MeanSummary, RateSummary
-from metakit.measures.multi_arm import shared_comparator_covariance, split
+from metakit.measures.multi_arm import shared_comparator_covariance
 from metakit.measures.registry import MEASURES
 from metakit.measures.units_of_analysis import (
     DEFAULT_ICC,
@@ -76,16 +76,6 @@ def test_proportion_rate_and_mean_stay() -> None:
     assert rate.events / rate.time == pytest.approx(12 / 621, rel=1e-15)
     mean = effective_mean(MeanSummary(18, 15, 45), **numbers).value
     assert mean == pytest.approx((18, 15, 45 / (1 + 0.3 * 4 / 9)), rel=1e-12)
-
-
-def test_split_shares_nobody_twice() -> None:
-    counts = split(CountSummary(9, 60), 2)
-    assert counts.value == (4.5, 30)
-    assert counts.inputs == "events 9 -> 4.5, total 60 -> 30"
-    assert split(RateSummary(3, 90.0), 3).value == (1, 30)
-    assert split(MeanSummary(18, 15, 45), 3).value == (18, 15, 15)
-    with pytest.raises(UsageError, match="not 0"):
-        split(CountSummary(9, 60), 0)
 
 
 @pytest.mark.parametrize(

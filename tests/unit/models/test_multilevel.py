@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 
 from metakit.core.effects import EffectTable
@@ -124,3 +125,34 @@ def test_wrong_use_is_said_in_one_sentence() -> None:
         pool_dependent(table(), cluster=["a", "b"])
     with pytest.raises(NotEstimableError, match="all 13 effects belong to one cluster"):
         pool_dependent(table(cohort=["a"] * 13))
+
+
+def test_arms_against_one_comparator_have_the_covariance_of_its_numbers() -> None:
+    """Against statsmodels GLS with the full covariance (Gleser & Olkin 2009) at the fitted variances."""
+    rows = {
+        "study": ["A one", "A two", "B", "C", "D one", "D two"],
+        "paper": ["A", "A", "B", "C", "D", "D"],
+        "events_1": [9, 12, 7, 10, 5, 8],
+        "total_1": [60, 62, 55, 70, 40, 41],
+        "events_2": [15, 15, 12, 16, 9, 9],
+        "total_2": [61, 61, 54, 68, 43, 43],
+    }
+    effects = effect_sizes(rows, measure="risk_ratio")
+    found = pool_dependent(effects, cluster="paper", shared_comparator=True, interval="wald")
+    shared = np.zeros((6, 6))
+    same = np.array([[one == two for two in rows["paper"]] for one in rows["paper"]])
+    comparator = 1 / np.array(rows["events_2"]) - 1 / np.array(rows["total_2"])
+    shared[same] = np.tile(comparator, (6, 1))[same]
+    covariance = shared + found.tau2_between * same + found.tau2_within * np.eye(6)
+    np.fill_diagonal(covariance, effects.variance + found.tau2_between + found.tau2_within)
+    outside = sm.GLS(effects.effect, np.ones(6), sigma=covariance).fit(cov_type="fixed scale")
+    assert found.estimate == pytest.approx(float(outside.params[0]), rel=1e-9)
+    assert found.standard_error == pytest.approx(float(outside.bse[0]), rel=1e-9)
+    # counting the comparators twice claims to know more
+    twice = pool_dependent(effects, cluster=[f"row {n}" for n in range(6)], interval="wald")
+    assert found.standard_error > twice.standard_error
+    assert found.shared_comparator and any("one comparator" in note for note in found.notes)
+    with pytest.raises(UsageError, match="leave the sampling correlation out"):
+        pool_dependent(effects, cluster="paper", shared_comparator=True, sampling_correlation=0.5)
+    with pytest.raises(UsageError, match="share one comparator"):
+        pool_dependent(effects, cluster=["x", "x", "x", "y", "z", "z"], shared_comparator=True)

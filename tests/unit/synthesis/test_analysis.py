@@ -86,9 +86,11 @@ def test_absolute_effect_and_directions_stand_in_the_finding() -> None:
 
 
 def test_other_models_stand_beside_the_planned_one() -> None:
-    names = [row.name for row in found(plan(), *FOUR).sensitivity]
-    assert {"common_effect", "mantel_haenszel"} <= set(names)
-    assert "random_effects" not in names  # it is the headline
+    answer = found(plan(), *FOUR)
+    names = [row.name for row in answer.sensitivity]
+    assert {"random_effects", "common_effect", "mantel_haenszel"} <= set(names)
+    assert answer.result is not None and answer.result.model not in names  # it is the headline
+    assert "bayesian" not in names  # the headline integrates the spread already
     assert not any(
         name.startswith(("icc", "definition", "per_event")) for name in names
     )  # nothing to vary there
