@@ -76,6 +76,7 @@ class AbsoluteDifference:
     basis: str
     notes: tuple[str, ...]
     carrier: Carrier
+    only_limit: str
     below: Callable[[float], float]
 
     def exceeding(self, smallest: float) -> tuple[float, float]:
@@ -147,6 +148,7 @@ def absolute_difference(
     notes += [carrier.reason] if carrier.reason else []
     below = _difference_below(carrier, effect, baseline, log_scale=log_scale)
     low, high = (_quantile(below, share, baseline) for share in tails[1:])
+    only = getattr(effect, "only", "")
     limits = np.sort(risks[1:])
     difference, fixed = float(risks[0] - baseline.value), limits - baseline.value
     return AbsoluteDifference(
@@ -156,11 +158,14 @@ def absolute_difference(
         with_technique_interval=Limits(float(limits[0]), float(limits[1])),
         difference=difference,
         fixed=Limits(float(fixed[0]), float(fixed[1])),
-        both=Limits(low, high),
+        both=Limits(
+            float(fixed[0]) if only == "upper" else low, float(fixed[1]) if only == "lower" else high
+        ),
         needed=needed_to_treat(difference, float(fixed[0]), float(fixed[1]), lower_is_better=lower_is_better),
         basis=effect.basis,
         notes=tuple(notes),
         carrier=carrier,
+        only_limit=only,
         below=below,
     )
 

@@ -23,7 +23,7 @@ from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
 from metakit.review.appraisal import appraisal_of
 from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import baseline_from_counts
-from metakit.synthesis.confidence import contradicts, distribution_of
+from metakit.synthesis.confidence import contradicts, distribution_of, only_limit, point_of
 from metakit.synthesis.findings import AnalysisFinding
 
 NORMAL_95 = 1.959963984540054
@@ -41,26 +41,31 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     thresholds, unit, factor = _thresholds(finding, measure, main)
     to_difference = _to_difference(finding, measure, main)
     values = natural_values(result, measure, scale)
+    effect = (
+        measure.natural_factor * float(result.back_transform(point_of(result))),
+        values.lower,
+        values.upper,
+    )
     spread_of = _spread_result(finding)
     tau2 = spread_of.heterogeneity.tau2 if spread_of else None
     tau = math.sqrt(tau2) if tau2 is not None else None
     difference = prediction = spread = at_limits = doubled = None
     if to_difference is not None:
-        ends = [to_difference(value) for value in (result.estimate, *result.interval)]
+        ends = [to_difference(value) for value in (point_of(result), *result.interval)]
         low, high = sorted(ends[1:])
         difference = (ends[0], low, high)
         ahead = getattr(result, "prediction", None)
         if ahead is not None:
             prediction = Limits(*sorted(to_difference(limit) for limit in ahead.interval))
         if tau is not None and result.k > 1:
-            spread = _spread_by(to_difference, result.estimate, tau)
+            spread = _spread_by(to_difference, point_of(result), tau)
             doubled = _doubled(result, to_difference)
             ends_of_tau = spread_of.heterogeneity.tau2_interval if spread_of else None
             if ends_of_tau is not None:
                 low, high = (math.sqrt(max(limit, 0.0)) for limit in ends_of_tau)
                 at_limits = (
-                    _spread_by(to_difference, result.estimate, low),
-                    _spread_by(to_difference, result.estimate, high),
+                    _spread_by(to_difference, point_of(result), low),
+                    _spread_by(to_difference, point_of(result), high),
                 )
     exceeding, basis = _exceeding(result, main, thresholds, difference, factor, measure.null_value or 0.0)
     small, reason = _small_study(finding)
@@ -82,9 +87,10 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         events=None
         if any("events" not in side.numbers for study in finding.numbers for side in study.sides)
         else sum(side.numbers["events"] for study in finding.numbers for side in study.sides),
-        effect=(values.estimate, values.lower, values.upper),
+        effect=effect,
         null=values.null,
-        ratio=(values.estimate, values.lower, values.upper) if values.ratio else None,
+        ratio=effect if values.ratio else None,
+        only_limit=only_limit(result),
         difference=difference,
         prediction=prediction,
         spread=spread,

@@ -61,7 +61,8 @@ class EvidenceBody:
     take the effect, `bounds` are the differences to none and to all of 100. `effect` is the pooled effect
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
     None. `differing` names studies whose arms differ in more than is compared, and in what; `informative` is
-    how many of the studies the model took.
+    how many of the studies the model took, `only_limit` which limit stands
+    for the estimate where there is none.
     """
 
     analysis: str
@@ -80,6 +81,7 @@ class EvidenceBody:
     effect: tuple[float, float, float]
     null: float = 0.0
     informative: int | None = None
+    only_limit: str = ""
     events: float | None = None
     ratio: tuple[float, float, float] | None = None
     difference: tuple[float, float, float] | None = None

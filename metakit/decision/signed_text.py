@@ -12,6 +12,7 @@ from metakit.core.results import PoolResult
 from metakit.core.written import MINUS, count
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import Measure
+from metakit.synthesis.confidence import only_limit
 
 
 def answer_words(result: PoolResult, measure: Measure, scale: str | None, studies: int | None = None) -> str:
@@ -26,6 +27,9 @@ def answer_words(result: PoolResult, measure: Measure, scale: str | None, studie
     def written(value: float) -> str:
         return _ratio(value) if values.ratio else _fixed(value, decimals)
 
+    only = {"upper": ("at most", values.upper), "lower": ("at least", values.lower)}.get(only_limit(result))
+    if only:
+        return f"{measure.label} {only[0]} {written(only[1])}, {count(k, 'study', 'studies')}"
     interval = f"{written(values.lower)} to {written(values.upper)}"
     return f"{measure.label} {written(values.estimate)} ({interval}), {count(k, 'study', 'studies')}"
 

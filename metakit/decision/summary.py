@@ -205,6 +205,8 @@ def _relative(body: EvidenceBody) -> str:
         estimate, low, high = body.effect
         return "–" if body.difference is not None else f"{begun} {signed(estimate)} ({span((low, high), '')})"
     estimate, low, high = body.ratio
+    if body.only_limit:
+        return f"{begun} {'at most' if body.only_limit == 'upper' else 'at least'} {ratio(estimate)}"
     return f"{begun} {ratio(estimate)} ({ratio(low)} to {ratio(high)})"
 
 
@@ -212,14 +214,19 @@ def _baseline(found: AbsoluteDifference) -> BaselineRow:
     base = found.baseline
     counted = f"{base.events:g} in {base.total:.0f} {base.unit}"
     low, high = found.with_technique_interval
+    only = {"upper": "at most", "lower": "at least"}.get(found.only_limit, "")
     kind = KINDS[base.kind]
     label = kind if base.kind == "comparator_arms" else f"{kind}: {base.label}"
     return BaselineRow(
         baseline=label,
         source=f"{counted}{'; ' + base.source if base.source else ''}",
         with_comparator=_with(base.value, base.lower, base.upper),
-        with_technique=_with(found.with_technique, low, high),
-        difference=f"{signed(100 * found.difference)} ({_hundred(found.fixed)})",
+        with_technique=f"{only} {per_100(100 * found.with_technique)}"
+        if only
+        else _with(found.with_technique, low, high),
+        difference=f"{only} {signed(100 * found.difference)}"
+        if only
+        else f"{signed(100 * found.difference)} ({_hundred(found.fixed)})",
         both=_hundred(found.both),
         needed=_needed(found),
         notes=found.notes,
@@ -228,7 +235,7 @@ def _baseline(found: AbsoluteDifference) -> BaselineRow:
 
 def _needed(found: AbsoluteDifference) -> str:
     """Write the number needed to treat, nothing where its interval runs through infinity."""
-    if found.needed.through_infinity or math.isinf(found.needed.value):
+    if found.only_limit or found.needed.through_infinity or math.isinf(found.needed.value):
         return ""
     return f"{found.needed}{', in thumb-years' if found.baseline.per_year else ''}"
 

@@ -15,6 +15,7 @@ from metakit.measures.carrying import carrier_for
 from metakit.measures.registry import Measure
 from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.baseline import Baseline, comparator_baseline
+from metakit.synthesis.confidence import only_limit, point_of
 from metakit.synthesis.rows import StudyNumbers
 
 
@@ -30,7 +31,7 @@ def absolute_effect(
     baseline = baseline_of(measure, numbers, level=result.level)
     if baseline is None or (baseline.events <= 0 and measure.ratio):
         return None, ""
-    ends = (result.estimate, result.interval.lower, result.interval.upper)
+    ends = (point_of(result), result.interval.lower, result.interval.upper)
     effects = [float(result.back_transform(value)) for value in ends]
     try:
         carrier = carrier_for(
@@ -51,6 +52,7 @@ def absolute_effect(
         lower=100 * low,
         upper=100 * high,
         note=carrier.reason,
+        only_limit=only_limit(result),
     ), ""
 
 

@@ -318,7 +318,7 @@ def _logs(
     and where the model has a reason of its own, that is the one that counts.
     """
     sources = [source for source in (table, result) if source is not None]
-    if result is not None and UNCORRECTED in result.notes:
+    if result is not None and (result.likelihood or UNCORRECTED in result.notes):
         sources = [result]  # what it took over of the table; no cell is corrected and not corrected
     aside = result.set_aside if result else ()
     settled = {row.study for row in result.studies} if result else set()

@@ -42,7 +42,8 @@ class AbsoluteEffect:
 
     `baseline_events` of `baseline_total` are the arms' counts added up; `baseline` is their pooled risk or
     rate, that of the study in the middle. All numbers are per 100 thumbs (or 100 thumb-years). The interval
-    is that of the relative effect; the uncertainty of the baseline is not in it.
+    is that of the relative effect; the uncertainty of the baseline is not in it. `only_limit` says which
+    limit stands for the estimate where there is none.
     """
 
     unit: str
@@ -55,6 +56,7 @@ class AbsoluteEffect:
     lower: float
     upper: float
     note: str = ""
+    only_limit: str = ""
 
     @property
     def difference(self) -> tuple[float, float, float]:
@@ -77,6 +79,7 @@ class AbsoluteEffect:
             "with_technique": {"value": self.with_technique, "interval": [self.lower, self.upper]},
             "difference": {"value": difference, "interval": [low, high]},
             "note": self.note,
+            "only_limit": self.only_limit or None,
         }
 
 

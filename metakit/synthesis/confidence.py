@@ -44,10 +44,14 @@ class EffectDistribution(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PosteriorDistribution:
-    """The posterior behind an interval, its own distribution to the last digit."""
+    """The posterior behind an interval, its own distribution to the last digit.
+
+    With `only` the answer is one limit: quantiles on the other side have none.
+    """
 
     centre: float
     posterior: Posterior
+    only: str = ""
     basis: Basis = "posterior"
 
     def below(self, value: ArrayLike) -> FloatArray:
@@ -58,13 +62,34 @@ class PosteriorDistribution:
 
     def quantile(self, share: ArrayLike) -> FloatArray:
         """Return the value with this probability below it."""
-        return self.posterior.quantile(share)
+        found = self.posterior.quantile(share)
+        part = np.asarray(share, dtype=float)
+        if self.only == "upper":
+            found = np.where(part < 0.5, -np.inf, found)
+        elif self.only == "lower":
+            found = np.where(part > 0.5, np.inf, found)
+        return np.asarray(found, dtype=float)
+
+
+def only_limit(result: PoolResult) -> str:
+    """Return which limit is the answer, `upper` or `lower`, where all events are in one arm; else ""."""
+    return str(getattr(result, "limit_only", ""))
+
+
+def point_of(result: PoolResult) -> float:
+    """Return what stands for the estimate: itself, or the only limit where there is no estimate."""
+    only = only_limit(result)
+    if not only:
+        return result.estimate
+    return result.interval.upper if only == "upper" else result.interval.lower
 
 
 def distribution_of(result: PoolResult) -> EffectDistribution:
     """Return the distribution of a result's mean: its posterior, or one through its interval."""
     if result.posterior is not None:
-        return PosteriorDistribution(centre=result.estimate, posterior=result.posterior)
+        return PosteriorDistribution(
+            centre=point_of(result), posterior=result.posterior, only=only_limit(result)
+        )
     return ConfidenceDistribution.of(result)
 
 

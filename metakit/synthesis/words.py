@@ -231,11 +231,13 @@ def absolute_sentence(
     when_known = "followed for a year" if per_year else f"by {when}"
     in_or_of = "in" if per_year else "of"
     known = f"{effect.baseline_events:.0f} {in_or_of} {effect.baseline_total:.0f} {effect.unit}"
-    interval = f"{per_100(effect.lower)} to {per_100(effect.upper)}"
+    told = f"about {per_100(effect.with_technique)} ({per_100(effect.lower)} to {per_100(effect.upper)})"
+    if effect.only_limit:
+        told = f"{'at most' if effect.only_limit == 'upper' else 'at least'} {per_100(effect.with_technique)}"
     text = (
         f"In 100 thumbs like these {when_known}, about {per_100(effect.baseline)} have {one_of(term)} after "
         f"{comparison.comparator_label} ({known} in the same studies, pooled); after "
-        f"{comparison.technique_label} about {per_100(effect.with_technique)} ({interval})."
+        f"{comparison.technique_label} {told}."
     )
     return f"{text} {effect.note}" if effect.note else text
 
