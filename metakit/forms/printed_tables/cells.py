@@ -67,12 +67,32 @@ class CellReader:
                 continue
             self._tell(line, printed)
             values[ours] = value
+            if printed.shape == "count_of":
+                self._hold_together(line, ours, column, printed, cells, needed)
             if (base == "events" and "percent" in printed.values) or (
                 base == "events" and "second" in printed.values
             ):
                 percents.append((ours, column, printed.values.get("percent") or printed.values["second"]))
         self._check_percents(line, percents, values)
         return values, absent
+
+    def _hold_together(
+        self, line: int, ours: str, column: Column, printed: Printed, cells: Sequence[Cell],
+        needed: Mapping[str, Column],
+    ) -> None:  # fmt: skip
+        """Hold '3/40' in a column of events against the total that has a column of its own, and tell it."""
+        base = ours[:-2] if ours.endswith(("_1", "_2")) else ours
+        other = {"events": "total", "total": "events"}.get(base, "")
+        partner = needed.get(ours.replace(base, other)) if other else None
+        if partner is None or partner.index == column.index or partner.index >= len(cells):
+            return
+        beside, inside = _whole(cells[partner.index]), _whole(printed.values.get(other, ""))
+        shown = str(cells[column.index])
+        if inside is not None and beside is not None and inside != beside:
+            what = f"says {inside} for {ours.replace(base, other)}, which has {beside} in its own column"
+            self._add(line, column, what, shown)
+        else:
+            self.told.append(f"Row {line}: {shown!r} is read as {printed.values.get(base)} for {ours}.")
 
     def _thousands(self, cell: str, base: str) -> str:
         if base not in _COUNTS:

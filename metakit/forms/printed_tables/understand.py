@@ -21,6 +21,7 @@ TOTALS = re.compile(
     re.I,
 )
 MOST_SHOWN = 5
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +103,13 @@ def understood(grid: Grid, wanted: Sequence[Sequence[str]], named: Mapping[str, 
     width = len(header.headings)
     body = [_Row(line=line, cells=cells) for line, cells in grid.rows[header.below :]]
     told = list(grid.told)
+    for line, cells in grid.rows[: header.below - 1]:
+        if sum(bool(_NUMBER.fullmatch(str(cell).strip())) for cell in cells) > 1:
+            what = "a row of numbers above the header; a study's?"
+            hint = "move it below the header, or delete it"
+            problems.append(
+                Problem(file=grid.file, line=line, what=what, found=str(cells[0])[:80], hint=hint)
+            )
     if header.titles:
         told.append(f"{_count(header.titles, 'row')} above the header left out.")
     chosen = choose_columns(header, wanted, named, [row.cells for row in body])
