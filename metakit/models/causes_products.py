@@ -37,9 +37,8 @@ class ShareTable:
     """
 
     def __init__(self, parts: BetaParts) -> None:
-        ends = np.clip(parts.quantiles(np.array([1e-7, 1 - 1e-7])), 1e-300, 1 - 1e-15)
-        low, high = special.logit(ends)
-        self._log_odds = np.linspace(max(low, min(high, 0.0) - 25.0), high, _POINTS)
+        low, high = parts.rough_log_odds(np.array([1e-6, 1 - 1e-6]))
+        self._log_odds = np.linspace(max(low, min(high, 0.0) - 25.0), min(high + 1.0, 34.0), _POINTS)
         density = make_interp_spline(self._log_odds, parts.density(self._log_odds), k=5)
         mass = density.antiderivative()
         start, end = (float(value) for value in parts.below(self._log_odds[[0, -1]]))

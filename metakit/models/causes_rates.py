@@ -26,10 +26,19 @@ from metakit.numerics.grid_posterior import GridPosterior
 from metakit.numerics.half_normal_counts import half_normal_counts
 
 SCALE = 1.0
-_AHEAD = 32
+_AHEAD = 24
+_BINS_PER_LOG = 50
 _NEGLIGIBLE = 1e-10
 
 Size = Literal["thumbs", "time"]
+
+
+def in_bins(value: FloatArray, weight: FloatArray) -> Rate:
+    """Return a rate by bins of its values in the logarithm, each with its own mean: the mean stays exact."""
+    place = np.floor(_BINS_PER_LOG * np.log(value)).astype(int)
+    _, bins = np.unique(place, return_inverse=True)
+    total = np.bincount(bins, weight).astype(float)
+    return Rate(value=np.bincount(bins, weight * value) / total, weight=total)
 
 
 class WholeRate:
@@ -64,22 +73,27 @@ class WholeRate:
         points = found.start[:, None] + found.step[:, None] * np.arange(found.share.shape[1])
         weight = (found.weight[:, None] * found.share).ravel()
         kept = weight > _NEGLIGIBLE
-        return Rate(value=self.back(points.ravel()[kept]), weight=weight[kept] / weight[kept].sum())
+        return in_bins(self.back(points.ravel()[kept]), weight[kept] / weight[kept].sum())
 
     @cached_property
     def ahead(self) -> Rate:
         """The rate in a new centre, at the nodes of a Gauss rule over its distribution."""
-        x, w = special.roots_legendre(_AHEAD)
-        return Rate(
-            value=self.back(self.posterior.quantile((x + 1) / 2, new_centre=True)), weight=w / w.sum()
-        )
+        _, w = special.roots_legendre(_AHEAD)
+        return Rate(value=self._new_centre[2:], weight=w / w.sum())
+
+    @cached_property
+    def _new_centre(self) -> FloatArray:
+        """Limits of the rate in a new centre, then its values at the nodes of the rule."""
+        x, _ = special.roots_legendre(_AHEAD)
+        wanted = np.concatenate([self.tails[[0, 2]], (x + 1) / 2])
+        return self.back(self.posterior.quantile(wanted, new_centre=True))
 
     def estimate(self) -> Estimate:
         """Return the rate of all returns."""
         if self.k == 1:
             return self._exact(float(self.events[0]))
         lower, median, upper = self.back(self.posterior.quantile(self.tails)).tolist()
-        low, high = self.back(self.posterior.quantile(self.tails[[0, 2]], new_centre=True)).tolist()
+        low, high = self._new_centre[:2].tolist()
         return Estimate(
             mean=self.rate.mean, median=median, interval=Limits(lower, upper), prediction=Limits(low, high)
         )
@@ -92,7 +106,7 @@ class WholeRate:
         mean, interval = pool.mean * self.rate.mean, Limits(lower, upper)
         if not predicted:
             return Estimate(mean=mean, median=median, interval=interval)
-        low, _, high = pool.table_ahead.product_quantiles(self.ahead, self.tails).tolist()
+        low, high = pool.table_ahead.product_quantiles(self.ahead, self.tails[[0, 2]]).tolist()
         ahead = Limits(min(low, lower), max(high, upper))
         return Estimate(mean=mean, median=median, interval=interval, prediction=ahead)
 

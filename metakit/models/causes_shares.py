@@ -13,7 +13,7 @@ from metakit.core.results import Limits
 from metakit.measures.exact_intervals import clopper_pearson
 from metakit.models.causes_products import ShareTable
 from metakit.numerics.causes import Shares, shares
-from metakit.numerics.causes_limits import BetaParts, new_centre_parts, share_parts, tau_quantiles
+from metakit.numerics.causes_limits import BetaParts, coarser, new_centre_parts, share_parts, tau_quantiles
 
 
 class SharePool:
@@ -42,7 +42,7 @@ class SharePool:
     @cached_property
     def parts(self) -> BetaParts:
         """Posterior of the mean share."""
-        return share_parts(self.found, self.place)
+        return coarser(share_parts(self.found, self.place))
 
     @cached_property
     def ahead(self) -> BetaParts:
@@ -75,7 +75,7 @@ class SharePool:
             return Estimate(mean=share, median=share, interval=limits, wider=pooled)
         if not predicted:
             return Estimate(mean=self.mean, median=median, interval=pooled)
-        low, _, high = self.ahead.quantiles(self.tails).tolist()
+        low, high = self.ahead.quantiles(self.tails[[0, 2]]).tolist()
         # A new centre differs at least as much as the mean is uncertain; quadrature must not say less.
         ahead = Limits(min(low, lower), max(high, upper))
         return Estimate(mean=self.mean, median=median, interval=pooled, prediction=ahead)

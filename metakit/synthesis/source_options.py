@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from metakit.core.effects import EffectTable
 from metakit.core.records import ARM_OPTIONS, Arm, ComparisonPlan, StudyRecord
@@ -76,6 +77,11 @@ def pooled_proportion(
     counts: Sequence[tuple[str, float, float]], level: float = 0.95
 ) -> tuple[PoolResult | None, str]:
     """Pool thumbs of thumbs over studies (name, thumbs, total); the reason where it cannot be done."""
+    return _pooled(tuple(counts), level)
+
+
+@lru_cache(maxsize=256)
+def _pooled(counts: tuple[tuple[str, float, float], ...], level: float) -> tuple[PoolResult | None, str]:
     table = _table(counts)
     try:
         return pool(table, level=level), ""
