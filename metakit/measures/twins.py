@@ -34,7 +34,8 @@ def twins(table: RawTable, names: Sequence[str]) -> tuple[list[Problem], list[st
     """Find rows whose names are the same but for spelling, and rows that are the same in every number.
 
     Two equal numbers alone are met in real tables (two pumps of Gaver & O'Muircheartaigh 1987, many studies
-    without an event): such rows are a note; from three numbers on they are a problem.
+    without an event, equal arms of which one has none): rows of two different numbers besides 0 are a note;
+    from three on they are a problem.
 
     Parameters
     ----------
@@ -60,9 +61,9 @@ def twins(table: RawTable, names: Sequence[str]) -> tuple[list[Problem], list[st
         earlier = same.setdefault((numbers, apart[row]), row)
         if earlier == row or len(numbers) < 2:
             continue
-        if len(numbers) == 2:
+        if len({value for _, value in numbers if value != 0}) <= 2:
             notes.append(
-                f"{name} has the same two numbers as {names[earlier]}; make sure that it is another study."
+                f"{name} has the same few numbers as {names[earlier]}; make sure that it is another study."
             )
         else:
             what = f"every number is that of row {table.lines[earlier]} ({names[earlier]}); one study, twice?"

@@ -82,10 +82,10 @@ def mid_p_rate_ratio(a: float, t1: float, c: float, t2: float, level: float) -> 
     """
 
     def excess(log_ratio: float) -> float:
-        p, total = float(special.expit(log_ratio + math.log(t1 / t2))), a + c
-        more = float(special.bdtrc(a, total, p)) if a < total else 0.0
-        least = float(special.bdtr(a, total, p)) - (float(special.bdtr(a - 1, total, p)) if a > 0 else 0.0)
-        return more + least / 2
+        p = float(special.expit(log_ratio + math.log(t1 / t2)))
+        more = float(special.betainc(a + 1, c, p)) if c > 0 else 0.0
+        at_least = float(special.betainc(a, c + 1, p)) if a > 0 else 1.0
+        return (more + at_least) / 2
 
     return _mid_p(excess, _log_ratio(a * t2, c * t1), level)
 

@@ -140,9 +140,11 @@ def _quantile(parts: _Parts, probability: float, mean: float, deviation: float) 
         with np.errstate(divide="ignore", invalid="ignore"):
             move = (here - score) * np.exp(-0.5 * here * here) / (np.sqrt(2.0 * np.pi) * np.float64(density))
         target = value - float(np.clip(move, -4.0 * deviation, 4.0 * deviation))
+        if abs(target - value) <= 1e-7 * deviation:
+            return target
         if not low < target < high:
             target = (low + high) / 2.0 if np.isfinite(low + high) else value + (score - here) * deviation
-        if abs(target - value) <= 1e-8 * deviation:
+        if target == value:
             return target
         value = target
     raise ConvergenceError("a posterior quantile did not settle")

@@ -54,4 +54,4 @@ def test_rows_with_the_same_numbers_stop_and_two_numbers_are_a_note() -> None:
         effect_sizes(table, measure="risk_ratio")
     assert len(effect_sizes({**table, "year": [2001, 2003]}, measure="risk_ratio").study) == 2
     two = effect_sizes({"study": ["A", "B"], "events": [0, 0], "total": [20, 20]}, measure="proportion")
-    assert any("B has the same two numbers as A" in note for note in two.notes)
+    assert any("B has the same few numbers as A" in note for note in two.notes)
