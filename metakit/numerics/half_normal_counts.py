@@ -93,7 +93,7 @@ def half_normal_counts(model: CountModel, *, scale: float) -> CountAnswer:
     >>> events, size = np.array([[3.0, 5.0], [7.0, 9.0]]), np.array([[60.0, 80.0], [58.0, 82.0]])
     >>> model = conditional_binomial(events[0], size[0], events[1], size[1])
     >>> round(float(half_normal_counts(model, scale=0.5).posterior.quantile(0.5)), 3)
-    -0.691
+    -0.704
     """
     information = (1.0 / model.width**2).sum() + model.prior_precision
     grids = _Grids(model)
