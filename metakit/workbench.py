@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from metakit.core.records import Protocol, StudyRecord
+from metakit.core.plans import Protocol
+from metakit.core.records import StudyRecord
 from metakit.errors import Problem
 
 if TYPE_CHECKING:

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from metakit.core.limits import Limits
     from metakit.core.registry import Registry
-    from metakit.core.results import Limits, PoolResult
+    from metakit.core.results import PoolResult
     from metakit.measures.registry import Measure
     from metakit.models.new_centre import BeyondThreshold
 

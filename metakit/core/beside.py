@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import ArrayLike, NDArray
 
-    from metakit.core.results import Limits
+    from metakit.core.limits import Limits
 
 
 class Posterior(Protocol):

@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
+from metakit.core.limits import Limits
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.results import Limits
 
 NOT_STATED = "not_stated"
 ModelName = Literal["dirichlet_multinomial", "beta_binomial", "single_study"]

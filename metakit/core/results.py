@@ -9,30 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from metakit.core.beside import Companion, Posterior
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.views import drawn, frame_of
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-
-
-class Limits(NamedTuple):
-    """Lower and upper limit of an interval on the analysis scale; infinite when unbounded."""
-
-    lower: float
-    upper: float
-
-
-class TestStatistic(NamedTuple):
-    """A test statistic with its degrees of freedom and p value (Q, for example)."""
-
-    value: float
-    df: float
-    p_value: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

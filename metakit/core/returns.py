@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from metakit.core.records import Band, OutcomeValue
+from metakit.core.values import Band, OutcomeValue
 
 NOT_STATED = "not_stated"
 

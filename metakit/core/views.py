@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-    from metakit.core.results import PoolResult
-
 MOST_LINES = 30
 
 
-def frame_of(result: PoolResult, *, natural: bool = False) -> pd.DataFrame:
+def frame_of(result: Any, *, natural: bool = False) -> pd.DataFrame:
     """Return one row a study, one for the mean and one for a new centre; see `PoolResult.to_frame`."""
     import pandas as pd
 
@@ -47,7 +45,7 @@ def frame_of(result: PoolResult, *, natural: bool = False) -> pd.DataFrame:
     return frame.astype(dict.fromkeys(numbers, float))
 
 
-def drawn(picture: str, result: PoolResult, ax: Any) -> Any:
+def drawn(picture: str, result: Any, ax: Any) -> Any:
     """Draw a picture of a result on an Axes, or on a new one; pictures lie above results, hence by name."""
     if ax is None:
         from matplotlib.figure import Figure

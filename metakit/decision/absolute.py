@@ -16,7 +16,8 @@ import numpy as np
 from scipy import optimize, special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult
 from metakit.core.written import ratio
 from metakit.errors import UsageError
 from metakit.measures.absolute import number_needed

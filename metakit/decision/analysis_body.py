@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 
-from metakit.core.records import BaselinePlan, Protocol, StudyRecord
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.plans import BaselinePlan, Protocol
+from metakit.core.records import StudyRecord
+from metakit.core.results import PoolResult
 from metakit.core.written import fixed, listed
 from metakit.decision.absolute import AbsoluteDifference, difference_of
 from metakit.decision.evidence import EvidenceBody, StudyEvidence

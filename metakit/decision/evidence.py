@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.information import InformationSize
 from metakit.decision.thresholds import Thresholds

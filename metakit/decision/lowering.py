@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, listed
 from metakit.decision.certainty_rules import rule
 from metakit.decision.evidence import EvidenceBody

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from metakit.core.records import OutcomePlan, StudyRecord
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
+from metakit.core.plans import OutcomePlan
+from metakit.core.records import StudyRecord
 from metakit.core.written import count
 from metakit.decision.analysis_body import NORMAL_95, overall_of
 from metakit.decision.evidence import EvidenceBody, NetworkFacts, StudyEvidence

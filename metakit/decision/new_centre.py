@@ -16,7 +16,7 @@ from scipy import special
 from scipy.optimize import brentq
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.decision.expected import stratified
 from metakit.decision.information import typical_sd
 from metakit.errors import NotEstimableError

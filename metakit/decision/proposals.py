@@ -15,8 +15,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from metakit.core.limits import Limits
 from metakit.core.registry import Registry
-from metakit.core.results import Limits
 from metakit.core.written import count, listed, ratio, signed
 from metakit.decision.evidence import EvidenceBody, StudyEvidence
 from metakit.decision.thresholds import Thresholds

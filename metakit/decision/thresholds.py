@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from metakit.core.records import OutcomePlan
+from metakit.core.plans import OutcomePlan
 
 Size = Literal["trivial", "important", "small", "moderate", "large"]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record

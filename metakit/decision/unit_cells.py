@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.decision.expected import DRAWS, risk_within, stratified
 from metakit.decision.new_centre import NewCentre, new_centre
 from metakit.decision.unit import Unit, UnitOutcome, UnitTechnique

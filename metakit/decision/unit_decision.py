@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from metakit.core.records import Protocol
+from metakit.core.plans import Protocol
 from metakit.decision.certainty import all_certainties
 from metakit.decision.expected import DRAWS
 from metakit.decision.unit import Unit

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from metakit.core.records import Protocol
+from metakit.core.plans import Protocol
 from metakit.core.written import count, listed
 from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import Certainty

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from metakit.core.records import AnalysisPlan, ComparisonPlan, Protocol
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, Protocol
 from metakit.decision.unit import Unit, UnitEffect, UnitOutcome, UnitTechnique
 from metakit.errors import DataError, Problem, nearest_names
 from metakit.measures.registry import MEASURES

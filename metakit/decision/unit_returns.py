@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.causes import CauseAnswer
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, per_100
 from metakit.decision.unit import OwnReturns, Unit
 from metakit.measures.exact_intervals import exact_poisson

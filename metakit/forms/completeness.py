@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.specs import GROUP, Condition, FieldSpec, Form

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, Severity, nearest_names
 from metakit.forms.completeness import absent_fields, allowed_text, broken_references
 from metakit.forms.field_types import FIELD_TYPES, Converted

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import UnknownNameError
 from metakit.forms.tree import Group
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, Severity
 
 

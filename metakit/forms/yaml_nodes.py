@@ -18,7 +18,7 @@ from typing import Any
 
 import yaml
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem
 from metakit.forms.syntax_hints import OpenBracket, syntax_problem
 from metakit.forms.text_files import INVISIBLE, decoded

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import BoolArray, EffectTable
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult
 from metakit.errors import ConvergenceError, NotEstimableError
 from metakit.models.estimators import TAU2_ESTIMATORS
 from metakit.models.inference import informative

@@ -11,8 +11,9 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, StudyRow, TestStatistic
+from metakit.core.results import Heterogeneity, MeanInterval, StudyRow
 from metakit.measures.double_arcsine import harmonic_mean
 from metakit.measures.registry import MEASURES, Scale
 from metakit.numerics.distributions import normal_quantile

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity, MeanInterval, Prediction
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, back_transform, study_rows

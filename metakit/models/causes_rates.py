@@ -17,7 +17,7 @@ from scipy import special
 
 from metakit.core.causes import Estimate, StudyReturns
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
 from metakit.models.causes_products import Rate
 from metakit.models.causes_shares import SharePool

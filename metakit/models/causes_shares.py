@@ -9,7 +9,7 @@ import numpy as np
 
 from metakit.core.causes import Estimate
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.measures.exact_intervals import clopper_pearson
 from metakit.models.causes_products import ShareTable
 from metakit.numerics.causes import Shares, shares

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from metakit.core.effects import EffectTable
-from metakit.core.results import CommonEffectResult, Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import CommonEffectResult, PoolResult
 from metakit.errors import NotEstimableError, UsageError
 from metakit.models.assembly import (
     all_set_aside,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.models.estimators import MEAN_INTERVALS, PREDICTION_INTERVALS, TAU2_ESTIMATORS
 from metakit.numerics.half_normal_effects import HalfNormalAnswers
 from metakit.numerics.mean_intervals import wald

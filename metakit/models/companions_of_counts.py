@@ -16,7 +16,7 @@ from scipy.optimize import brentq
 
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import MetakitError
 from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
 from metakit.measures.registry import MEASURES

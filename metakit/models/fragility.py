@@ -15,7 +15,8 @@ import numpy as np
 
 from metakit.core.beside import Companion
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.again import Method, method_of

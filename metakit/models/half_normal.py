@@ -16,7 +16,8 @@ import numpy as np
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.half_normal_result import HalfNormalResult
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
+from metakit.core.results import Heterogeneity, MeanInterval, Prediction
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows

@@ -18,8 +18,9 @@ import numpy as np
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.half_normal_result import HalfNormalResult
+from metakit.core.limits import Limits
 from metakit.core.notes import SetAside
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction
+from metakit.core.results import Heterogeneity, MeanInterval, Prediction
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, listed, null_value

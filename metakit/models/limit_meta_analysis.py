@@ -9,7 +9,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import ConvergenceError
 from metakit.models.batch import random_effects_batch
 from metakit.models.small_study_adjustments import (

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.models.coefficients import Coefficients
 from metakit.models.design_matrix import Moderators, moderators

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from metakit.core.effects import FloatArray
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
-from metakit.core.results import Limits, TestStatistic
 from metakit.models.coefficients import Coefficients
 
 

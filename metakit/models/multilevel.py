@@ -16,7 +16,8 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, Prediction
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity, MeanInterval, Prediction
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.multi_arm import shared_comparator_covariance
 from metakit.models.assembly import all_set_aside, back_transform, mean_interval, null_value, study_rows

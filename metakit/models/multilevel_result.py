@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from metakit.core.results import Limits, MeanInterval, PoolResult, Prediction
+from metakit.core.limits import Limits
+from metakit.core.results import MeanInterval, PoolResult, Prediction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

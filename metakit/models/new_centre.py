@@ -8,7 +8,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from metakit.core.results import Limits, PoolResult, RandomEffectsResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult, RandomEffectsResult
 from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
 from metakit.numerics.prediction import probability_below, share_below, share_below_limits

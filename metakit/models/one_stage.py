@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Heterogeneity, Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity, PoolResult
 from metakit.errors import ConvergenceError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.one_stage_checks import Verdict, check_estimable, nothing_or_everything

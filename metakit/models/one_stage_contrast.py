@@ -6,7 +6,8 @@ from typing import cast
 
 import numpy as np
 
-from metakit.core.results import Heterogeneity, Limits
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity
 from metakit.errors import ConvergenceError
 from metakit.measures.registry import MEASURES
 from metakit.models.one_stage_checks import Verdict

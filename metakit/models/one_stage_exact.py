@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from metakit.core.results import Heterogeneity, Limits, MeanInterval
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity, MeanInterval
 from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
 from metakit.measures.registry import MEASURES
 from metakit.models.one_stage_data import CountData

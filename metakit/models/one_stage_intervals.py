@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from scipy import optimize, special
 
-from metakit.core.results import Limits, MeanInterval
+from metakit.core.limits import Limits
+from metakit.core.results import MeanInterval
 from metakit.errors import UnknownNameError, UsageError
 
 INTERVALS = (

@@ -10,8 +10,9 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.results import Limits, MeanInterval, Prediction, StudyRow, TestStatistic
+from metakit.core.results import MeanInterval, Prediction, StudyRow
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.measures.tables import exact_intervals
 from metakit.models.assembly import back_transform

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 from scipy.optimize import brentq
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.numerics.one_stage_densities import hypergeometric_support
 
 _FAR = 60.0  # logarithms of a ratio beyond which a limit is taken for unbounded

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,

@@ -8,15 +8,8 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable
-from metakit.core.results import (
-    Heterogeneity,
-    Limits,
-    MeanInterval,
-    PoolResult,
-    Prediction,
-    RandomEffectsResult,
-    TestStatistic,
-)
+from metakit.core.limits import Limits, TestStatistic
+from metakit.core.results import Heterogeneity, MeanInterval, PoolResult, Prediction, RandomEffectsResult
 from metakit.errors import ConvergenceError, UsageError
 from metakit.models.assembly import all_set_aside, back_transform, mean_interval, null_value, study_rows
 from metakit.models.common_effect import pooled_rows

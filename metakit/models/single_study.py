@@ -14,7 +14,8 @@ from types import MappingProxyType
 import numpy as np
 
 from metakit.core.effects import EffectTable
-from metakit.core.results import Heterogeneity, Limits, MeanInterval, SingleStudyResult
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity, MeanInterval, SingleStudyResult
 from metakit.errors import NotEstimableError
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import exact_intervals

@@ -12,8 +12,8 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.limits import Limits
 from metakit.core.registry import Registry
-from metakit.core.results import Limits
 from metakit.errors import NotEstimableError, UsageError
 from metakit.models.small_study import FEWEST
 

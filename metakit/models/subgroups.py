@@ -17,8 +17,9 @@ from scipy import special
 
 from metakit.core.beside import Posterior
 from metakit.core.effects import EffectTable
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
-from metakit.core.results import Limits, PoolResult, TestStatistic
+from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.batch import random_effects_batch
 from metakit.models.coefficients import Coefficients

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.measures.exact_intervals import clopper_pearson, wilson
 from metakit.measures.registry import MEASURES

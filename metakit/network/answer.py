@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from metakit.core.results import TestStatistic
+from metakit.core.limits import TestStatistic
 from metakit.network.arms import NetworkArms
 from metakit.network.characteristics import Characteristic
 from metakit.network.components import ComponentModel

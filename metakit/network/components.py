@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.coefficients import Coefficients
 from metakit.network.arms import NetworkArms

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.models.coefficients import quantile
 from metakit.network.inconsistency import design_of
 from metakit.network.model import Contrast, NetworkPart, membership

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
 from metakit.network.arms import NetworkArms
 from metakit.network.model import NetworkPart, chi_square, estimate_tau2_over, membership
 from metakit.network.splitting import split_estimates, split_posteriors

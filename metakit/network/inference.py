@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.models.bayesian_priors import LOG_RATIO_SCALE
 from metakit.models.half_normal_priors import STANDARDISED_SCALE

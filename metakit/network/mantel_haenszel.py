@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import FloatArray
+from metakit.core.limits import TestStatistic
 from metakit.core.notes import SetAside
-from metakit.core.results import TestStatistic
 from metakit.errors import NotEstimableError
 from metakit.models.coefficients import quantile
 from metakit.network.arms import NetworkArms

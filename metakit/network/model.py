@@ -13,7 +13,7 @@ import numpy as np
 from scipy import optimize, special
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.models.coefficients import quantile
 from metakit.network.arms import NetworkArms

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import FloatArray
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
-from metakit.core.results import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.models.coefficients import Coefficients
 from metakit.network.arms import NetworkArms

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from metakit.core.causes import CauseAnswer, CausesResult, Estimate
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, per_100
 from metakit.plots.network_marks import EstimateMark
 from metakit.plots.network_rows import NetworkRow, RowsContent, lay_out_rows

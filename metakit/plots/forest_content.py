@@ -11,8 +11,9 @@ import numpy as np
 
 from metakit.core.alignment import align
 from metakit.core.effects import BoolArray, EffectTable
+from metakit.core.limits import Limits
 from metakit.core.notes import Assumption
-from metakit.core.results import Limits, PoolResult, SingleStudyResult, StudyRow
+from metakit.core.results import PoolResult, SingleStudyResult, StudyRow
 from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.cells import cell_headings, study_cells, total_cells

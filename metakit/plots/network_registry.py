@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
+from metakit.core.limits import Limits
 from metakit.core.registry import Registry
-from metakit.core.results import Limits
 from metakit.measures.natural import Natural
 from metakit.measures.registry import MEASURES
 from metakit.network.answer import NetworkAnalysis

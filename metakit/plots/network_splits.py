@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import p_value
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural

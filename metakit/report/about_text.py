@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from metakit.core.records import Protocol
+from metakit.core.plans import Protocol
 
 ABOUT = "About this review"
 

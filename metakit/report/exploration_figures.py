@@ -6,14 +6,15 @@ analysis, planned or exploratory, and what it cannot tell.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.core.written import count
 from metakit.errors import MetakitError
+from metakit.report.exploration_parts import ExplorationFigures, RobustnessFigures
 from metakit.report.figure_content import unit_of
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.synthesis.exploration_words import in_words, level_label, moderator_label
@@ -28,45 +29,6 @@ if TYPE_CHECKING:
 WIDE_MM, NARROWER_MM = 180.0, 140.0
 FEWEST_TO_LOOK_CLOSER = 5
 """Studies below which each diagnostic of one study rests on three others or fewer: nothing to look at."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RobustnessFigures:
-    """The figures of one comparison, with the numbers that they are drawn from."""
-
-    studies: Robustness | None = None
-    leave_one_out: FigurePart | None = None
-    cumulative: FigurePart | None = None
-    influence: FigurePart | None = None
-    contribution: FigurePart | None = None
-    specifications: FigurePart | None = None
-    funnel: FigurePart | None = None
-
-    @property
-    def all(self) -> tuple[FigurePart, ...]:
-        """Every figure, in the order of the page."""
-        found = (
-            self.leave_one_out,
-            self.cumulative,
-            self.influence,
-            self.contribution,
-            self.specifications,
-            self.funnel,
-        )
-        return tuple(part for part in found if part is not None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExplorationFigures:
-    """All of them: `bubbles` by the part's name and the exploration's id, `robustness` by the part's name."""
-
-    bubbles: Mapping[tuple[str, str], FigurePart] = field(default_factory=dict)
-    robustness: Mapping[str, RobustnessFigures] = field(default_factory=dict)
-
-    @property
-    def all(self) -> tuple[FigurePart, ...]:
-        """Every figure, in the order of the page."""
-        return (*self.bubbles.values(), *(part for item in self.robustness.values() for part in item.all))
 
 
 def draw_explorations(

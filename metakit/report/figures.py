@@ -9,7 +9,8 @@ from itertools import groupby
 from metakit.core.written import count, listed
 from metakit.plots.funnel_content import FEWEST_TO_JUDGE
 from metakit.report.appraisal_figures import AppraisalFigures, draw_appraisal
-from metakit.report.exploration_figures import ExplorationFigures, draw_explorations
+from metakit.report.exploration_figures import draw_explorations
+from metakit.report.exploration_parts import ExplorationFigures
 from metakit.report.figure_content import forest_of, funnel_of, overview_of
 from metakit.report.figure_parts import FigurePart, figure_part
 from metakit.report.network_figures import NetworkFigures, draw_network

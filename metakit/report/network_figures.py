@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from metakit.core.records import ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.errors import NotEstimableError
 from metakit.network.components import INTERACTION, JOIN
 from metakit.plots.network_registry import NETWORK_FIGURES, Extrapolated, NetworkWords

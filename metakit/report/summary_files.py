@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Sequence
 
-from metakit.core.records import Protocol
+from metakit.core.plans import Protocol
 from metakit.decision.summary import SummaryRow, SummaryTable, absolute_notes
 from metakit.forms.csv_tables import guarded
 from metakit.report.word_document import add_heading, add_paragraph, document_bytes, new_document

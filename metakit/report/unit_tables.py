@@ -9,7 +9,8 @@ from metakit.decision.expected import CountRange
 from metakit.decision.unit_answer import Expectation, Range
 from metakit.decision.unit_cells import CUT
 from metakit.decision.unit_decision import UnitDecision
-from metakit.decision.unit_drivers import Drivers, shown_effect, together
+from metakit.decision.unit_driver_words import shown_effect, together
+from metakit.decision.unit_drivers import Drivers
 from metakit.decision.unit_evidence import CellEvidence
 from metakit.decision.unit_words import is_thin, score_words
 

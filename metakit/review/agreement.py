@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 
 SMALLEST_ERROR = 1e-6
 

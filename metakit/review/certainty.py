@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.core.records import CertaintyJudgement, Place
+from metakit.core.records import CertaintyJudgement
+from metakit.core.values import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.library import Library
 from metakit.forms.record_text import record_text

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import DataError, Problem, Severity, UnreadableError, UsageError
 from metakit.forms.answers import SECTION, values_of
 from metakit.forms.library import Library, shipped

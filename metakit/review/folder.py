@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.core.records import CertaintyJudgement, Protocol, StudyRecord
+from metakit.core.plans import Protocol
+from metakit.core.records import CertaintyJudgement, StudyRecord
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem
 from metakit.forms.library import shipped
 from metakit.forms.record_text import record_text

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.forms.tree import MISSING_CODES
 from metakit.review.agreement import (
     CategoryAgreement,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.forms.addresses import entry_key
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.records import Reading

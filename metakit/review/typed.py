@@ -4,17 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Literal, cast
 
-from metakit.core.records import (
-    Angle,
-    Arm,
-    ContrastValue,
-    FollowUp,
-    OutcomeValue,
-    Place,
-    Reporting,
-    StudyRecord,
-)
+from metakit.core.records import Arm, ContrastValue, StudyRecord
 from metakit.core.returns import SubgroupValue
+from metakit.core.values import Angle, FollowUp, OutcomeValue, Place, Reporting
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from metakit.core.records import Band
+from metakit.core.values import Band
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
 from metakit.forms.units import conversion

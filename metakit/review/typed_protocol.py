@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, cast
 
-from metakit.core.records import (
+from metakit.core.plans import (
     ARM_OPTIONS,
     AnalysisPlan,
     BaselinePlan,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Literal, cast
 
-from metakit.core.records import Band
 from metakit.core.returns import NOT_STATED, AngleBand, ArmReturns, CauseCount, Finding, SecondOperation
+from metakit.core.values import Band
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 from metakit.review.typed_fields import FLEXION, band_of, months_of, source_text

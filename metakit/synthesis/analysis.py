@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol, StudyRecord
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from metakit.core.notes import SetAside
-from metakit.core.records import AnalysisPlan, Arm, ComparisonPlan, StudyRecord
+from metakit.core.plans import AnalysisPlan, ComparisonPlan
+from metakit.core.records import Arm, StudyRecord
 from metakit.errors import UsageError
 from metakit.measures.column_rules import base_name
 from metakit.measures.registry import Measure

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, fixed, listed, per_100
 
 CAUTION = (

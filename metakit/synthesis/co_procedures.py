@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from metakit.core.records import ARM_OPTIONS, Arm, ComparisonPlan
+from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
+from metakit.core.records import Arm
 from metakit.core.written import listed
 from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most, shared
 from metakit.forms.library import vocabulary

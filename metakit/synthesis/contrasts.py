@@ -5,7 +5,8 @@ Used only for an arm whose own spread is not reported; typed numbers are never r
 
 from __future__ import annotations
 
-from metakit.core.records import Arm, ContrastValue, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, ContrastValue, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.measures.derived import Derived
 from metakit.measures.spread import sd_from_difference_error, sd_from_difference_interval, sd_from_p
 

@@ -9,7 +9,8 @@ import math
 from collections.abc import Iterable
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue
+from metakit.core.records import Arm
+from metakit.core.values import OutcomeValue
 from metakit.synthesis.rows import Choices, UnusableError
 
 

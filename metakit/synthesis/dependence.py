@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue
+from metakit.core.records import Arm
+from metakit.core.values import OutcomeValue
 from metakit.measures.combining import CountSummary, MeanSummary, RateSummary
 from metakit.measures.derived import Derived
 from metakit.measures.units_of_analysis import design_effect, effective_counts, effective_mean, effective_rate

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from metakit.core.records import Arm, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.synthesis.rows import UnusableError
 from metakit.synthesis.terms import OutcomeTerm, definition_label
 from metakit.synthesis.windows import Window, describe_times, in_window, is_wide

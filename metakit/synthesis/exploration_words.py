@@ -5,18 +5,19 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.measures.registry import MEASURES
 from metakit.models.meta_regression_result import Coefficient, MetaRegressionResult
 from metakit.synthesis.analysis import DESIGN_GROUPS
 from metakit.synthesis.common_unit import common_unit
 from metakit.synthesis.explorations import PERMUTATIONS, Exploration
+from metakit.synthesis.explored import Explored, Line
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.moderator_shapes import ModeratorColumn
 from metakit.synthesis.robustness_words import Differences
@@ -25,44 +26,6 @@ from metakit.synthesis.words import lower_first
 
 SHARED = "The spread between studies within groups was estimated once for all groups."
 BOTH_ARMS = ", arm 1 against arm 2"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """One row: a group, or a value of the moderator, with what is found or expected there.
-
-    `difference` is per 100 thumbs at the baseline of the analysis, "" where there is none; `new_study` is
-    where a new study's own effect would be expected.
-    """
-
-    what: str
-    studies: str
-    estimate: str
-    interval: str
-    difference: str = ""
-    new_study: str = ""
-    names: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Explored:
-    """One exploration as told: the question, what came out, how sure, and a table of lines."""
-
-    exploration: Exploration
-    title: str
-    asked: str
-    out: tuple[str, ...] = ()
-    sure: tuple[str, ...] = ()
-    lines: tuple[Line, ...] = ()
-    refusal: str = ""
-    left_out: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    unit: str = ""
-    """Of the differences, "" where there are none."""
-    studies: int = 0
-    short: str = ""
-    """What came out, in a few words."""
-    short_sure: str = ""
 
 
 def moderator_label(column: ModeratorColumn, *, comparative: bool = True) -> str:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import SetAside
-from metakit.core.records import ExplorationPlan
+from metakit.core.plans import ExplorationPlan
 from metakit.errors import ConvergenceError, NotEstimableError, UsageError
 from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.models.meta_regression import meta_regression

@@ -8,14 +8,8 @@ from typing import Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import (
-    AnalysisPlan,
-    CertaintyJudgement,
-    ComparisonPlan,
-    OutcomePlan,
-    Protocol,
-    StudyRecord,
-)
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.core.records import CertaintyJudgement, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
 from metakit.models.fragility import Fragility

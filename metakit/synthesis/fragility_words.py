@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from metakit.core.records import ComparisonPlan
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.plans import ComparisonPlan
+from metakit.core.results import PoolResult
 from metakit.core.written import count
 from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure

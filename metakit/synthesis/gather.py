@@ -10,7 +10,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import AnalysisPlan, Arm, OutcomeValue, Protocol, StudyRecord
+from metakit.core.plans import AnalysisPlan, Protocol
+from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL, Kind
 from metakit.measures.registry import Measure
 from metakit.synthesis.arm_groups import combined

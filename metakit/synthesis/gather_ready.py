@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, ContrastValue, FollowUp, OutcomeValue
+from metakit.core.records import Arm, ContrastValue
+from metakit.core.values import FollowUp, OutcomeValue
 from metakit.core.written import listed
 from metakit.errors import MetakitError
 from metakit.measures.kind import HAZARDS

@@ -8,7 +8,8 @@ a row of the assumption log.
 from __future__ import annotations
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.errors import MetakitError
 from metakit.measures.derived import Derived
 from metakit.measures.quantiles import Quantiles, doubt_of, mean_from_quantiles, sd_from_quantiles

@@ -15,9 +15,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import Arm, Band, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.core.returns import AngleBand
+from metakit.core.values import Band, OutcomeValue
 from metakit.errors import NotEstimableError
 from metakit.forms.library import vocabulary
 from metakit.measures.change_scores import USUAL_CORRELATIONS, change_sd

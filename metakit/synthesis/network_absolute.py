@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.core.written import count, per_100
 from metakit.errors import NotEstimableError
 from metakit.measures.carrying import Carrier, carrier_for

@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import AnalysisPlan, Arm, NetworkPlan, Protocol, StudyRecord
+from metakit.core.plans import AnalysisPlan, NetworkPlan, Protocol
+from metakit.core.records import Arm, StudyRecord
 from metakit.errors import UnknownNameError
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES

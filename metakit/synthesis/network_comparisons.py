@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from metakit.core.records import NetworkPlan
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
+from metakit.core.plans import NetworkPlan
 from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
 from metakit.measures.kind import MEANS

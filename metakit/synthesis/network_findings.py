@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from metakit.core.limits import Limits
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import NetworkPlan
-from metakit.core.results import Limits
+from metakit.core.plans import NetworkPlan
 from metakit.measures.registry import Measure
 from metakit.network.answer import NetworkAnalysis
 from metakit.network.components import ComponentModel

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from metakit.core.records import ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.core.written import count, fixed, per_100, ratio
 from metakit.measures.registry import Measure
 from metakit.network.components import ComponentEffect, ComponentModel

@@ -7,7 +7,8 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from metakit.core.records import NetworkPlan, Protocol, StudyRecord
+from metakit.core.plans import NetworkPlan, Protocol
+from metakit.core.records import StudyRecord
 from metakit.core.written import count
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from metakit.core.records import ARM_OPTIONS, Arm, ComparisonPlan, OutcomeValue, StudyRecord
+from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
+from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.synthesis.terms import label_of
 
 

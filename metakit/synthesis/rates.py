@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue
+from metakit.core.records import Arm
+from metakit.core.values import OutcomeValue
 from metakit.synthesis.counts import events_and_total
 from metakit.synthesis.rows import Choices, UnusableError
 from metakit.synthesis.windows import is_last

@@ -8,8 +8,9 @@ from typing import Literal
 
 from metakit.core.causes import Causes, CausesResult, StudyReturns
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import Arm, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, StudyRecord
 from metakit.core.returns import ArmReturns
+from metakit.core.values import OutcomeValue
 from metakit.errors import NotEstimableError
 from metakit.forms.library import vocabulary
 from metakit.models.causes import merged, pool_causes

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.records import Arm, OutcomeValue, StudyRecord
+from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import OutcomeValue
 
 
 class UnusableError(Exception):

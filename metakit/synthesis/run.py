@@ -6,7 +6,8 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
 
-from metakit.core.records import Protocol, StudyRecord
+from metakit.core.plans import Protocol
+from metakit.core.records import StudyRecord
 from metakit.review.extraction import extraction_of
 from metakit.review.folder import ReviewFolder
 from metakit.review.history import read_history

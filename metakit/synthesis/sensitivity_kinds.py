@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.core.records import Protocol, SpecificationPlan
+from metakit.core.plans import Protocol, SpecificationPlan
 from metakit.synthesis.specification_results import Standing
 
 KINDS = {

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable
+from metakit.core.limits import Limits
 from metakit.core.records import StudyRecord
-from metakit.core.results import Limits, PoolResult
+from metakit.core.results import PoolResult
 from metakit.core.written import listed
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from metakit.core.records import OutcomeValue, StudyRecord
+from metakit.core.records import StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.synthesis.arms import is_retracted
 from metakit.synthesis.source_options import Source, pooled_proportion, usable_arms
 from metakit.synthesis.terms import outcome_term

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from metakit.core.effects import EffectTable
-from metakit.core.records import ARM_OPTIONS, Arm, ComparisonPlan, StudyRecord
+from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
+from metakit.core.records import Arm, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError
 from metakit.forms.library import vocabulary

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from metakit.core.records import SpecificationPlan
+from metakit.core.plans import SpecificationPlan
 from metakit.core.results import PoolResult
 from metakit.measures.registry import MEASURES
 from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 
 Conclusion = Literal["below", "above", "open"]
 Standing = Literal["planned", "exploratory"]

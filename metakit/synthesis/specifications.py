@@ -12,8 +12,10 @@ from statistics import median
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
-from metakit.core.records import SpecificationPlan, StudyRecord
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.plans import SpecificationPlan
+from metakit.core.records import StudyRecord
+from metakit.core.results import PoolResult
 from metakit.core.written import count, listed
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.common_unit import NOT_TO_BE_TURNED, CommonUnit

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from metakit.core.notes import Assumption
-from metakit.core.records import Arm, OutcomeValue
+from metakit.core.records import Arm
+from metakit.core.values import OutcomeValue
 from metakit.errors import MetakitError
 from metakit.measures.survival import survival_error_from_interval
 from metakit.synthesis.dependence import inflated_error

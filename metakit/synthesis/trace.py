@@ -7,7 +7,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from metakit.core.notes import Assumption
-from metakit.core.records import ContrastValue, OutcomeValue, StudyRecord
+from metakit.core.records import ContrastValue, StudyRecord
+from metakit.core.values import OutcomeValue
 from metakit.errors import UnknownNameError
 from metakit.synthesis.findings import AnalysisFinding, Findings
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from metakit.core.records import Protocol, StudyRecord
+from metakit.core.plans import Protocol
+from metakit.core.records import StudyRecord
 from metakit.synthesis.evidence_map import evidence_rows, found_shares
 from metakit.synthesis.mp_angles import angle_findings
 from metakit.synthesis.returns import ReturnsFound, returns_found

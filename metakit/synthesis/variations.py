@@ -10,7 +10,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
 from metakit.models.again import method_of

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from metakit.core.records import FollowUp, OutcomeValue
+from metakit.core.values import FollowUp, OutcomeValue
 from metakit.forms.library import vocabulary
 from metakit.measures.kind import RATES, Kind
 

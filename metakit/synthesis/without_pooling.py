@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from metakit.core.effects import EffectTable
-from metakit.core.records import ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.errors import MetakitError
 from metakit.measures.registry import Measure

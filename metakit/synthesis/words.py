@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from metakit.core.records import ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.core.results import PoolResult
 from metakit.core.written import count, per_100, signed
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from metakit.core.records import Protocol
+from metakit.core.plans import Protocol
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed, p_value
 from metakit.measures.natural import natural_values

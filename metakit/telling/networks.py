@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from metakit.core.limits import TestStatistic
 from metakit.core.notes import Assumption
-from metakit.core.results import TestStatistic
 from metakit.core.written import count, listed, p_value
 from metakit.decision.network_body import name_of
 from metakit.forms.library import vocabulary

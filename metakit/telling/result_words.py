@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from metakit.core.results import Limits, PoolResult
+from metakit.core.limits import Limits
+from metakit.core.results import PoolResult
 from metakit.core.written import fixed, p_value
 
 _LEADS = {

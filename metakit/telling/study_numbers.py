@@ -10,7 +10,8 @@ import numpy as np
 
 from metakit.core.alignment import align
 from metakit.core.effects import EffectTable
-from metakit.core.results import Limits, StudyRow
+from metakit.core.limits import Limits
+from metakit.core.results import StudyRow
 from metakit.core.written import fixed, ratio, shares
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding

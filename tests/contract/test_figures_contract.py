@@ -9,7 +9,8 @@ import pytest
 from matplotlib.text import Text
 
 from metakit.core.effects import EffectTable
-from metakit.core.results import CommonEffectResult, Heterogeneity, Limits, MeanInterval, StudyRow
+from metakit.core.limits import Limits
+from metakit.core.results import CommonEffectResult, Heterogeneity, MeanInterval, StudyRow
 from metakit.measures.registry import MEASURES
 from metakit.plots.registry import FIGURES, FigureOptions
 from metakit.plots.save import KINDS, figure_bytes

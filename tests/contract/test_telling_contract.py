@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from metakit.core.records import NetworkPlan
+from metakit.core.plans import NetworkPlan
 from metakit.report.citations import Citations
 from metakit.report.html import Html
 from metakit.report.terminal import Terminal

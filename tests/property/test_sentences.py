@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from metakit.core.effects import EffectTable
-from metakit.core.records import AnalysisPlan, OutcomePlan
+from metakit.core.plans import AnalysisPlan, OutcomePlan
 from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import LEVELS, all_certainties
 from metakit.decision.evidence import EvidenceBody

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.forms.library import shipped
 from metakit.forms.record_text import record_text, same_nodes
 from metakit.forms.record_workbooks.assembling import assemble

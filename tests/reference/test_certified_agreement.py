@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from agreement import CLOSED, Comparison, certified
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.measures.exact_intervals import clopper_pearson
 from metakit.measures.units_of_analysis import design_effect, effective_number, weighted_cluster_size
 from metakit.numerics.directions import fisher_combination, sign_test

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.answers import settle
 from metakit.forms.reading import RULES_OF_READING, read_fields
@@ -21,7 +21,8 @@ from metakit.forms.record_workbooks.layout import (
     is_many,
     key_of,
 )
-from metakit.forms.record_workbooks.locating import FoundRow, Locator, Text
+from metakit.forms.record_workbooks.located import FoundRow, Text
+from metakit.forms.record_workbooks.locating import Locator
 from metakit.forms.record_workbooks.reports import explained_by_missing, position_of
 from metakit.forms.rules.registry import run_rules
 from metakit.forms.specs import GROUP, FieldSpec

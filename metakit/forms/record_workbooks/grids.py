@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, Severity
 
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import datetime
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
-from metakit.core.records import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.record_workbooks.cell_texts import date_text, decimal_comma, mangled_date, number_text
@@ -23,28 +21,11 @@ from metakit.forms.record_workbooks.layout import (
     SheetLayout,
     key_of,
 )
+from metakit.forms.record_workbooks.located import FoundRow, Text
 from metakit.forms.record_workbooks.side_by_side import turned
 from metakit.forms.sheet_rows import STRUCK, STRUCK_HINT, STRUCK_PART, text_problem
 from metakit.forms.specs import FieldSpec
 from metakit.forms.typed_numbers import Refused
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """What a cell says, and where."""
-
-    text: str
-    place: Place
-
-
-@dataclass(slots=True)
-class FoundRow:
-    """One entry of a table, or all fields of a record on a list sheet."""
-
-    record: Text
-    place: Place
-    keys: list[Text] = field(default_factory=list)
-    texts: dict[Path, Text] = field(default_factory=dict)
 
 
 class Locator:

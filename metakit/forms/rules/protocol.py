@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from metakit.core.records import ARM_OPTIONS
+from metakit.core.plans import ARM_OPTIONS
 from metakit.errors import Problem, nearest_names
 from metakit.forms.rules.contrasts import MEASURES_OF
 from metakit.forms.rules.registry import Context, rule

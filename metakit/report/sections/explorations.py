@@ -10,7 +10,8 @@ from metakit.report.figures import ResultPart
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.credibility import CredibilityAnswer, credibility
-from metakit.synthesis.exploration_words import Explored, explored
+from metakit.synthesis.exploration_words import explored
+from metakit.synthesis.explored import Explored
 from metakit.synthesis.robustness_words import sign_words
 
 

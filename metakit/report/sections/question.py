@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from metakit.core.records import ARM_OPTIONS, ComparisonPlan
+from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.terms import label_of, outcome_term

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from metakit.measures.registry import MEASURES
-from metakit.report.exploration_figures import RobustnessFigures
+from metakit.report.exploration_parts import RobustnessFigures
 from metakit.report.figures import ResultPart
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section

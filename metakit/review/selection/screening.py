@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.forms.tree import Group
 from metakit.review.selection.tables import Rows, read_table_rows
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.errors import Problem, UnreadableError, nearest_names
 from metakit.forms.csv_tables import csv_rows, guarded, unguarded
 from metakit.forms.library import shipped

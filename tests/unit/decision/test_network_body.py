@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from metakit.core.records import NetworkPlan, OutcomePlan
+from metakit.core.plans import NetworkPlan, OutcomePlan
 from metakit.decision.certainty import (
     all_certainties,
     certainty_json,

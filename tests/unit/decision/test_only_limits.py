@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import all_certainties
 from metakit.decision.summary import summary_tables

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from metakit.core.bibliography import reference
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.decision.certainty import certainty_of, level_after
 from metakit.decision.certainty_rules import CERTAINTY_RULES
 from metakit.decision.evidence import NetworkFacts

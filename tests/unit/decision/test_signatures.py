@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
+from metakit.core.limits import Limits
 from metakit.core.records import CertaintyJudgement
-from metakit.core.results import Limits
 from metakit.decision.certainty import certainty_json, certainty_of
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.signatures import facts_of, same

@@ -11,7 +11,8 @@ from typing import Any
 import docx
 import pytest
 
-from metakit.core.records import BaselinePlan, FollowUp, OutcomePlan
+from metakit.core.plans import BaselinePlan, OutcomePlan
+from metakit.core.values import FollowUp
 from metakit.decision.absolute import NOT_QUITE_INDEPENDENT
 from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import all_certainties

@@ -15,7 +15,7 @@ from metakit.decision.information import size_for_rates, size_for_risks
 from metakit.decision.new_centre import NewCentre, new_centre
 from metakit.decision.unit_answer import shown_years
 from metakit.decision.unit_decision import UnitDecision, decide
-from metakit.decision.unit_drivers import together
+from metakit.decision.unit_driver_words import together
 from metakit.decision.unit_json import decision_json
 from metakit.decision.unit_words import cautions, is_thin, plain_text, summary_lines
 from metakit.errors import NotEstimableError

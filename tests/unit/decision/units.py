@@ -6,7 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from metakit.core.records import AnalysisPlan, FollowUp
+from metakit.core.plans import AnalysisPlan
+from metakit.core.values import FollowUp
 from metakit.decision.unit import Unit, read_unit
 from metakit.decision.unit_decision import UnitDecision, decide
 from tests.unit.synthesis.invented import (

@@ -12,7 +12,7 @@ import pytest
 
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.measures.tables import effect_sizes
 from metakit.models.again import method_of
 from metakit.models.fragility import changed, fragility

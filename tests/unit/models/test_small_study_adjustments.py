@@ -20,7 +20,7 @@ from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.models.exploring import explore, exploring_text
 from metakit.models.limit_meta_analysis import LimitMetaAnalysis
 from metakit.models.pet_peese import PetPeese
-from metakit.models.selection_model import SelectionModel
+from metakit.models.selection_result import SelectionModel
 from metakit.models.small_study_adjustments import (
     SMALL_STUDY_ADJUSTMENTS,
     AdjustmentOptions,

@@ -8,17 +8,16 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from metakit.core.effects import EffectTable
+from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.results import (
     CommonEffectResult,
     Heterogeneity,
-    Limits,
     MeanInterval,
     Prediction,
     RandomEffectsResult,
     SingleStudyResult,
     StudyRow,
-    TestStatistic,
 )
 
 

@@ -10,7 +10,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.network.analysis import analyse_network
 from metakit.network.answer import NetworkAnalysis

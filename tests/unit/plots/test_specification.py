@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.plots.specification import specification_content, specification_figure, specification_text
 from metakit.plots.specification_layout import lay_out_specifications

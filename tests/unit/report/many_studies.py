@@ -6,14 +6,8 @@ import itertools
 
 import numpy as np
 
-from metakit.core.records import (
-    AnalysisPlan,
-    ComparisonPlan,
-    ExplorationPlan,
-    NetworkPlan,
-    SpecificationPlan,
-    StudyRecord,
-)
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, ExplorationPlan, NetworkPlan, SpecificationPlan
+from metakit.core.records import StudyRecord
 from tests.unit.synthesis.invented import Folder, arm, counted, measured, protocol, study
 
 OLDER = ("trapeziectomy", "lrti", "lr", "ti", "haematoma_distraction")

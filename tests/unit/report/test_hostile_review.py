@@ -14,7 +14,7 @@ import html5lib
 import pytest
 from docx import Document
 
-from metakit.core.records import ExplorationPlan, NetworkPlan, Protocol, SpecificationPlan
+from metakit.core.plans import ExplorationPlan, NetworkPlan, Protocol, SpecificationPlan
 from metakit.decision.unit import read_unit
 from metakit.decision.unit_decision import decide
 from metakit.report.unit_page import write_unit_page

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from matplotlib.figure import Figure
 
-from metakit.core.records import NetworkPlan
+from metakit.core.plans import NetworkPlan
 from metakit.errors import UnknownNameError
 from metakit.plots.network_registry import NETWORK_FIGURES
 from metakit.plots.presets import PRESETS

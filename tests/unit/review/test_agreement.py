@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from metakit.core.records import Place
+from metakit.core.values import Place
 from metakit.review.agreement import category_agreement, number_agreement
 from metakit.review.reconcile_agreement import field_agreements
 from metakit.review.reconcile_match import Compared, Side

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from metakit.core.records import OutcomeValue, Place
+from metakit.core.values import OutcomeValue, Place
 from metakit.review.folder import open_folder
 
 SOUND = Path(__file__).parents[2] / "reference" / "forms" / "review"

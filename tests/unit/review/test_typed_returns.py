@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from metakit.core.records import Band, StudyRecord
+from metakit.core.records import StudyRecord
+from metakit.core.values import Band
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.yaml_nodes import read_bytes

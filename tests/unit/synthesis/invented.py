@@ -6,18 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from metakit.core.records import (
-    AnalysisPlan,
-    Arm,
-    CertaintyJudgement,
-    ComparisonPlan,
-    FollowUp,
-    OutcomePlan,
-    OutcomeValue,
-    Place,
-    Protocol,
-    StudyRecord,
-)
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.core.records import Arm, CertaintyJudgement, StudyRecord
+from metakit.core.values import FollowUp, OutcomeValue, Place
 from metakit.errors import Problem
 from metakit.measures.registry import MEASURES
 from metakit.review.selection.reading import Selection

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from statsmodels.stats.contingency_tables import StratifiedTable
 
-from metakit.core.records import FollowUp, OutcomePlan
+from metakit.core.plans import OutcomePlan
+from metakit.core.values import FollowUp
 from metakit.errors import Problem, UnknownNameError, UsageError
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings

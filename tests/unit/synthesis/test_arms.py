@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from metakit.core.records import Band, ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.core.returns import SubgroupValue
+from metakit.core.values import Band
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.arms import comparison_candidates
 from tests.unit.synthesis.invented import arm, counted, series, study

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.core.records import ComparisonPlan
+from metakit.core.plans import ComparisonPlan
 from metakit.forms.bundled import bundled_folder
 from metakit.review.folder import open_folder
 from metakit.synthesis.co_procedures import cancelling_notes, co_procedures, differing_words

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.core.records import FollowUp
+from metakit.core.values import FollowUp
 from tests.unit.synthesis.invented import (
     arm,
     counted,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from metakit.core.results import Limits
-from metakit.core.results import TestStatistic as Statistic
+from metakit.core.limits import Limits
+from metakit.core.limits import TestStatistic as Statistic
 from metakit.models.subgroups import SubgroupLevel, SubgroupResult
 from metakit.synthesis.credibility import credibility
 from metakit.synthesis.exploration_words import chance_words, in_words, level_label, moderator_label

@@ -8,7 +8,7 @@ import pytest
 
 from metakit import effect_sizes, pool
 from metakit.core.beside import Companion
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.measures.registry import MEASURES
 from metakit.models.fragility import fragility
 from metakit.synthesis.fragility_words import fragility_sentence

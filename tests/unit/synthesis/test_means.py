@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from scipy import stats
 
-from metakit.core.records import ContrastValue, FollowUp
+from metakit.core.records import ContrastValue
+from metakit.core.values import FollowUp
 from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.arms import check_plan

@@ -10,7 +10,9 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.stats.weightstats import DescrStatsW
 
-from metakit.core.records import ExplorationPlan, FollowUp, StudyRecord
+from metakit.core.plans import ExplorationPlan
+from metakit.core.records import StudyRecord
+from metakit.core.values import FollowUp
 from metakit.errors import UnknownNameError
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.explorations import exploration

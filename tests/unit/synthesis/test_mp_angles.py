@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.core.records import Angle, Band
 from metakit.core.returns import AngleBand
+from metakit.core.values import Angle, Band
 from metakit.synthesis.arms import display_names
 from metakit.synthesis.mp_angles import angle_findings, inside, over_limit
 from tests.unit.synthesis.invented import arm, counted, measured, series

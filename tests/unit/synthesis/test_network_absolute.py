@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.synthesis.network_absolute import NetworkBaseline, NetworkRisks, Seen, network_risks
 
 BASE = NetworkBaseline(value=0.19, unit="thumbs", basis="66 of 356 thumbs", reference="trapeziectomy alone")

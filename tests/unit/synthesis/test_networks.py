@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from metakit.core.bibliography import reference
-from metakit.core.records import NetworkPlan
+from metakit.core.plans import NetworkPlan
 from metakit.network.analysis import analyse_network
 from metakit.network.arms import arms_from_counts_or_means
 from metakit.network.models import NETWORK_MODELS

@@ -10,7 +10,9 @@ import pytest
 import yaml
 from scipy import stats
 
-from metakit.core.records import BaselinePlan, ContrastValue, FollowUp, OutcomePlan, StudyRecord
+from metakit.core.plans import BaselinePlan, OutcomePlan
+from metakit.core.records import ContrastValue, StudyRecord
+from metakit.core.values import FollowUp
 from metakit.decision.analysis_body import body_of
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from metakit.core.records import SpecificationPlan
+from metakit.core.plans import SpecificationPlan
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool

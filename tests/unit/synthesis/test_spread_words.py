@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from metakit import effect_sizes, pool
-from metakit.core.results import Heterogeneity, Limits
+from metakit.core.limits import Limits
+from metakit.core.results import Heterogeneity
 from metakit.measures.registry import MEASURES
 from metakit.models.companions import TWICE_THE_SPREAD
 from metakit.models.inference import INFERENCES

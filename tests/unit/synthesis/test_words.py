@@ -6,20 +6,18 @@ import re
 
 import pytest
 
+from metakit.core.limits import Limits
+from metakit.core.limits import TestStatistic as Statistic
 from metakit.core.notes import SetAside
 from metakit.core.results import (
     CommonEffectResult,
     Heterogeneity,
-    Limits,
     MeanInterval,
     PoolResult,
     Prediction,
     RandomEffectsResult,
     SingleStudyResult,
     StudyRow,
-)
-from metakit.core.results import (
-    TestStatistic as Statistic,
 )
 from metakit.measures.absolute import risk_with
 from metakit.measures.registry import MEASURES

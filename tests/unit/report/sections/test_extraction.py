@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
-from metakit.core.results import Limits
+from metakit.core.limits import Limits
 from metakit.report.sections.extraction import build
 from metakit.review.extraction import Extraction
 from metakit.review.reconcile_agreement import OverallAgreement
