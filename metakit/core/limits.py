@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import math
+from typing import Any, NamedTuple
+
+
+def finite_or_none(value: Any) -> Any:
+    """Replace NaN and infinities by None, since JSON has neither."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: finite_or_none(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [finite_or_none(item) for item in value]
+    return value
 
 
 class Limits(NamedTuple):

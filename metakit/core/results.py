@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from metakit.core.beside import Companion, Posterior
-from metakit.core.limits import Limits, TestStatistic
+from metakit.core.limits import Limits, TestStatistic, finite_or_none
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.views import drawn, frame_of
 
@@ -183,7 +183,7 @@ class PoolResult:
             "converged": self.converged,
         }
         answer.update(self.details())
-        return {key: _finite_or_none(item) for key, item in answer.items()}
+        return {key: finite_or_none(item) for key, item in answer.items()}
 
     def tidy(self) -> pd.DataFrame:
         """Return one row a study and one for the mean, on the analysis scale."""
@@ -338,14 +338,3 @@ class RandomEffectsResult(PoolResult):
             "prediction_df": ahead.df if ahead else None,
             "likelihood_maxima": self.likelihood_maxima,
         }
-
-
-def _finite_or_none(value: Any) -> Any:
-    """Replace NaN and infinities by None, since JSON has neither."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {key: _finite_or_none(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite_or_none(item) for item in value]
-    return value

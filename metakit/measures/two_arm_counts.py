@@ -14,29 +14,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from metakit.core.effects import BoolArray
 from metakit.measures.at_baseline import ODDS_RATIO, RISK_DIFFERENCE, RISK_RATIO
+from metakit.measures.cell_counts import COLUMNS, alike_and_empty, cells_of
 from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Measure, finished
 from metakit.measures.scales import DIFFERENCE, RATIO, SHARE_DIFFERENCE
 from metakit.measures.stable import arcsine_difference as arcs_apart
 from metakit.measures.stable import log_ratio
-from metakit.measures.zero_cells import Cells, corrected_cells, has_zero_cell
-
-COLUMNS = ("events_1", "total_1", "events_2", "total_2")
-
-
-def cells_of(data: Columns) -> Cells:
-    """Return the four cells of the raw columns, all of one shape."""
-    a, n1, c, n2 = np.broadcast_arrays(*(np.asarray(data[name], dtype=np.float64) for name in COLUMNS))
-    return Cells(events_1=a, others_1=n1 - a, events_2=c, others_2=n2 - c)
-
-
-def _alike_and_empty(cells: Cells) -> BoolArray:
-    """Say where both arms have no event, or both have nothing but events."""
-    neither = (cells.events_1 == 0) & (cells.events_2 == 0)
-    everyone = (cells.others_1 == 0) & (cells.others_2 == 0)
-    return np.asarray(neither | everyone)
+from metakit.measures.zero_cells import corrected_cells, has_zero_cell
 
 
 @np.errstate(divide="ignore", invalid="ignore", over="ignore")
@@ -69,7 +54,7 @@ def risk_ratio(data: Columns, *, scale: str = "log", zero_cells: str = "constant
     -0.8893
     """
     raw = cells_of(data)
-    informative = ~_alike_and_empty(raw)
+    informative = ~alike_and_empty(raw)
     corrected = has_zero_cell(raw) & informative & (zero_cells != "none")
     cells = corrected_cells(raw, zero_cells, corrected)
     variance = cells.others_1 / (cells.events_1 * cells.total_1) + cells.others_2 / (
@@ -113,7 +98,7 @@ def odds_ratio(data: Columns, *, scale: str = "log", zero_cells: str = "constant
     -0.9387
     """
     raw = cells_of(data)
-    informative = ~_alike_and_empty(raw)
+    informative = ~alike_and_empty(raw)
     corrected = has_zero_cell(raw) & informative & (zero_cells != "none")
     cells = corrected_cells(raw, zero_cells, corrected)
     return finished(
@@ -208,7 +193,7 @@ def peto_odds_ratio(data: Columns, *, scale: str = "log", zero_cells: str = "non
     excess = (cells.events_1 * cells.others_2 - cells.others_1 * cells.events_2) / size
     spread = cells.total_1 * cells.total_2 * events * others / (size**2 * (size - 1))
     return finished(
-        excess / spread, 1 / spread, informative=~_alike_and_empty(cells) & (size > 1), used=cells.columns()
+        excess / spread, 1 / spread, informative=~alike_and_empty(cells) & (size > 1), used=cells.columns()
     )
 
 

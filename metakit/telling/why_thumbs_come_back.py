@@ -20,13 +20,8 @@ from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
 from metakit.telling.certainty import level_run
 from metakit.telling.facts import Facts
-from metakit.telling.why_thumbs_details import (
-    angle_blocks,
-    cause_blocks,
-    map_blocks,
-    report_blocks,
-    single_arm_blocks,
-)
+from metakit.telling.returns_reported import report_blocks
+from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, map_blocks, single_arm_blocks
 
 COLUMNS = (
     Column(name="Source of trouble", share=20),

@@ -10,7 +10,8 @@ import pytest
 from metakit.core.returns import AngleBand
 from metakit.core.values import Angle, Band
 from metakit.synthesis.arms import display_names
-from metakit.synthesis.mp_angles import angle_findings, inside, over_limit
+from metakit.synthesis.mp_angles import angle_findings
+from metakit.synthesis.mp_limits import inside, over_limit
 from tests.unit.synthesis.invented import arm, counted, measured, series
 
 OVER_30 = Band(lower=30)
