@@ -11,7 +11,7 @@ Gil-Pelaez J (1951), Biometrika 38:481-482, for distribution functions from Four
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -46,6 +46,7 @@ class GridPosterior:
     start: FloatArray
     step: FloatArray
     share: FloatArray
+    _known: dict[bool, _Parts] = field(default_factory=dict, init=False, repr=False)
 
     def moments(self) -> tuple[float, float]:
         """Return posterior mean and standard deviation of the mean effect."""
@@ -72,6 +73,12 @@ class GridPosterior:
         return np.array(found).reshape(asked.shape)
 
     def _parts(self, new_centre: bool) -> _Parts:
+        """Return what sums are made of, made once: many quantiles are asked of one posterior."""
+        if new_centre not in self._known:
+            self._known[new_centre] = self._made(new_centre)
+        return self._known[new_centre]
+
+    def _made(self, new_centre: bool) -> _Parts:
         spread = self.tau / self.step if new_centre else np.zeros_like(self.tau)
         wide = spread >= WIDE
         points = self.share.shape[1]

@@ -41,6 +41,8 @@ _THETA_TOLERANCE = (
 )
 _NOTHING = 60.0  # logarithms below the highest so far: such a tau is out of the question
 _MOST_ROUNDS = 40
+_WEIGHTLESS = 1e-15
+"""Posterior weight of a node of tau below which it changes nothing that is told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,16 +122,17 @@ def half_normal_counts(model: CountModel, *, scale: float) -> CountAnswer:
         information=(len(model.centre) - 1.0) * one,
         spread=True,
     )
-    points = max(len(grid.share) for grid in kept)
-    share = np.zeros((len(kept), points))
-    for row, grid in enumerate(kept):
+    heavy = np.flatnonzero(mixture.weight[0] > _WEIGHTLESS)
+    carrying = [kept[node] for node in heavy]
+    share = np.zeros((len(carrying), max(len(grid.share) for grid in carrying)))
+    for row, grid in enumerate(carrying):
         share[row, : len(grid.share)] = grid.share
     return CountAnswer(
         posterior=GridPosterior(
-            weight=mixture.weight[0],
-            tau=mixture.tau[0],
-            start=np.array([grid.start for grid in kept]),
-            step=np.array([grid.step for grid in kept]),
+            weight=mixture.weight[0][heavy],
+            tau=mixture.tau[0][heavy],
+            start=np.array([grid.start for grid in carrying]),
+            step=np.array([grid.step for grid in carrying]),
             share=share,
         ),
         mixture=mixture,
