@@ -171,3 +171,9 @@ def test_a_study_without_returns_is_set_aside_by_name() -> None:
         ("B", "no thumb came back"), ("C", "the report states no cause for any thumb"),
     ]  # fmt: skip
     assert found.not_stated == 2
+
+
+def test_few_studies_are_said_to_be_covered_too_seldom() -> None:
+    assert any("74 to 90 %" in note for note in metakit.causes(FOUR).overall.notes)
+    one = metakit.causes(frame(("A", "residual_bone", 3, 90), ("A", "infection", 5, 90))).overall
+    assert not any("74 to 90 %" in note for note in one.notes)
