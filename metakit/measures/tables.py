@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.errors import DataError, UnknownNameError, UsageError
+from metakit.core.precision import unfit_variances
+from metakit.errors import DataError, Problem, UnknownNameError, UsageError
 from metakit.forms.tables import free_columns
 from metakit.measures.cells import RawTable, raw_table
 from metakit.measures.column_rules import CORRELATION
@@ -217,6 +218,14 @@ def _effects(
     if turned is not None:
         reading.data["direction"] = turned
     kernel = measure.kernel(reading.data, scale=chosen.name, zero_cells=policy)
+    unfit = unfit_variances(kernel.variance, kernel.estimable)
+    if unfit:
+        raise DataError(
+            [
+                Problem(file=table.file, line=table.lines[row], what=what, found=names[row][:80])
+                for row, what in unfit
+            ]
+        )
     if turned is not None:
         reading.assumptions += turned_lines(names, turned, kernel.effect)
     return EffectTable(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from metakit.core.effects import EffectTable, FloatArray
+from metakit.core.precision import unfit_variances
 from metakit.core.results import PoolResult, SingleStudyResult
 from metakit.errors import DataError, NotEstimableError, Problem, UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
@@ -222,6 +223,14 @@ def _table(
         )
     _check(names, y, s, spread)
     v = s if standard_error is None else s * s
+    unfit = unfit_variances(v, np.ones(len(v), dtype=bool))
+    if unfit:
+        raise DataError(
+            [
+                Problem(file="pool", line=row + 1, field=spread, what=what, found=names[row])
+                for row, what in unfit
+            ]
+        )
     return EffectTable(
         measure="generic",
         scale="identity",
