@@ -32,12 +32,12 @@ if TYPE_CHECKING:
     from metakit.models.asked import cumulative as cumulative
     from metakit.models.asked import leave_one_out as leave_one_out
     from metakit.models.asked import small_study_tests as small_study_tests
-    from metakit.models.causes import causes as causes
-    from metakit.models.influence import influence as influence
-    from metakit.models.meta_regression import meta_regression as meta_regression
+    from metakit.models.causes_of_return.causes import causes as causes
+    from metakit.models.differing.influence import influence as influence
+    from metakit.models.differing.meta_regression import meta_regression as meta_regression
+    from metakit.models.differing.subgroups import subgroups as subgroups
     from metakit.models.pool import pool as pool
     from metakit.models.registry import MODELS as MODELS
-    from metakit.models.subgroups import subgroups as subgroups
     from metakit.network.reading import network as network
     from metakit.workbench import decide as decide
     from metakit.workbench import open_review as open_review
@@ -63,10 +63,10 @@ _HOMES = {
     "leave_one_out": "metakit.models.asked",
     "cumulative": "metakit.models.asked",
     "small_study_tests": "metakit.models.asked",
-    "influence": "metakit.models.influence",
-    "subgroups": "metakit.models.subgroups",
-    "meta_regression": "metakit.models.meta_regression",
-    "causes": "metakit.models.causes",
+    "influence": "metakit.models.differing.influence",
+    "subgroups": "metakit.models.differing.subgroups",
+    "meta_regression": "metakit.models.differing.meta_regression",
+    "causes": "metakit.models.causes_of_return.causes",
     "pool": "metakit.models.pool",
     "MODELS": "metakit.models.registry",
     "network": "metakit.network.reading",

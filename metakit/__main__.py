@@ -21,7 +21,7 @@ def main() -> None:
             if hasattr(signal, "SIGALRM"):
                 signal.signal(signal.SIGALRM, _stop)
         from metakit.cli.app import app
-        from metakit.cli.running import run
+        from metakit.cli.support.running import run
 
         status = run(app, None)
     except KeyboardInterrupt:

@@ -19,8 +19,8 @@ from metakit.errors import Problem
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from metakit.decision.unit_decision import UnitDecision
-    from metakit.report.changes_reading import EarlierReport
+    from metakit.decision.one_unit.unit_decision import UnitDecision
+    from metakit.report.folders.changes_reading import EarlierReport
     from metakit.report.write import WrittenReport
     from metakit.review.folder import ReviewFolder
     from metakit.synthesis.findings import AnalysisFinding, Findings
@@ -66,16 +66,16 @@ class ReviewFindings:
 
     def appraisal_figure(self, *, width_mm: float = 180) -> Figure:
         """Draw the judgements of each study by domain; save it with `metakit.plots.save.save_figure`."""
-        from metakit.plots.appraisal import appraisal_figure
-        from metakit.plots.appraisal_content import appraisal_content
+        from metakit.plots.evidence.appraisal import appraisal_figure
+        from metakit.plots.evidence.appraisal_content import appraisal_content
 
         content = appraisal_content(self.findings.studies, self.findings.names)
         return appraisal_figure(content, width_mm=width_mm)
 
     def concern_figure(self, *, width_mm: float = 180) -> Figure:
         """Draw the share of each answer's weight at each concern about bias."""
-        from metakit.plots.appraisal import concern_figure
-        from metakit.plots.appraisal_content import shares_content
+        from metakit.plots.evidence.appraisal import concern_figure
+        from metakit.plots.evidence.appraisal_content import shares_content
 
         return concern_figure(shares_content(self.findings.analyses), width_mm=width_mm)
 
@@ -98,7 +98,7 @@ class ReviewFindings:
             Where the network holds nothing that the figure shows.
         """
         from metakit.errors import UnknownNameError
-        from metakit.report.network_figures import build_figure
+        from metakit.report.drawing.network_figures import build_figure
 
         for finding in self.findings.networks:
             if finding.plan.id == name:
@@ -142,7 +142,7 @@ class ReviewFindings:
         Parameters
         ----------
         since : EarlierReport, optional
-            From `metakit.report.changes_reading.read_earlier_report`, to tell what changed.
+            From `metakit.report.folders.changes_reading.read_earlier_report`, to tell what changed.
         bundle : bool
             Whether to pack the review and its report into one file as well.
         """
@@ -228,8 +228,8 @@ def decide(review: Review | str | Path, unit: str | Path) -> UnitDecision:
     DataError, UnreadableError
         With every problem of both.
     """
-    from metakit.decision.unit import read_unit
-    from metakit.decision.unit_decision import decide as decided
+    from metakit.decision.one_unit.unit import read_unit
+    from metakit.decision.one_unit.unit_decision import decide as decided
 
     opened = review if isinstance(review, Review) else open_review(review)
     return decided(opened.folder, read_unit(Path(unit)))

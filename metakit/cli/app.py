@@ -29,7 +29,7 @@ from metakit.cli import (
     sheet,
     trace,
 )
-from metakit.cli.choices import CommandWithChoices
+from metakit.cli.support.choices import CommandWithChoices
 
 app = typer.Typer(
     no_args_is_help=True,

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.option_groups import File, Level, TableOptions, grouped
-from metakit.cli.running import answer_json
+from metakit.cli.support.option_groups import File, Level, TableOptions, grouped
+from metakit.cli.support.running import answer_json
 
 NAME = "causes"
 HELP = """Pool why thumbs came back from one table (.csv or .xlsx).
@@ -29,8 +29,8 @@ def command(
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON: fractions, rates a thumb.")] = False,
 ) -> None:
     """Read, pool, answer."""
-    from metakit.cli.tables import causes_table
-    from metakit.synthesis.causes_words import causes_text
+    from metakit.cli.support.tables import causes_table
+    from metakit.synthesis.returning.causes_words import causes_text
 
     found = causes_table(file, table, level=level)
     if json:

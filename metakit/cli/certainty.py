@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, progress, say
+from metakit.cli.support.running import answer_json, progress, say
 
 NAME = "certainty"
 HELP = """Propose the certainty of every answer, with reasons, in FOLDER/certainty.yaml for persons to sign.

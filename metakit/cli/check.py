@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, say, say_problems
+from metakit.cli.support.running import answer_json, say, say_problems
 
 NAME = "check"
 HELP = """Check extraction records (files or whole review folders) without changing anything.

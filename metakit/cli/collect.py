@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, progress, say, say_problems
+from metakit.cli.support.running import answer_json, progress, say, say_problems
 
 NAME = "collect"
 HELP = """Read filled workbooks (or their CSV files) and write the records, checked like typed ones.

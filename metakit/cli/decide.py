@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, progress, say
+from metakit.cli.support.running import answer_json, progress, say
 
 NAME = "decide"
 HELP = """Say what a unit can expect in a year: events by technique with ranges, and what the answer hangs on.
@@ -36,17 +36,17 @@ def command(
     if empty:
         _write_empty(unit)
         return
-    from metakit.decision.unit import read_unit
+    from metakit.decision.one_unit.unit import read_unit
 
     if out is not None or not json:
-        from metakit.report.output_folder import check_folder
+        from metakit.report.folders.output_folder import check_folder
 
         check_folder(out or unit.with_suffix(""))
     numbers = read_unit(unit)
     for problem in numbers.questions:
         say(str(problem))
-    from metakit.decision.unit_decision import decide
-    from metakit.decision.unit_words import plain_text
+    from metakit.decision.one_unit.unit_decision import decide
+    from metakit.decision.one_unit.unit_words import plain_text
     from metakit.workbench import open_review
 
     with progress(json) as step:
@@ -58,7 +58,7 @@ def command(
 
             page = write_unit_page(found, out or unit.with_suffix(""), progress=step)
     if json:
-        from metakit.decision.unit_json import decision_json
+        from metakit.decision.one_unit.unit_json import decision_json
 
         answer_json(decision_json(found))
         return

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import say
+from metakit.cli.support.running import say
 
 NAME = "demo"
 HELP = """Go the whole way on invented studies: check the records, pool them, draw, write the report.

@@ -7,8 +7,8 @@ from typing import Annotated, Literal
 
 import typer
 
-from metakit.cli.choices import name_option
-from metakit.cli.option_groups import File, Measure, ModelOptions, TableOptions, grouped
+from metakit.cli.support.choices import name_option
+from metakit.cli.support.option_groups import File, Measure, ModelOptions, TableOptions, grouped
 
 NAME = "draw"
 CAUSES = "causes"
@@ -70,7 +70,7 @@ def command(
     ] = None,
 ) -> None:
     """Read, pool, draw, write."""
-    from metakit.cli.tables import causes_figures, pooled_table
+    from metakit.cli.support.tables import causes_figures, pooled_table
     from metakit.errors import UsageError
     from metakit.plots.presets import chosen_size, targets
     from metakit.plots.registry import FIGURES, FigureOptions

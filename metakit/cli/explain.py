@@ -21,7 +21,7 @@ def command(
     """Print the explanation, or the names by kind."""
     import textwrap
 
-    from metakit.cli.choices import REGISTRIES, entry_of
+    from metakit.cli.support.choices import REGISTRIES, entry_of
     from metakit.core.bibliography import reference
     from metakit.core.explanations import explained, explanations
 

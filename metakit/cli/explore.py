@@ -6,9 +6,9 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.choices import name_option
-from metakit.cli.option_groups import File, Json, Level, Measure, TableOptions, grouped
-from metakit.cli.running import answer_json
+from metakit.cli.support.choices import name_option
+from metakit.cli.support.option_groups import File, Json, Level, Measure, TableOptions, grouped
+from metakit.cli.support.running import answer_json
 
 NAME = "explore"
 HELP = """Explore differences between the studies of one table, and what the answer rests on.
@@ -87,9 +87,9 @@ def command(
     json: Json = False,
 ) -> None:
     """Read, compute effects, explore, answer."""
-    from metakit.cli.subset_work import subset_request
-    from metakit.cli.tables import effects_read
-    from metakit.models import exploring
+    from metakit.cli.support.subset_work import subset_request
+    from metakit.cli.support.tables import effects_read
+    from metakit.models.differing import exploring
 
     effects = effects_read(file, measure, table, zero_cells=zero_cells)
     request = None

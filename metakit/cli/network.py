@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.choices import name_option
-from metakit.cli.option_groups import File, Json, Level, TableOptions, grouped
-from metakit.cli.running import answer_json, say
+from metakit.cli.support.choices import name_option
+from metakit.cli.support.option_groups import File, Json, Level, TableOptions, grouped
+from metakit.cli.support.running import answer_json, say
 
 NAME = "network"
 HELP = """Compare all techniques of a network of studies, and their components.
@@ -82,8 +82,8 @@ def command(
     json: Json = False,
 ) -> None:
     """Read, analyse every connected part, answer; with --figure, draw instead."""
-    from metakit.cli.network_drawing import NetworkDrawing
-    from metakit.cli.tables import show_table
+    from metakit.cli.support.network_drawing import NetworkDrawing
+    from metakit.cli.support.tables import show_table
     from metakit.network.analysis import Moderator, analyse_network
     from metakit.network.reading import (
         arms_of_table,

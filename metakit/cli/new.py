@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import say
+from metakit.cli.support.running import say
 
 NAME = "new"
 HELP = """Make a review folder: a protocol to fill in and an empty study record, both explained line by line.

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, say
+from metakit.cli.support.running import answer_json, say
 
 NAME = "plan"
 HELP = """Show the hash of the plan in a review's protocol, and whether it changed since it was registered.

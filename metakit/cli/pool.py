@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.option_groups import File, Json, Measure, ModelOptions, TableOptions, grouped
-from metakit.cli.running import answer_json
+from metakit.cli.support.option_groups import File, Json, Measure, ModelOptions, TableOptions, grouped
+from metakit.cli.support.running import answer_json
 
 NAME = "pool"
 HELP = """Pool the studies of one table (.csv or .xlsx) into one answer.
@@ -35,8 +35,8 @@ def command(
     json: Json = False,
 ) -> None:
     """Read, compute effects, pool, answer."""
-    from metakit.cli.answers import pooled_text, threshold_text
-    from metakit.cli.tables import pooled_table
+    from metakit.cli.support.answers import pooled_text, threshold_text
+    from metakit.cli.support.tables import pooled_table
     from metakit.models.new_centre import beyond_natural
 
     result = pooled_table(file, measure, table, model).result

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, say
+from metakit.cli.support.running import answer_json, say
 
 if TYPE_CHECKING:
-    from metakit.review.reconcile import Reconciled
+    from metakit.review.reconciling.reconcile import Reconciled
 
 NAME = "reconcile"
 HELP = """Compare the records of two extractors (REVIEW/extractors/INITIALS/) and agree on one.
@@ -47,8 +47,8 @@ def command(
     from metakit.core.files import write_atomically
     from metakit.report.disagreements import disagreement_page
     from metakit.review.check import load_form
-    from metakit.review.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
-    from metakit.review.reconcile_agreement import field_agreements, overall_agreement
+    from metakit.review.reconciling.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
+    from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
 
     selection = selection_to_reconcile(folder, decisions)
     if screening_alone(folder, selection, decisions, json=json):

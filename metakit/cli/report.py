@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json, progress, say
+from metakit.cli.support.running import answer_json, progress, say
 from metakit.core.places import refuse_links
 from metakit.errors import UsageError
 
@@ -86,7 +86,7 @@ def command(
 
 def check_bundle(path: Path, *, json: bool) -> None:
     """Check a bundle, show every difference, and end with status 1 when there is one."""
-    from metakit.report.bundle_checking import verify_bundle
+    from metakit.report.folders.bundle_checking import verify_bundle
     from metakit.report.shown import shown_text
 
     with progress(json) as step:
@@ -117,14 +117,14 @@ def write(
 
         for name in presets:
             chosen_size(name)  # an unknown one is said before anything is read
-    from metakit.report.output_folder import check_folder
+    from metakit.report.folders.output_folder import check_folder
     from metakit.workbench import open_review
 
     check_folder(out)
     with progress(json) as step:
         earlier = None
         if since is not None:
-            from metakit.report.changes_reading import read_earlier_report
+            from metakit.report.folders.changes_reading import read_earlier_report
 
             earlier = read_earlier_report(since)  # before anything is written in its place
         step("reading the records")

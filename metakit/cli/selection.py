@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from metakit.cli.running import answer_json, say, say_problems
+from metakit.cli.support.running import answer_json, say, say_problems
 
 if TYPE_CHECKING:
     from metakit.review.selection.collecting import SelectionCollected
@@ -124,7 +124,7 @@ def screening_json(selection: Selection | None) -> dict[str, Any]:
 
 def say_screening(review: Path, selection: Selection | None) -> None:
     """Show how well two screeners agree and write what they disagree on; silent without a selection."""
-    from metakit.review.reconcile import FOLDER
+    from metakit.review.reconciling.reconcile import FOLDER
     from metakit.review.selection.agreement_words import agreement_sentence
     from metakit.review.selection.reconciling import open_conflicts, screening_agreement, write_conflicts
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import say
+from metakit.cli.support.running import say
 
 NAME = "sheet"
 HELP = """Make a workbook to extract into: one for a study, one for several, or a folder of them; also as CSV.

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.running import answer_json
+from metakit.cli.support.running import answer_json
 
 NAME = "trace"
 HELP = """Show the path of a number: page and table of the paper, the typed value with its file and line, who
@@ -26,7 +26,7 @@ def command(
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
     """Trace and show."""
-    from metakit.review.reconcile_decisions import in_words, typed_by_each
+    from metakit.review.reconciling.reconcile_decisions import in_words, typed_by_each
     from metakit.synthesis.trace import trace
     from metakit.workbench import open_review
 

@@ -81,8 +81,8 @@ class CausesResult:
     `studies` are those in which thumbs came back. `thumbs_returned` counts all thumbs that came back,
     `not_stated` those without a stated cause. `exclusive` is False where a thumb may stand under several
     causes: each cause then has a model of its own and shares do not add up to 1. `tau` is the spread between
-    studies with its interval (`metakit.numerics.causes`), None for one study and where causes overlap.
-    `not_stated_*` complete the rates by cause to the whole.
+    studies with its interval (`metakit.numerics.posteriors.causes`), None for one study and where causes
+    overlap. `not_stated_*` complete the rates by cause to the whole.
     """
 
     technique: str

@@ -21,7 +21,7 @@ from metakit.core.results import PoolResult
 from metakit.core.written import ratio
 from metakit.errors import UsageError
 from metakit.measures.absolute import number_needed
-from metakit.measures.carrying import Carrier, carrier_for
+from metakit.measures.converting.carrying import Carrier, carrier_for
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.baseline import Baseline
 from metakit.synthesis.confidence import EffectDistribution, distribution_of

@@ -21,7 +21,7 @@ from metakit.measures.kind import COUNTS, HAZARDS, RATES
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.companions import TWICE_THE_SPREAD
-from metakit.models.small_study import FEWEST, SmallStudyTest, small_study_test
+from metakit.models.small_studies.small_study import FEWEST, SmallStudyTest, small_study_test
 from metakit.review.appraisal import appraisal_of
 from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import baseline_from_counts

@@ -12,7 +12,7 @@ from metakit.core.limits import Limits
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.information import InformationSize
 from metakit.decision.thresholds import Thresholds
-from metakit.models.small_study import SmallStudyTest
+from metakit.models.small_studies.small_study import SmallStudyTest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

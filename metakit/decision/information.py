@@ -15,7 +15,7 @@ from metakit.errors import UsageError
 from metakit.measures.registry import Measure
 from metakit.numerics.sequential import spending_boundaries
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 
 ALPHA = 0.05
 POWER = 0.80

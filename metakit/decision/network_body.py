@@ -19,8 +19,8 @@ from metakit.network.answer import PartAnalysis
 from metakit.network.characteristics import Characteristic
 from metakit.network.evidence import evidence_on
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.network_findings import NetworkComparison, NetworkFinding
-from metakit.synthesis.network_words import natural, shown
+from metakit.synthesis.networking.network_findings import NetworkComparison, NetworkFinding
+from metakit.synthesis.networking.network_words import natural, shown
 from metakit.synthesis.spread_words import tau_shown
 from metakit.synthesis.terms import label_of
 

@@ -17,11 +17,11 @@ from scipy.optimize import brentq
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
-from metakit.decision.expected import stratified
 from metakit.decision.information import typical_sd
+from metakit.decision.one_unit.expected import stratified
 from metakit.errors import NotEstimableError
 from metakit.measures.registry import MEASURES, Measure
-from metakit.models.bayesian_priors import LEVEL_SCALE, LOG_RATIO_SCALE, UNIT_INFORMATION_SHARE
+from metakit.models.posteriors.bayesian_priors import LEVEL_SCALE, LOG_RATIO_SCALE, UNIT_INFORMATION_SHARE
 from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.findings import AnalysisFinding
 

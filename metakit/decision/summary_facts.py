@@ -11,7 +11,7 @@ from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.windows import time_of, when_words
+from metakit.synthesis.gathering.windows import time_of, when_words
 from metakit.synthesis.words import lower_first
 
 WIDE = 2.0

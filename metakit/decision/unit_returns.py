@@ -16,10 +16,10 @@ from scipy import special
 from metakit.core.causes import CauseAnswer
 from metakit.core.limits import Limits
 from metakit.core.written import count, per_100
-from metakit.decision.unit import OwnReturns, Unit
+from metakit.decision.one_unit.unit import OwnReturns, Unit
 from metakit.measures.exact_intervals import exact_poisson
-from metakit.synthesis.causes_words import rate_limits_words
 from metakit.synthesis.findings import Findings
+from metakit.synthesis.returning.causes_words import rate_limits_words
 from metakit.synthesis.terms import label_of
 
 LEVEL = 0.95

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from metakit.forms.tables import Table, free_columns
-from metakit.forms.tables import read_table as read_plain_table
-from metakit.measures.printed import table_of_file
+from metakit.forms.sheets.tables import Table, free_columns
+from metakit.forms.sheets.tables import read_table as read_plain_table
+from metakit.measures.converting.printed import table_of_file
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -234,13 +234,13 @@ def finished(
 MEASURES: Registry[Measure] = Registry(
     "effect measure",
     (
-        "metakit.measures.two_arm_counts",
-        "metakit.measures.one_arm_counts",
-        "metakit.measures.means",
-        "metakit.measures.one_arm_means",
-        "metakit.measures.rates",
-        "metakit.measures.time_to_event",
-        "metakit.measures.generic",
+        "metakit.measures.families.two_arm_counts",
+        "metakit.measures.families.one_arm_counts",
+        "metakit.measures.families.means",
+        "metakit.measures.families.one_arm_means",
+        "metakit.measures.families.rates",
+        "metakit.measures.families.time_to_event",
+        "metakit.measures.families.generic",
     ),
 )
 

@@ -16,7 +16,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.notes import Assumption
 from metakit.errors import Problem, UsageError
 from metakit.measures.cells import RawTable
-from metakit.measures.change_scores import check_value_kinds
+from metakit.measures.converting.change_scores import check_value_kinds
 from metakit.measures.kind import MEANS
 from metakit.measures.registry import Measure
 from metakit.measures.table_checks import Reading, read_words

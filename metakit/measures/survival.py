@@ -11,9 +11,9 @@ from __future__ import annotations
 import math
 
 from metakit.errors import UsageError
-from metakit.measures.derived import Derived, required, shown
-from metakit.measures.ratio_errors import off_centre
-from metakit.measures.spread import critical_value
+from metakit.measures.converting.derived import Derived, required, shown
+from metakit.measures.converting.ratio_errors import off_centre
+from metakit.measures.converting.spread import critical_value
 
 
 def survival_error_from_interval(

@@ -10,7 +10,7 @@ from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.precision import unfit_variances
 from metakit.errors import DataError, Problem, UnknownNameError, UsageError
-from metakit.forms.tables import free_columns
+from metakit.forms.sheets.tables import free_columns
 from metakit.measures.cells import RawTable, raw_table
 from metakit.measures.column_rules import CORRELATION
 from metakit.measures.effect_log import correction_lines, notes_on, set_aside_lines
@@ -22,7 +22,7 @@ from metakit.measures.table_checks import Reading, read_forms, read_plain, study
 if TYPE_CHECKING:
     import pandas as pd
 
-    from metakit.forms.tables import Table
+    from metakit.forms.sheets.tables import Table
 
 Better = Literal["higher", "lower"]
 
@@ -130,7 +130,7 @@ def effects_of_table(
     Parameters
     ----------
     table : Table
-        As `metakit.forms.tables.read_table` gives it.
+        As `metakit.forms.sheets.tables.read_table` gives it.
     measure, scale, zero_cells, effective_numbers, align_to, correlation, rows_differ
         As for `effect_sizes`.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from metakit.errors import UsageError
 from metakit.forms.library import vocabulary
 from metakit.forms.units import conversion
-from metakit.measures.derived import Derived, required, shown
+from metakit.measures.converting.derived import Derived, required, shown
 
 
 def convert(value: float, unit: str, to: str) -> Derived[float]:

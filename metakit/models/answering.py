@@ -18,12 +18,12 @@ from metakit.models.assembly import back_transform, null_value, study_rows, wald
 from metakit.models.common_effect import pooled_rows
 from metakit.models.companions import FEWEST_FOR_HARTUNG_KNAPP, common_effect
 from metakit.models.companions_of_counts import sandwich
-from metakit.models.half_normal import as_companion, chosen_likelihood
-from metakit.models.half_normal import fit as fit_half_normal
-from metakit.models.half_normal_priors import OPTION, half_normal_prior
 from metakit.models.inference import likelihood_of, overall_risk
+from metakit.models.of_counts.uncorrected import uncorrected, with_default_correction
+from metakit.models.posteriors.half_normal import as_companion, chosen_likelihood
+from metakit.models.posteriors.half_normal import fit as fit_half_normal
+from metakit.models.posteriors.half_normal_priors import OPTION, half_normal_prior
 from metakit.models.registry import MODELS, PoolOptions
-from metakit.models.uncorrected import uncorrected, with_default_correction
 from metakit.numerics.weights import prepare
 
 

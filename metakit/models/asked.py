@@ -9,11 +9,11 @@ from metakit.core.answers import Answers, NamedAnswer
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.errors import ConvergenceError, NotEstimableError
-from metakit.models.again import Again, growing, method_of, without_each
-from metakit.models.exploring import numbers_of
+from metakit.models.differing.again import Again, growing, method_of, without_each
+from metakit.models.differing.exploring import numbers_of
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS
-from metakit.models.small_study import SmallStudyTest, small_study_test, suitable_test
+from metakit.models.small_studies.small_study import SmallStudyTest, small_study_test, suitable_test
 
 
 def compare(effects: EffectTable, ways: Mapping[str, Mapping[str, Any]] | Sequence[str]) -> Answers:

@@ -9,8 +9,8 @@ from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable
 from metakit.core.limits import Limits
 from metakit.models.estimators import MEAN_INTERVALS, PREDICTION_INTERVALS, TAU2_ESTIMATORS
-from metakit.numerics.half_normal_effects import HalfNormalAnswers
 from metakit.numerics.mean_intervals import wald
+from metakit.numerics.posteriors.half_normal_effects import HalfNormalAnswers
 from metakit.numerics.weights import Studies, prepare, weigh
 
 TWICE_THE_SPREAD = "twice_the_spread"

@@ -23,7 +23,7 @@ from metakit.measures.registry import MEASURES
 from metakit.models.registry import MODELS, PoolOptions
 from metakit.numerics import stratified
 from metakit.numerics.distributions import normal_quantile
-from metakit.numerics.one_stage_densities import hypergeometric_support
+from metakit.numerics.of_counts.one_stage_densities import hypergeometric_support
 
 MANTEL_HAENSZEL = "mantel_haenszel"
 Columns = tuple[FloatArray, ...]

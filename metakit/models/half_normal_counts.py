@@ -24,12 +24,12 @@ from metakit.core.results import Heterogeneity, MeanInterval, Prediction
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, listed, null_value
-from metakit.models.half_normal_priors import MEAN_DEVIATION, HalfNormalPrior
 from metakit.models.inference import LIKELIHOODS, informative
-from metakit.models.one_stage_summary import shared_fields
-from metakit.models.uncorrected import uncorrected
-from metakit.numerics import count_models
-from metakit.numerics.half_normal_counts import CountAnswer, CountModel, half_normal_counts
+from metakit.models.of_counts.one_stage_summary import shared_fields
+from metakit.models.of_counts.uncorrected import uncorrected
+from metakit.models.posteriors.half_normal_priors import MEAN_DEVIATION, HalfNormalPrior
+from metakit.numerics.of_counts import count_models
+from metakit.numerics.posteriors.half_normal_counts import CountAnswer, CountModel, half_normal_counts
 
 _MODELS: Mapping[str, Callable[..., CountModel]] = MappingProxyType(
     {

@@ -9,8 +9,8 @@ hierarchical effects; Tipton (2015) for CR2 with Satterthwaite degrees of freedo
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy import special
@@ -23,6 +23,7 @@ from metakit.measures.multi_arm import shared_comparator_covariance
 from metakit.models.assembly import all_set_aside, back_transform, mean_interval, null_value, study_rows
 from metakit.models.common_effect import pooled_rows, refuse
 from metakit.models.multilevel_result import MultilevelResult
+from metakit.models.multilevel_words import _is_blank, _labels, _Side, _side_words, _words
 from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.numerics.ascent import IntArray
 from metakit.numerics.cluster_robust import RobustCovariance, cluster_robust_covariance
@@ -33,8 +34,6 @@ from metakit.numerics.weights import prepare
 
 INTERVALS = ("cluster_robust", "t", "wald")
 """Intervals for the mean, the default first."""
-FEWEST_DF = 4.0
-"""Below these degrees of freedom the robust test is known to be off (Tipton 2015)."""
 _CORRELATIONS = (0.2, 0.5, 0.8)
 
 
@@ -164,20 +163,6 @@ def pool_dependent(
     )
 
 
-def _labels(effects: EffectTable, cluster: str | Sequence[object]) -> tuple[object, ...]:
-    if isinstance(cluster, str):
-        if cluster not in effects.moderators:
-            raise UnknownNameError("cluster column", cluster, effects.moderators)
-        return tuple(effects.moderators[cluster])
-    if len(cluster) != len(effects):
-        raise UsageError(f"{len(cluster)} cluster labels were given for {len(effects)} effects")
-    return tuple(cluster)
-
-
-def _is_blank(label: object) -> bool:
-    return label is None or label != label or str(label).strip() == ""
-
-
 def _codes(rows: EffectTable, labels: tuple[object, ...]) -> tuple[IntArray, tuple[str, ...]]:
     """Return cluster numbers in order of appearance, and the studies whose label is blank."""
     numbers: dict[object, int] = {}
@@ -281,15 +266,6 @@ def _prediction(fit: ThreeLevelFit, mean: MeanInterval, clusters: int, level: fl
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Side:
-    """The answer under another sampling correlation."""
-
-    correlation: float
-    estimate: float
-    error: float
-
-
 def _correlated(rows: EffectTable, codes: IntArray, correlation: float) -> _Side:
     data = _laid_out(rows, codes, correlation)
     fit = _fitted(data)
@@ -299,53 +275,6 @@ def _correlated(rows: EffectTable, codes: IntArray, correlation: float) -> _Side
         estimate=float(fit.coefficients[0]),
         error=math.sqrt(float(robust.covariance[0, 0])),
     )
-
-
-def _side_words(effects: EffectTable, sides: Sequence[_Side], assumed: float) -> tuple[str, ...]:
-    back = back_transform(effects)
-    parts = [
-        f"{side.correlation:g}: {back(side.estimate):.3g} (robust standard error {side.error:.3g} on the "
-        "analysis scale)"
-        for side in sides
-    ]
-    return (
-        f"The sampling correlation within clusters is assumed, {assumed:g}; with other values: "
-        f"{'; '.join(parts)}.",
-    )
-
-
-def _words(
-    data: Clusters,
-    fit: ThreeLevelFit,
-    made: Mapping[str, MeanInterval],
-    blank: tuple[str, ...],
-    correlation: float,
-) -> list[str]:
-    n = int(data.present.sum())
-    name = "correlated-and-hierarchical-effects" if correlation > 0 else "three-level"
-    notes = [f"{n} effects in {data.count} clusters, {name} working model by REML."]
-    if blank:
-        notes.append(f"Without a cluster label, each a cluster of its own: {', '.join(blank)}.")
-    if not data.nested:
-        notes.append(
-            "Every cluster has one effect: the variances between and within clusters cannot be told apart, "
-            "and the model is the ordinary random-effects model."
-        )
-    df = made["cluster_robust"].df
-    if df < FEWEST_DF:
-        notes.append(
-            f"Caution: the cluster-robust interval rests on {df:.2g} degrees of freedom, fewer than "
-            f"{FEWEST_DF:g}; its level cannot be trusted (Tipton 2015). Choose one effect a cluster, or "
-            "show the clusters."
-        )
-    if data.nested and (fit.between == 0 or fit.within == 0):
-        zero = [
-            place
-            for place, value in (("between clusters", fit.between), ("within clusters", fit.within))
-            if value == 0
-        ]
-        notes.append(f"The variance {' and '.join(zero)} is estimated as 0, its boundary.")
-    return notes
 
 
 def fit(table: EffectTable, options: PoolOptions) -> MultilevelResult:

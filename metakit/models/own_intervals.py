@@ -16,7 +16,7 @@ from scipy import special
 from scipy.optimize import brentq
 
 from metakit.core.limits import Limits
-from metakit.numerics.one_stage_densities import hypergeometric_support
+from metakit.numerics.of_counts.one_stage_densities import hypergeometric_support
 
 _FAR = 60.0  # logarithms of a ratio beyond which a limit is taken for unbounded
 _NEAR = 1e-9

@@ -17,9 +17,9 @@ from metakit.measures.registry import MEASURES
 from metakit.models.answering import answer_by
 from metakit.models.assembly import all_set_aside, listed
 from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
-from metakit.models.half_normal import mean_of_centres
 from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES, informative, likelihood_of
-from metakit.models.one_stage_intervals import INTERVALS as ONE_STAGE_INTERVALS
+from metakit.models.of_counts.one_stage_intervals import INTERVALS as ONE_STAGE_INTERVALS
+from metakit.models.posteriors.half_normal import mean_of_centres
 from metakit.models.registry import MODELS, Model, PoolOptions
 from metakit.models.single_study import own_interval, single_study
 

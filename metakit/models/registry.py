@@ -55,10 +55,10 @@ MODELS: Registry[Model] = Registry(
     (
         "metakit.models.common_effect",
         "metakit.models.random_effects",
-        "metakit.models.stratified",
-        "metakit.models.one_stage",
-        "metakit.models.bayesian",
-        "metakit.models.half_normal",
+        "metakit.models.of_counts.stratified",
+        "metakit.models.of_counts.one_stage",
+        "metakit.models.posteriors.bayesian",
+        "metakit.models.posteriors.half_normal",
         "metakit.models.multilevel",
     ),
 )

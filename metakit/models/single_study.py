@@ -21,8 +21,8 @@ from metakit.measures.registry import MEASURES
 from metakit.measures.tables import exact_intervals
 from metakit.models import own_intervals
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows, wald_interval
+from metakit.models.of_counts.uncorrected import uncorrected
 from metakit.models.registry import PoolOptions
-from metakit.models.uncorrected import uncorrected
 from metakit.numerics.distributions import normal_quantile
 
 

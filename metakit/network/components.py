@@ -17,11 +17,11 @@ from scipy import special
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
-from metakit.models.coefficients import Coefficients
+from metakit.models.differing.coefficients import Coefficients
 from metakit.network.arms import NetworkArms
 from metakit.network.inference import FEWEST_DF, posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
-from metakit.numerics import arm_regression as kernel
+from metakit.numerics.networks import arm_regression as kernel
 
 NULL_TOLERANCE = 1e-7
 

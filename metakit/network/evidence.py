@@ -14,12 +14,12 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
-from metakit.models.coefficients import quantile
+from metakit.models.differing.coefficients import quantile
 from metakit.network.inconsistency import design_of
 from metakit.network.model import Contrast, NetworkPart, membership
-from metakit.numerics import arm_regression as kernel
-from metakit.numerics.bayes_marginals import NormalMixtures
-from metakit.numerics.spread_integral import SpreadPosterior
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.bayes_marginals import NormalMixtures
+from metakit.numerics.posteriors.spread_integral import SpreadPosterior
 
 CHUNK = 256
 """Contrasts worked on at once."""

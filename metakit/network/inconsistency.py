@@ -19,9 +19,9 @@ from metakit.core.limits import Limits, TestStatistic
 from metakit.network.arms import NetworkArms
 from metakit.network.model import NetworkPart, chi_square, estimate_tau2_over, membership
 from metakit.network.splitting import split_estimates, split_posteriors
-from metakit.numerics import arm_regression as kernel
-from metakit.numerics.bayes_marginals import NormalMixtures
-from metakit.numerics.spread_integral import GivenTau, spread_posterior
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.bayes_marginals import NormalMixtures
+from metakit.numerics.posteriors.spread_integral import GivenTau, spread_posterior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,8 +18,8 @@ import numpy as np
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
-from metakit.models.bayesian_priors import LOG_RATIO_SCALE
-from metakit.models.half_normal_priors import STANDARDISED_SCALE
+from metakit.models.posteriors.bayesian_priors import LOG_RATIO_SCALE
+from metakit.models.posteriors.half_normal_priors import STANDARDISED_SCALE
 from metakit.network.arms import NetworkArms
 from metakit.network.model import (
     Contrast,
@@ -30,8 +30,8 @@ from metakit.network.model import (
     membership,
     require_connected,
 )
-from metakit.numerics import arm_regression as kernel
-from metakit.numerics.spread_integral import SpreadPosterior, spread_posterior
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.spread_integral import SpreadPosterior, spread_posterior
 
 FEWEST_DF = 2
 """Residual degrees of freedom from which the Hartung-Knapp form answers: with one, t is 12.7."""

@@ -19,7 +19,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.limits import TestStatistic
 from metakit.core.notes import SetAside
 from metakit.errors import NotEstimableError
-from metakit.models.coefficients import quantile
+from metakit.models.differing.coefficients import quantile
 from metakit.network.arms import NetworkArms
 from metakit.network.evidence import Contributions, Direct, of_direct
 from metakit.network.inconsistency import (
@@ -31,8 +31,8 @@ from metakit.network.inconsistency import (
     unsplit_words,
 )
 from metakit.network.model import NetworkPart, chi_square
-from metakit.numerics.arm_regression import RANK_TOLERANCE
-from metakit.numerics.network_mantel_haenszel import (
+from metakit.numerics.networks.arm_regression import RANK_TOLERANCE
+from metakit.numerics.networks.network_mantel_haenszel import (
     DesignEstimate,
     cross_products,
     design_estimate,

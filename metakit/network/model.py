@@ -15,10 +15,10 @@ from scipy import optimize, special
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
-from metakit.models.coefficients import quantile
+from metakit.models.differing.coefficients import quantile
 from metakit.network.arms import NetworkArms
-from metakit.numerics import arm_regression as kernel
-from metakit.numerics.spread_integral import SpreadPosterior
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.spread_integral import SpreadPosterior
 
 TAU2_ESTIMATORS = ("reml", "dersimonian_laird")
 

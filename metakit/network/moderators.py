@@ -18,11 +18,11 @@ from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
-from metakit.models.coefficients import Coefficients
+from metakit.models.differing.coefficients import Coefficients
 from metakit.network.arms import NetworkArms
 from metakit.network.inference import posterior_of, spread_scale
 from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
-from metakit.numerics import arm_regression as kernel
+from metakit.numerics.networks import arm_regression as kernel
 
 FORMS = ("per_technique", "common")
 FEWEST_DF = 4

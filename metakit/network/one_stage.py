@@ -17,7 +17,7 @@ from metakit.core.notes import SetAside
 from metakit.errors import ConvergenceError, NotEstimableError
 from metakit.network.arms import NetworkArms
 from metakit.network.model import NetworkPart, membership
-from metakit.numerics.network_one_stage import ArmGroup, OneStageFit, fit_one_stage
+from metakit.numerics.networks.network_one_stage import ArmGroup, OneStageFit, fit_one_stage
 
 NAME = "one_stage"
 COMMON = "one_stage_common_effect"

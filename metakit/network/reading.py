@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError, nearest_names
 from metakit.forms.printed_tables.understand import read_printed_or_plain
-from metakit.forms.sheet_rows import Cell
-from metakit.forms.tables import Table, free_columns, number_of, numeric_columns, text_of
+from metakit.forms.sheets.sheet_rows import Cell
+from metakit.forms.sheets.tables import Table, free_columns, number_of, numeric_columns, text_of
 from metakit.measures.cells import is_blank, raw_table
 from metakit.measures.own_columns import renamed
 from metakit.measures.twins import folded

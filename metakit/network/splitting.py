@@ -18,9 +18,9 @@ from metakit.core.effects import BoolArray, FloatArray
 from metakit.errors import ConvergenceError
 from metakit.network.arms import NetworkArms
 from metakit.network.model import SCAN, estimate_tau2, membership
-from metakit.numerics import arm_regression as kernel
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.spread_integral import start_edges
 from metakit.numerics.quadrature import adapt_panels, panel_rule
-from metakit.numerics.spread_integral import start_edges
 
 POINTS = 20
 BISECTIONS = 60

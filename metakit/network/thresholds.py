@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.network.model import NetworkPart, membership
-from metakit.numerics.arm_regression import starts_of
+from metakit.numerics.networks.arm_regression import starts_of
 
 ROUNDING = 1e-9
 """An influence smaller than this share of the largest is rounding: the arm moves both techniques alike."""

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
+from metakit.numerics.posteriors.spread_integral import GivenTau
 from metakit.numerics.roots import newton_in_bracket
-from metakit.numerics.spread_integral import GivenTau
 from metakit.numerics.weights import IndexArray
 
 GRID = np.geomspace(1e-7, 1e7, 29)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from metakit.core.written import Axis, raised
 from metakit.plots import style
-from metakit.plots.columns import MARGIN, Wording
-from metakit.plots.content import ForestContent
+from metakit.plots.forests.columns import MARGIN, Wording
+from metakit.plots.forests.content import ForestContent
 from metakit.plots.marks import Panel, arrow_head
 from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import STAND_IN, TextWidth, clean_text, wrap

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from metakit.core.written import Axis
 from metakit.plots import style
-from metakit.plots.columns import MARGIN
+from metakit.plots.forests.columns import MARGIN
 from metakit.plots.marks import Panel
 from metakit.plots.scale import AxisPlan, choose_ticks, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke

@@ -7,8 +7,8 @@ from functools import partial
 
 from metakit.errors import UsageError
 from metakit.plots import style
-from metakit.plots.content import ForestContent, ForestGroup
-from metakit.plots.layout import lay_out
+from metakit.plots.forests.content import ForestContent, ForestGroup
+from metakit.plots.forests.layout import lay_out
 from metakit.plots.text import text_width
 
 LEAST_MM = 80.0

@@ -82,12 +82,12 @@ class Figure:
 FIGURES: Registry[Figure] = Registry(
     "figure",
     (
-        "metakit.plots.forest",
-        "metakit.plots.funnel",
-        "metakit.plots.bubble",
-        "metakit.plots.influence",
-        "metakit.plots.contribution",
-        "metakit.plots.repeated",
-        "metakit.plots.subsets",
+        "metakit.plots.forests.forest",
+        "metakit.plots.forests.funnel",
+        "metakit.plots.exploring.bubble",
+        "metakit.plots.exploring.influence",
+        "metakit.plots.exploring.contribution",
+        "metakit.plots.exploring.repeated",
+        "metakit.plots.exploring.subsets",
     ),
 )

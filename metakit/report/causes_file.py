@@ -6,7 +6,7 @@ import csv
 import io
 
 from metakit.core.causes import CauseAnswer, CausesResult, Estimate
-from metakit.forms.csv_tables import guarded
+from metakit.forms.sheets.csv_tables import guarded
 from metakit.synthesis.findings import Findings
 
 NAME = "why_thumbs_come_back.csv"

@@ -8,9 +8,9 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from metakit.review.reconcile import Comparison
-from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
-from metakit.review.reconcile_decisions import in_words, read_rows, shown
+from metakit.review.reconciling.reconcile import Comparison
+from metakit.review.reconciling.reconcile_agreement import FieldAgreement, OverallAgreement
+from metakit.review.reconciling.reconcile_decisions import in_words, read_rows, shown
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 """No script, no request, no form: the page is a document."""

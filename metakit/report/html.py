@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from metakit.report.citations import Citations
-from metakit.report.figure_parts import FigurePart
+from metakit.report.drawing.figure_parts import FigurePart
 from metakit.report.shown import shown_text
 from metakit.telling.blocks import (
     Block,

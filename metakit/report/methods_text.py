@@ -14,11 +14,11 @@ from metakit.models.without_pooling import REFERENCES as WITHOUT_POOLING
 from metakit.report.about_text import ABOUT, about_sentences
 from metakit.report.citations import Citations
 from metakit.report.plan_text import plan_sentences
-from metakit.synthesis.cohorts import NO_COHORT
+from metakit.synthesis.choices.sensitivity_kinds import KINDS, kind_of
 from metakit.synthesis.estimate import ROUNDED
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.sensitivity_kinds import KINDS, kind_of
-from metakit.synthesis.windows import WIDE_RATIO
+from metakit.synthesis.gathering.cohorts import NO_COHORT
+from metakit.synthesis.gathering.windows import WIDE_RATIO
 from metakit.synthesis.words import lower_first
 from metakit.telling.result_words import method_words
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from metakit.decision.certainty import Certainty
-from metakit.report.changes import Changes
 from metakit.report.citations import Citations
-from metakit.report.figures import ReportFigures, ResultPart
+from metakit.report.drawing.figures import ReportFigures, ResultPart
+from metakit.report.folders.changes import Changes
 from metakit.report.html import Html
 from metakit.synthesis.findings import Findings
 from metakit.telling.facts import Facts

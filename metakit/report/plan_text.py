@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from metakit.core.written import count, listed
+from metakit.synthesis.choices.sensitivity_kinds import KINDS
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.sensitivity_kinds import KINDS
 
 
 def plan_sentences(findings: Findings) -> Iterable[str]:

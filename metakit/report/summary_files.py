@@ -8,9 +8,14 @@ from collections.abc import Sequence
 
 from metakit.core.plans import Protocol
 from metakit.decision.summary import SummaryRow, SummaryTable, absolute_notes
-from metakit.forms.csv_tables import guarded
-from metakit.report.word_document import add_heading, add_paragraph, document_bytes, new_document
-from metakit.report.word_tables import WordRow, add_table
+from metakit.forms.sheets.csv_tables import guarded
+from metakit.report.word_documents.word_document import (
+    add_heading,
+    add_paragraph,
+    document_bytes,
+    new_document,
+)
+from metakit.report.word_documents.word_tables import WordRow, add_table
 
 WORD, CSV = "summary_of_findings.docx", "summary_of_findings.csv"
 INVENTED = (

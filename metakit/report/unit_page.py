@@ -13,13 +13,14 @@ from markupsafe import Markup
 
 from metakit.core.bibliography import reference
 from metakit.core.written import per_100
-from metakit.decision.unit_cells import CUT
-from metakit.decision.unit_decision import UnitDecision
-from metakit.decision.unit_json import decision_json
+from metakit.decision.one_unit.unit_cells import CUT
+from metakit.decision.one_unit.unit_decision import UnitDecision
+from metakit.decision.one_unit.unit_json import decision_json
+from metakit.decision.one_unit.unit_scenarios import STATED
+from metakit.decision.one_unit.unit_words import CONSTANT, FIRST, cautions, headline, summary_groups
 from metakit.decision.unit_returns import basis_words
-from metakit.decision.unit_scenarios import STATED
-from metakit.decision.unit_words import CONSTANT, FIRST, cautions, headline, summary_groups
-from metakit.plots.decision import (
+from metakit.plots.svg_page import page_font_rules
+from metakit.plots.units.decision import (
     driver_content,
     driver_figure,
     driver_text,
@@ -30,9 +31,8 @@ from metakit.plots.decision import (
     trade_figure,
     trade_text,
 )
-from metakit.plots.svg_page import page_font_rules
-from metakit.report.figure_parts import FigurePart, figure_part
-from metakit.report.output_folder import write_folder
+from metakit.report.drawing.figure_parts import FigurePart, figure_part
+from metakit.report.folders.output_folder import write_folder
 from metakit.report.render import page_environment, security_policy, template_source
 from metakit.report.sections.reproduce import report_date
 from metakit.report.unit_tables import (
@@ -45,7 +45,7 @@ from metakit.report.unit_tables import (
     work_lines,
     year_tables,
 )
-from metakit.synthesis.causes_words import CAUTION, rate_limits_words
+from metakit.synthesis.returning.causes_words import CAUTION, rate_limits_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

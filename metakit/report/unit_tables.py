@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from metakit.core.written import fixed, per_100, ratio
-from metakit.decision.expected import CountRange
-from metakit.decision.unit_answer import Expectation, Range
-from metakit.decision.unit_cells import CUT
-from metakit.decision.unit_decision import UnitDecision
-from metakit.decision.unit_driver_words import shown_effect, together
-from metakit.decision.unit_drivers import Drivers
-from metakit.decision.unit_evidence import CellEvidence
-from metakit.decision.unit_words import is_thin, score_words
+from metakit.decision.one_unit.expected import CountRange
+from metakit.decision.one_unit.unit_answer import Expectation, Range
+from metakit.decision.one_unit.unit_cells import CUT
+from metakit.decision.one_unit.unit_decision import UnitDecision
+from metakit.decision.one_unit.unit_driver_words import shown_effect, together
+from metakit.decision.one_unit.unit_drivers import Drivers
+from metakit.decision.one_unit.unit_evidence import CellEvidence
+from metakit.decision.one_unit.unit_words import is_thin, score_words
 
 NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
 

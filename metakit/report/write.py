@@ -9,22 +9,22 @@ from pathlib import Path
 
 from metakit.decision.certainty import Certainty, all_certainties, certainty_json, network_certainties
 from metakit.decision.summary import summary_tables
-from metakit.report.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
-from metakit.report.bundle import BUNDLE, bundle_bytes
 from metakit.report.causes_file import NAME as CAUSES_CSV
 from metakit.report.causes_file import causes_csv
-from metakit.report.changes import Changes, changes_since
-from metakit.report.changes_monitoring import monitoring_sentences
-from metakit.report.changes_reading import EarlierReport
-from metakit.report.checklist import checklists
-from metakit.report.checklist_files import CSV as CHECKLIST_CSV
-from metakit.report.checklist_files import WORD as CHECKLIST_WORD
-from metakit.report.checklist_files import checklist_csv, checklist_document
-from metakit.report.figures import draw_all
-from metakit.report.output_folder import FIGURES, NUMBERS, Written, write_folder
+from metakit.report.drawing.figures import draw_all
+from metakit.report.drawing.preset_figures import preset_files
+from metakit.report.folders.bundle import BUNDLE, bundle_bytes
+from metakit.report.folders.changes import Changes, changes_since
+from metakit.report.folders.changes_monitoring import monitoring_sentences
+from metakit.report.folders.changes_reading import EarlierReport
+from metakit.report.folders.output_folder import FIGURES, NUMBERS, Written, write_folder
 from metakit.report.page import Page
-from metakit.report.preset_figures import preset_files
 from metakit.report.render import render_brief, render_page
+from metakit.report.reporting.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
+from metakit.report.reporting.checklist import checklists
+from metakit.report.reporting.checklist_files import CSV as CHECKLIST_CSV
+from metakit.report.reporting.checklist_files import WORD as CHECKLIST_WORD
+from metakit.report.reporting.checklist_files import checklist_csv, checklist_document
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 
@@ -160,8 +160,8 @@ def report_files(
     for name, content in preset_files(figures, presets, progress=say).items():
         files[f"{FIGURES}/{name}"] = content
     if word:
-        from metakit.report.word_report import BRIEF as BRIEF_DOCUMENT
-        from metakit.report.word_report import brief_document, report_documents
+        from metakit.report.word_documents.word_report import BRIEF as BRIEF_DOCUMENT
+        from metakit.report.word_documents.word_report import brief_document, report_documents
 
         say("writing the Word documents")
         files |= report_documents(page)

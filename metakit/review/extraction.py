@@ -16,7 +16,7 @@ from metakit.review.files import EXTRACTORS, yaml_files
 from metakit.review.history import last_of_each, read_history
 
 if TYPE_CHECKING:
-    from metakit.review.reconcile_agreement import FieldAgreement, OverallAgreement
+    from metakit.review.reconciling.reconcile_agreement import FieldAgreement, OverallAgreement
 
 AGREED = "agreed"
 
@@ -123,8 +123,8 @@ def _typed(folder: Path) -> dict[str, tuple[str, ...]]:
 
 
 def _agreement(folder: Path) -> tuple[tuple[FieldAgreement, ...], OverallAgreement | None, str]:
-    from metakit.review.reconcile import compare_review
-    from metakit.review.reconcile_agreement import field_agreements, overall_agreement
+    from metakit.review.reconciling.reconcile import compare_review
+    from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
 
     try:
         comparison = compare_review(folder)

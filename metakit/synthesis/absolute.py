@@ -11,12 +11,12 @@ from collections.abc import Sequence
 
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError
-from metakit.measures.carrying import carrier_for
+from metakit.measures.converting.carrying import carrier_for
 from metakit.measures.registry import Measure
 from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.baseline import Baseline, comparator_baseline
 from metakit.synthesis.confidence import only_limit, point_of
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 
 
 def absolute_effect(

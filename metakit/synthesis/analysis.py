@@ -13,36 +13,36 @@ from metakit.core.results import PoolResult
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.kind import HAZARDS, MEANS
 from metakit.measures.registry import MEASURES, Measure
-from metakit.models.fragility import Fragility, fragility
+from metakit.models.differing.fragility import Fragility, fragility
 from metakit.models.inference import DEFAULT_INFERENCE, likelihood_of
-from metakit.models.uncorrected import UNCORRECTED
+from metakit.models.of_counts.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.answers import AbsoluteEffect, Answer
 from metakit.synthesis.appraisal import concern_caution, concern_shares
-from metakit.synthesis.arms import check_plan
 from metakit.synthesis.cautions import cautions_for
-from metakit.synthesis.co_procedures import cancelling_notes, co_procedures, differing_words
-from metakit.synthesis.common_unit import common_unit
-from metakit.synthesis.definitions import definition_notes, definitions_found
-from metakit.synthesis.estimate import estimate
-from metakit.synthesis.explorations import explorations_of
-from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.fragility_words import fragility_sentence
-from metakit.synthesis.gather import Task, gather
-from metakit.synthesis.moderators import moderator_columns, with_moderators
-from metakit.synthesis.rows import Choices, StudyNumbers
-from metakit.synthesis.sensitivity import sensitivity_rows
-from metakit.synthesis.sensitivity_table import sensitivity_table
-from metakit.synthesis.specifications import asks_for_specifications, specification_curve
-from metakit.synthesis.spread_words import spread_sentences
-from metakit.synthesis.terms import OutcomeTerm, outcome_term
-from metakit.synthesis.variations import (
+from metakit.synthesis.choices.sensitivity import sensitivity_rows
+from metakit.synthesis.choices.sensitivity_table import sensitivity_table
+from metakit.synthesis.choices.specifications import asks_for_specifications, specification_curve
+from metakit.synthesis.choices.variations import (
     VariationFact,
     by_group,
     carry_out,
     without_each_study,
     year_by_year,
 )
+from metakit.synthesis.common_unit import common_unit
+from metakit.synthesis.definitions import definition_notes, definitions_found
+from metakit.synthesis.estimate import estimate
+from metakit.synthesis.exploring.explorations import explorations_of
+from metakit.synthesis.exploring.moderators import moderator_columns, with_moderators
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.fragility_words import fragility_sentence
+from metakit.synthesis.gathering.arms import check_plan
+from metakit.synthesis.gathering.gather import Task, gather
+from metakit.synthesis.gathering.rows import Choices, StudyNumbers
+from metakit.synthesis.returning.co_procedures import cancelling_notes, co_procedures, differing_words
+from metakit.synthesis.spread_words import spread_sentences
+from metakit.synthesis.terms import OutcomeTerm, outcome_term
 from metakit.synthesis.without_pooling import UnpooledFinding, unpooled_finding
 from metakit.synthesis.words import (
     Directions,

@@ -15,7 +15,7 @@ from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed
 from metakit.review.appraisal import overall_of
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 
 CONCERNS = {
     "low": "low concern",

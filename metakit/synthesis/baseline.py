@@ -11,10 +11,10 @@ from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.numerics.distributions import t_quantile
-from metakit.numerics.one_stage_fit import fit_latent
-from metakit.numerics.one_stage_models import binomial_normal, poisson_normal
+from metakit.numerics.of_counts.one_stage_fit import fit_latent
+from metakit.numerics.of_counts.one_stage_models import binomial_normal, poisson_normal
 from metakit.synthesis.confidence import ConfidenceDistribution
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 
 BaselineKind = Literal["comparator_arms", "registry", "unit_audit", "published_cohort"]
 

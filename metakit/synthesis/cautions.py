@@ -11,9 +11,9 @@ from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL
 from metakit.measures.registry import Measure
 from metakit.review.extraction import AGREED
 from metakit.synthesis.definitions import definition_notes
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
+from metakit.synthesis.gathering.windows import time_of
 from metakit.synthesis.terms import OutcomeTerm
-from metakit.synthesis.windows import time_of
 
 FEWEST_STUDIES = 5
 FEWEST_EVENTS = 10

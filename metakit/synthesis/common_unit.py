@@ -13,11 +13,11 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.errors import NotEstimableError
-from metakit.measures.carrying import carrier_for
+from metakit.measures.converting.carrying import carrier_for
 from metakit.measures.kind import MEANS
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.answers import AbsoluteEffect
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 from metakit.synthesis.terms import OutcomeTerm
 
 Converter = Callable[[str, str | None, FloatArray], FloatArray | None]

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from metakit.core.written import listed
 from metakit.synthesis.answers import DefinitionFound
-from metakit.synthesis.eligible import values_of
-from metakit.synthesis.rows import Candidate, StudyNumbers
+from metakit.synthesis.gathering.eligible import values_of
+from metakit.synthesis.gathering.rows import Candidate, StudyNumbers
 from metakit.synthesis.terms import UNSTATED, OutcomeTerm, definition_label
 
 

@@ -15,13 +15,13 @@ from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.inference import serving
+from metakit.models.of_counts.uncorrected import with_default_correction
 from metakit.models.pool import pool
-from metakit.models.uncorrected import with_default_correction
 from metakit.synthesis.answers import Answer
-from metakit.synthesis.gather import Task
-from metakit.synthesis.gather_ready import ready_columns
-from metakit.synthesis.reported_effects import Ready
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.gather import Task
+from metakit.synthesis.gathering.gather_ready import ready_columns
+from metakit.synthesis.gathering.reported_effects import Ready
+from metakit.synthesis.gathering.rows import StudyNumbers
 
 ROUNDED = (
     "This model is defined for whole numbers only: effective numbers of thumbs were rounded for it "

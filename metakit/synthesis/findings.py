@@ -12,23 +12,23 @@ from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protoc
 from metakit.core.records import CertaintyJudgement, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
-from metakit.models.fragility import Fragility
+from metakit.models.differing.fragility import Fragility
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
 from metakit.review.extraction import Extraction
 from metakit.review.plan import PlanStanding, plan_parts
 from metakit.review.selection.reading import Selection
 from metakit.synthesis.answers import AbsoluteEffect, Answer, DefinitionFound, finite
 from metakit.synthesis.appraisal import ConcernShare
-from metakit.synthesis.co_procedures import CoProcedures
-from metakit.synthesis.explorations import Exploration
-from metakit.synthesis.moderator_shapes import ModeratorColumn
-from metakit.synthesis.network_findings import NetworkFinding
-from metakit.synthesis.rows import MissingRow, StudyNumbers
-from metakit.synthesis.sensitivity_table import SensitivityTable
-from metakit.synthesis.specification_results import SpecificationCurve
+from metakit.synthesis.choices.sensitivity_table import SensitivityTable
+from metakit.synthesis.choices.specification_results import SpecificationCurve
+from metakit.synthesis.choices.variations import VariationFact, Way
+from metakit.synthesis.exploring.explorations import Exploration
+from metakit.synthesis.exploring.moderator_shapes import ModeratorColumn
+from metakit.synthesis.gathering.rows import MissingRow, StudyNumbers
+from metakit.synthesis.networking.network_findings import NetworkFinding
+from metakit.synthesis.returning.co_procedures import CoProcedures
+from metakit.synthesis.returning.trouble_findings import TroubleFindings
 from metakit.synthesis.terms import OutcomeTerm
-from metakit.synthesis.trouble_findings import TroubleFindings
-from metakit.synthesis.variations import VariationFact, Way
 from metakit.synthesis.without_pooling import UnpooledFinding
 
 

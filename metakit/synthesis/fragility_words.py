@@ -10,7 +10,7 @@ from metakit.core.results import PoolResult
 from metakit.core.written import count
 from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure
-from metakit.models.fragility import Flip, Fragility
+from metakit.models.differing.fragility import Flip, Fragility
 
 
 def fragility_sentence(

@@ -13,12 +13,12 @@ from metakit.review.folder import ReviewFolder
 from metakit.review.history import read_history
 from metakit.review.plan import plan_standing
 from metakit.synthesis.analysis import analyse
-from metakit.synthesis.arms import display_names
-from metakit.synthesis.eligible import status_of, values_of
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.networks import analyse_network_plan
-from metakit.synthesis.returns import with_return_outcomes
-from metakit.synthesis.trouble import trouble_findings
+from metakit.synthesis.gathering.arms import display_names
+from metakit.synthesis.gathering.eligible import status_of, values_of
+from metakit.synthesis.networking.networks import analyse_network_plan
+from metakit.synthesis.returning.returns import with_return_outcomes
+from metakit.synthesis.returning.trouble import trouble_findings
 
 LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
 """What the numbers and figures depend on."""

@@ -12,7 +12,7 @@ from metakit.core.written import count, fixed, listed, p_value, ratio
 from metakit.errors import MetakitError
 from metakit.measures.registry import Measure
 from metakit.models.without_pooling import FEWEST, WithoutPooling, without_pooling
-from metakit.synthesis.rows import MissingRow
+from metakit.synthesis.gathering.rows import MissingRow
 
 if TYPE_CHECKING:
     from metakit.synthesis.words import Directions

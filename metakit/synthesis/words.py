@@ -16,8 +16,8 @@ from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure
 from metakit.synthesis.answers import AbsoluteEffect
+from metakit.synthesis.choices.variations import VariationFact
 from metakit.synthesis.terms import OutcomeTerm
-from metakit.synthesis.variations import VariationFact
 
 NOUNS = {
     "any_complication": ("any complication", "complications"),

@@ -12,8 +12,8 @@ from metakit.core.written import fixed, p_value
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.answers import Answer
+from metakit.synthesis.choices.sensitivity_kinds import planned_kinds, standing_of
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.sensitivity_kinds import planned_kinds, standing_of
 from metakit.telling.option_words import option_words
 from metakit.telling.result_words import how_pooled, method_words
 

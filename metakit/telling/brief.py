@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from metakit.core.written import count, listed
 from metakit.decision.summary import SummaryRow, SummaryTable, summary_tables
 from metakit.measures.registry import MEASURES
-from metakit.synthesis.causes_words import estimate_words
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.fragility_words import fragility_sentence
+from metakit.synthesis.returning.causes_words import estimate_words
 from metakit.telling.blocks import Block, Cell, Column, Point, Points, Run, Say, Table, Words
 from metakit.telling.certainty import level_run, status_run
 from metakit.telling.facts import Facts

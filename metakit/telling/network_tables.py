@@ -12,9 +12,9 @@ from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
 from metakit.network.answer import PartAnalysis
 from metakit.network.characteristics import Characteristic
-from metakit.synthesis.network_arms import node_label
-from metakit.synthesis.network_findings import NetworkFinding
-from metakit.synthesis.network_words import EVIDENCE_SHORT, Evidence, natural, shown
+from metakit.synthesis.networking.network_arms import node_label
+from metakit.synthesis.networking.network_findings import NetworkFinding
+from metakit.synthesis.networking.network_words import EVIDENCE_SHORT, Evidence, natural, shown
 from metakit.synthesis.terms import label_of
 from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import Block, Cell, Column, Part, Run, Say, Table, Words, folded

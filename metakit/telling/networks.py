@@ -10,10 +10,10 @@ from metakit.core.written import count, listed, p_value
 from metakit.decision.network_body import name_of
 from metakit.forms.library import vocabulary
 from metakit.network.inconsistency import Inconsistency
-from metakit.synthesis.network_arms import component_label
-from metakit.synthesis.network_findings import NetworkComparison, NetworkFinding
-from metakit.synthesis.network_words import not_told
-from metakit.synthesis.windows import when_words
+from metakit.synthesis.gathering.windows import when_words
+from metakit.synthesis.networking.network_arms import component_label
+from metakit.synthesis.networking.network_findings import NetworkComparison, NetworkFinding
+from metakit.synthesis.networking.network_words import not_told
 from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import (
     Block,

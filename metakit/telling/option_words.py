@@ -7,7 +7,7 @@ from functools import cache
 
 from metakit.measures.registry import MEASURES
 from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
-from metakit.models.one_stage_variants import ONE_STAGE_VARIANTS
+from metakit.models.of_counts.one_stage_variants import ONE_STAGE_VARIANTS
 from metakit.models.registry import MODELS
 from metakit.telling.result_words import method_words
 

@@ -9,8 +9,8 @@ from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.answers import DefinitionFound
 from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.gathering.windows import when_words
 from metakit.synthesis.spread_words import interval_kinds
-from metakit.synthesis.windows import when_words
 from metakit.telling.answer_tables import choices_table, facts_table
 from metakit.telling.blocks import (
     Block,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from metakit.synthesis.returns import ReturnsFound
-from metakit.synthesis.terms import label_of
-from metakit.synthesis.trouble_findings import (
+from metakit.synthesis.returning.returns import ReturnsFound
+from metakit.synthesis.returning.trouble_findings import (
     TroubleFindings,
 )
+from metakit.synthesis.terms import label_of
 from metakit.telling.blocks import Block, Cell, Column, Table, folded, points
 
 

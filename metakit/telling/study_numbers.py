@@ -15,8 +15,8 @@ from metakit.core.results import StudyRow
 from metakit.core.written import fixed, ratio, shares
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.rows import SideNumbers, StudyNumbers
-from metakit.synthesis.windows import describe_times
+from metakit.synthesis.gathering.rows import SideNumbers, StudyNumbers
+from metakit.synthesis.gathering.windows import describe_times
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from metakit.core.records import StudyRecord
 from metakit.measures.registry import MEASURES
-from metakit.review.reconcile_decisions import in_words
+from metakit.review.reconciling.reconcile_decisions import in_words
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.rows import StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 from metakit.synthesis.trace import (
     AnalysisStep,
     TypedStep,

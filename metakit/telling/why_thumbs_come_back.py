@@ -5,7 +5,8 @@ from __future__ import annotations
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed, per_100
 from metakit.decision.certainty import Certainty
-from metakit.synthesis.causes_words import (
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.returning.causes_words import (
     CAUTION,
     counted_words,
     estimate_words,
@@ -14,8 +15,7 @@ from metakit.synthesis.causes_words import (
     limits_words,
     rate_words,
 )
-from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.trouble_findings import FoundShare, SourceFinding, TroubleFindings
+from metakit.synthesis.returning.trouble_findings import FoundShare, SourceFinding, TroubleFindings
 from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
 from metakit.telling.certainty import level_run

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from metakit.core.causes import CauseAnswer, CausesResult, Estimate
 from metakit.core.results import PoolResult
 from metakit.core.written import count, fixed, per_100
-from metakit.synthesis.causes_words import (
+from metakit.synthesis.returning.causes_words import (
     counted_words,
     estimate_words,
     limits_words,
@@ -15,8 +15,7 @@ from metakit.synthesis.causes_words import (
     rate_words,
     spread_sentence,
 )
-from metakit.synthesis.terms import outcome_term
-from metakit.synthesis.trouble_findings import (
+from metakit.synthesis.returning.trouble_findings import (
     AngleChange,
     EvidenceCell,
     OverLimit,
@@ -24,6 +23,7 @@ from metakit.synthesis.trouble_findings import (
     SourceFinding,
     TroubleFindings,
 )
+from metakit.synthesis.terms import outcome_term
 from metakit.telling.blocks import Block, Cell, Column, Picture, Say, Table, Words, folded, points
 
 

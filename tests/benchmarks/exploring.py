@@ -15,8 +15,8 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from metakit.core.effects import EffectTable
 from metakit.measures.tables import effect_sizes
-from metakit.models.all_subsets import all_subsets, membership, pool_piece
-from metakit.models.fragility import fragility
+from metakit.models.differing.all_subsets import all_subsets, membership, pool_piece
+from metakit.models.differing.fragility import fragility
 from metakit.models.pool import pool
 
 

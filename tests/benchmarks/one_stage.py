@@ -15,11 +15,11 @@ import numpy as np
 import statsmodels.api as sm
 
 from metakit.measures.tables import effect_sizes
-from metakit.models.one_stage import fit as pool_one_stage
+from metakit.models.of_counts.one_stage import fit as pool_one_stage
 from metakit.models.registry import PoolOptions
-from metakit.numerics.one_stage_fit import fit_latent
-from metakit.numerics.one_stage_models import binomial_normal
-from metakit.numerics.one_stage_profile import profile_limits
+from metakit.numerics.of_counts.one_stage_fit import fit_latent
+from metakit.numerics.of_counts.one_stage_models import binomial_normal
+from metakit.numerics.of_counts.one_stage_profile import profile_limits
 
 TARGET = 20.0
 Z2 = np.array([3.841458820694124])

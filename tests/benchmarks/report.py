@@ -12,11 +12,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from metakit.plots.presets import PRESETS
-from metakit.report.figures import draw_all
+from metakit.report.drawing.figures import draw_all
+from metakit.report.drawing.preset_figures import preset_files
 from metakit.report.page import Page
-from metakit.report.preset_figures import preset_files
 from metakit.report.render import render_page
-from metakit.report.word_report import report_document
+from metakit.report.word_documents.word_report import report_document
 from metakit.report.write import report_files
 from metakit.workbench import open_review
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from metakit.report.unit_page import write_unit_page
-from tests.unit.decision.test_unit_decision import SCENARIO, WEIGHTS
+from tests.unit.decision.one_unit.test_unit_decision import SCENARIO, WEIGHTS
 from tests.unit.decision.units import decided
 
 

@@ -25,7 +25,7 @@ class Said:
 def metakit_command(capsys):
     """Call as metakit_command("pool", path, "--measure", "risk_ratio")."""
     from metakit.cli.app import app
-    from metakit.cli.running import run
+    from metakit.cli.support.running import run
 
     def call(*arguments: str | Path) -> Said:
         capsys.readouterr()

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from metakit.cli.app import app
-from metakit.cli.running import run
-from metakit.report.bundle import BUNDLE
-from tests.unit.report.test_bundle import repacked, small_review
+from metakit.cli.support.running import run
+from metakit.report.folders.bundle import BUNDLE
+from tests.unit.report.folders.test_bundle import repacked, small_review
 
 
 @pytest.fixture(scope="module")

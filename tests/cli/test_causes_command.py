@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from metakit.cli.app import app
-from metakit.cli.running import run
+from metakit.cli.support.running import run
 
 TABLE = """study,cause,thumbs,total,time
 Alder,residual bone,4,80,240

@@ -2,7 +2,7 @@
 
 import pytest
 
-from metakit.cli.choices import PLAIN, REGISTRIES, entries_of
+from metakit.cli.support.choices import PLAIN, REGISTRIES, entries_of
 
 
 @pytest.mark.parametrize("kind", [*REGISTRIES, *PLAIN])
@@ -24,7 +24,7 @@ def test_the_help_lists_every_name(metakit_command, command, options):
 
 
 def test_completion_offers_names_with_labels():
-    from metakit.cli.choices import name_option
+    from metakit.cli.support.choices import name_option
 
     complete = name_option("tau2", "").autocompletion
     assert dict(complete("paule")) == {"paule_mandel": "Paule and Mandel"}

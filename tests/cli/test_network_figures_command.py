@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from metakit.plots.network_registry import NETWORK_FIGURES
+from metakit.plots.networks.network_registry import NETWORK_FIGURES
 
 ROWS = (
     "study,technique,events,total\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from metakit.cli.app import app
-from metakit.cli.running import run
+from metakit.cli.support.running import run
 from metakit.forms.bundled import demo_studies
 
 

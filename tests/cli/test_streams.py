@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from metakit.cli.terminal import plain
+from metakit.cli.support.terminal import plain
 from metakit.core.files import refuse_unwritable, write_atomically
-from metakit.forms.csv_tables import guarded, unguarded
+from metakit.forms.sheets.csv_tables import guarded, unguarded
 
 ROOT = Path(__file__).resolve().parents[2]
 TABLE = "study,events_1,total_1,events_2,total_2\nA,3,40,5,41\nB,4,44,6,45\n"

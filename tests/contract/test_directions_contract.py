@@ -18,8 +18,8 @@ from metakit.measures.at_baseline import AtBaseline
 from metakit.measures.kind import COUNTS
 from metakit.measures.registry import MEASURES, Columns, KernelEffects, Measure, finished
 from metakit.measures.scales import RATIO
-from metakit.plots.forest_content import forest_content, neutral_words
-from metakit.report.figure_content import forest_of, overview_of
+from metakit.plots.forests.forest_content import forest_content, neutral_words
+from metakit.report.drawing.figure_content import forest_of, overview_of
 from metakit.synthesis.run import synthesise
 from metakit.synthesis.terms import outcome_term
 from metakit.synthesis.words import Directions, directions

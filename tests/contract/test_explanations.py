@@ -2,7 +2,7 @@
 
 import pytest
 
-from metakit.cli.choices import REGISTRIES, entries_of, entry_of
+from metakit.cli.support.choices import REGISTRIES, entries_of, entry_of
 from metakit.core.bibliography import reference
 from metakit.core.explanations import explanations
 

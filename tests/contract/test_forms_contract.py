@@ -355,8 +355,8 @@ def test_measures_of_the_protocol_are_those_of_the_registry() -> None:
 @pytest.mark.parametrize("field", ["model", "tau2", "interval", "zero_cells"])
 def test_options_of_the_protocol_are_those_of_the_registries(field: str) -> None:
     from metakit.measures.registry import MEASURES
-    from metakit.models.bayesian import INTERVALS as BAYESIAN_INTERVALS
     from metakit.models.estimators import MEAN_INTERVALS, TAU2_ESTIMATORS
+    from metakit.models.posteriors.bayesian import INTERVALS as BAYESIAN_INTERVALS
     from metakit.models.registry import MODELS
 
     registered = {

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from metakit.forms.library import shipped, vocabulary
-from metakit.synthesis.moderator_shapes import MODERATORS
-from metakit.synthesis.moderators import moderator_column
+from metakit.synthesis.exploring.moderator_shapes import MODERATORS
+from metakit.synthesis.exploring.moderators import moderator_column
 from tests.unit.synthesis.invented import gathered, plan, trial
 
 NAMES = [term.id for name in ("moderators", "components") for term in vocabulary(name)]

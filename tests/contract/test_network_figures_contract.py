@@ -14,7 +14,7 @@ from metakit.network.analysis import analyse_network
 from metakit.network.answer import NetworkAnalysis
 from metakit.network.arms import ARM_MEASURES, arms_from_counts_or_means
 from metakit.network.models import NETWORK_MODELS
-from metakit.plots.network_registry import NETWORK_FIGURES, NetworkWords
+from metakit.plots.networks.network_registry import NETWORK_FIGURES, NetworkWords
 from metakit.plots.registry import Built
 from metakit.plots.save import KINDS, figure_bytes
 from metakit.plots.svg import figure_svg

@@ -13,8 +13,8 @@ import pytest
 from metakit.core.effects import EffectTable
 from metakit.errors import MetakitError
 from metakit.measures.tables import effect_sizes
-from metakit.models.again import growing, method_of, without_each
-from metakit.models.exploring import explore
+from metakit.models.differing.again import growing, method_of, without_each
+from metakit.models.differing.exploring import explore
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS
 from metakit.network.analysis import analyse_network

@@ -43,7 +43,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 )  # fmt: skip
 def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Path, capsys) -> None:
     from metakit.cli.app import app
-    from metakit.cli.running import run
+    from metakit.cli.support.running import run
 
     lines = commands(section)
     assert lines
@@ -60,8 +60,8 @@ def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Pat
 @pytest.mark.walk
 def test_the_printed_decisions_are_those_that_the_workbook_asks_for(folder: Path, capsys) -> None:
     from metakit.cli.app import app
-    from metakit.cli.running import run
-    from metakit.review.reconcile_decisions import COLUMNS, read_rows
+    from metakit.cli.support.running import run
+    from metakit.review.reconciling.reconcile_decisions import COLUMNS, read_rows
 
     lines = commands("Five minutes for the fellow")
     start = next(number for number, line in enumerate(lines) if line.startswith("metakit new"))

@@ -31,8 +31,8 @@ class Target:
 
 
 def _table(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.forms.tables import numeric_columns
-    from metakit.measures.printed import table_of_file
+    from metakit.forms.sheets.tables import numeric_columns
+    from metakit.measures.converting.printed import table_of_file
 
     table = table_of_file(path, "risk_ratio")
     names = [name for name in ("events_1", "total_1", "events_2", "total_2") if name in table.columns]
@@ -64,13 +64,13 @@ def _record(path: Path) -> tuple[Iterable[Problem], list[str]]:
 
 
 def _unit(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.decision.unit import read_unit
+    from metakit.decision.one_unit.unit import read_unit
 
     return read_unit(path).questions, []
 
 
 def _decisions(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.review.reconcile_decisions import read_rows
+    from metakit.review.reconciling.reconcile_decisions import read_rows
 
     read_rows(path)
     return (), []
@@ -100,13 +100,13 @@ def _history(path: Path) -> tuple[Iterable[Problem], list[str]]:
 
 
 def _bundle(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.report.bundle import read_bundle
+    from metakit.report.folders.bundle import read_bundle
 
     return read_bundle(path).damage, []
 
 
 def _earlier(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.report.changes_reading import read_earlier_report
+    from metakit.report.folders.changes_reading import read_earlier_report
 
     read_earlier_report(path)
     return (), []
@@ -144,8 +144,8 @@ def _book() -> bytes:
 def _packed() -> bytes:
     import hashlib
 
-    from metakit.report.bundle import MANIFEST
-    from metakit.report.bundle_files import pack
+    from metakit.report.folders.bundle import MANIFEST
+    from metakit.report.folders.bundle_files import pack
 
     files = {
         "review/protocol.yaml": (DEMO / "protocol.yaml").read_bytes()[:2_000],

@@ -13,7 +13,7 @@ with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.St
     {code}
 print(json.dumps(sorted(name for name in sys.modules if "." not in name)))
 """
-RUN = "from metakit.cli.running import run; from metakit.cli.app import app; status = run(app, {arguments!r})"
+RUN = "from metakit.cli.support.running import run; from metakit.cli.app import app; status = run(app, {arguments!r})"
 
 
 def loaded(code: str) -> set[str]:

@@ -14,11 +14,11 @@ from agreement import CLOSED, ITERATED, Comparison, certified
 
 from metakit.core.effects import EffectTable
 from metakit.errors import NotEstimableError
-from metakit.models.limit_meta_analysis import limit_meta_analysis
-from metakit.models.pet_peese import PrecisionLine, pet_peese
-from metakit.models.selection_model import selection_model
-from metakit.models.small_study import small_study_test
-from metakit.models.small_study_adjustments import AdjustmentOptions, small_study_adjustment
+from metakit.models.small_studies.limit_meta_analysis import limit_meta_analysis
+from metakit.models.small_studies.pet_peese import PrecisionLine, pet_peese
+from metakit.models.small_studies.selection_model import selection_model
+from metakit.models.small_studies.small_study import small_study_test
+from metakit.models.small_studies.small_study_adjustments import AdjustmentOptions, small_study_adjustment
 
 ADJUSTMENTS = certified("small_study_adjustments")
 SELECTIONS = certified("selection")

@@ -14,13 +14,17 @@ import pytest
 from agreement import CLOSED, Comparison, certified
 
 from metakit.core.values import Place
+from metakit.measures.converting.units_of_analysis import (
+    design_effect,
+    effective_number,
+    weighted_cluster_size,
+)
 from metakit.measures.exact_intervals import clopper_pearson
-from metakit.measures.units_of_analysis import design_effect, effective_number, weighted_cluster_size
 from metakit.numerics.directions import fisher_combination, sign_test
-from metakit.review.agreement import category_agreement, number_agreement
-from metakit.review.reconcile_agreement import field_agreements, overall_agreement
-from metakit.review.reconcile_match import Compared, Side
-from metakit.synthesis.moderators import moderator_column
+from metakit.review.reconciling.agreement import category_agreement, number_agreement
+from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
+from metakit.review.reconciling.reconcile_match import Compared, Side
+from metakit.synthesis.exploring.moderators import moderator_column
 from tests.unit.synthesis.invented import arm, gathered, plan, trial
 
 RECORDS = certified("design_and_agreement")

@@ -1,6 +1,6 @@
 """Causes that share a total against the 50-digit reference, brute force and a library.
 
-Sources of the model: Mosimann 1962 (from memory; the priors as the module `metakit.numerics.causes` states them). Source
+Sources of the model: Mosimann 1962 (from memory; the priors as the module `metakit.numerics.posteriors.causes` states them). Source
 of the values: tests/reference/generate.py, topic causes (Gaussian rules that are exact for the posterior of the shares).
 """
 
@@ -17,8 +17,8 @@ from oracle import causes as oracle
 from scipy import special, stats
 
 import metakit
-from metakit.numerics.causes import shares
-from metakit.numerics.causes_limits import new_centre_parts, share_parts, tau_quantiles
+from metakit.numerics.posteriors.causes import shares
+from metakit.numerics.posteriors.causes_limits import new_centre_parts, share_parts, tau_quantiles
 
 RECORDS = [record for record in certified("causes") if "shares" in record]
 KNOWN = [record for record in certified("causes") if record["name"] == "log probability"]

@@ -13,18 +13,23 @@ import numpy as np
 import pytest
 from agreement import CLOSED, ITERATED, Comparison, certified, published
 
-from metakit.measures.combining import MeanSummary, combined_means
-from metakit.measures.double_arcsine import double_arcsine, harmonic_mean, miller_back_transform
-from metakit.measures.exact_intervals import clopper_pearson, exact_poisson, wilson
-from metakit.measures.order_statistics import expected_normal_order_statistic
-from metakit.measures.quantiles import Quantiles, mean_from_quantiles, range_constant, sd_from_quantiles
-from metakit.measures.spread import (
+from metakit.measures.converting.combining import MeanSummary, combined_means
+from metakit.measures.converting.order_statistics import expected_normal_order_statistic
+from metakit.measures.converting.quantiles import (
+    Quantiles,
+    mean_from_quantiles,
+    range_constant,
+    sd_from_quantiles,
+)
+from metakit.measures.converting.spread import (
     critical_value,
     sd_from_interval,
     sd_from_p,
     sd_from_standard_error,
     t_from_p,
 )
+from metakit.measures.double_arcsine import double_arcsine, harmonic_mean, miller_back_transform
+from metakit.measures.exact_intervals import clopper_pearson, exact_poisson, wilson
 
 RECORDS = certified("conversions")
 ORDER_STATISTIC = 9.0  # an integral over a product of normal probabilities

@@ -15,14 +15,14 @@ from agreement import CLOSED, ITERATED, Comparison, certified
 from scipy import special, stats
 
 from metakit.decision.absolute import absolute_difference, needed_to_treat
-from metakit.decision.expected import (
+from metakit.decision.information import looks, size_for_means, size_for_risks
+from metakit.decision.one_unit.expected import (
     count_range,
     counts_below,
     expected_in_calendar_year,
     expected_within,
     stratified,
 )
-from metakit.decision.information import looks, size_for_means, size_for_risks
 from metakit.errors import NotEstimableError
 from metakit.measures.absolute import effect_needed, risk_with
 from metakit.numerics.sequential import spending, spending_boundaries

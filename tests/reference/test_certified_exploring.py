@@ -16,10 +16,10 @@ from agreement import CLOSED, ITERATED, Comparison, certified, published
 
 from metakit.core.effects import EffectTable
 from metakit.measures.tables import effect_sizes
-from metakit.models.again import Method, growing, without_each
-from metakit.models.meta_regression import meta_regression
-from metakit.models.small_study import small_study_test
-from metakit.models.trim_and_fill import trim_and_fill
+from metakit.models.differing.again import Method, growing, without_each
+from metakit.models.differing.meta_regression import meta_regression
+from metakit.models.small_studies.small_study import small_study_test
+from metakit.models.small_studies.trim_and_fill import trim_and_fill
 
 REGRESSIONS = certified("meta_regression")
 

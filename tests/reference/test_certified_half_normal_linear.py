@@ -17,7 +17,7 @@ from agreement import certified, published
 
 from metakit.core.effects import EffectTable
 from metakit.measures.tables import effect_sizes
-from metakit.models.meta_regression import meta_regression
+from metakit.models.differing.meta_regression import meta_regression
 from metakit.network.analysis import analyse_network
 from metakit.network.arms import arms_from_counts_or_means
 

@@ -16,7 +16,7 @@ from agreement import CLOSED, ITERATED, Comparison, certified
 from metakit.network.arms import arms_from_counts_or_means
 from metakit.network.model import NetworkPart
 from metakit.network.models import network_model
-from metakit.numerics.network_mantel_haenszel import pairwise_log_odds_ratios
+from metakit.numerics.networks.network_mantel_haenszel import pairwise_log_odds_ratios
 
 RECORDS = certified("network_counts")
 NAMES = [record["name"] for record in RECORDS]

@@ -119,7 +119,7 @@ ANSWERED_ELSEWHERE = {
     "wan_luo": "test_certified_conversions",
     "parkinson_nma": "test_certified_network",
     "handbook_nnt_rr": "tests/unit/decision/test_absolute.py",
-    "kappa_fleiss": "agreement of two raters, tests/unit/review/test_agreement.py",
+    "kappa_fleiss": "agreement of two raters, tests/unit/review/reconciling/test_agreement.py",
 }
 OUTSIDE_OF_METAKIT = {
     "bayes_binomial_exact_gamma_precision": "a binomial likelihood with a gamma prior on 1/tau2: metakit has no such prior",

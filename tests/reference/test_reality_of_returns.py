@@ -10,7 +10,7 @@ import pytest
 
 import metakit
 from metakit.core.causes import StudyReturns
-from metakit.models.causes import pool_causes
+from metakit.models.causes_of_return.causes import pool_causes
 
 # Lane JCE et al. 2021, BMJ Open 11:e045614: further thumb-base procedures after 43,076 operations in England.
 FURTHER = {"any surgery": 1.39, "simple trapeziectomy": 1.12, "arthroplasty": 3.84, "arthrodesis": 3.5}

@@ -19,8 +19,8 @@ import numpy as np
 from scipy import special, stats
 
 from metakit.core.effects import FloatArray
-from metakit.numerics.causes import shares
-from metakit.numerics.causes_limits import new_centre_parts, share_parts
+from metakit.numerics.posteriors.causes import shares
+from metakit.numerics.posteriors.causes_limits import new_centre_parts, share_parts
 
 HERE = Path(__file__).resolve().parent
 REPEATS = 100

@@ -16,15 +16,15 @@ import numpy as np
 from scipy import special, stats
 
 from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
-from metakit.measures.one_arm_counts import proportion
-from metakit.measures.two_arm_counts import odds_ratio
+from metakit.measures.families.one_arm_counts import proportion
+from metakit.measures.families.two_arm_counts import odds_ratio
 from metakit.models.batch import random_effects_batch
-from metakit.models.one_stage_intervals import LEAST_SPREAD
-from metakit.numerics import one_stage_models as models
-from metakit.numerics.one_stage_beta_binomial import fit_beta_binomial
-from metakit.numerics.one_stage_contrast import contrast, contrast_root
-from metakit.numerics.one_stage_fit import LatentFit, fit_latent
-from metakit.numerics.one_stage_profile import signed_root
+from metakit.models.of_counts.one_stage_intervals import LEAST_SPREAD
+from metakit.numerics.of_counts import one_stage_models as models
+from metakit.numerics.of_counts.one_stage_beta_binomial import fit_beta_binomial
+from metakit.numerics.of_counts.one_stage_contrast import contrast, contrast_root
+from metakit.numerics.of_counts.one_stage_fit import LatentFit, fit_latent
+from metakit.numerics.of_counts.one_stage_profile import signed_root
 
 STUDIES = (3, 5, 10, 20)
 RISKS = (0.02, 0.05, 0.15)

@@ -19,13 +19,13 @@ import numpy as np
 from scipy import special, stats
 
 from metakit.core.effects import BoolArray, FloatArray
-from metakit.measures.one_arm_counts import proportion
-from metakit.measures.two_arm_counts import odds_ratio, risk_ratio
+from metakit.measures.families.one_arm_counts import proportion
+from metakit.measures.families.two_arm_counts import odds_ratio, risk_ratio
 from metakit.models.batch import random_effects_batch
-from metakit.numerics import one_stage_models as models
-from metakit.numerics.half_normal_effects import half_normal_effects
-from metakit.numerics.one_stage_fit import fit_latent
-from metakit.numerics.one_stage_profile import profile_limits
+from metakit.numerics.of_counts import one_stage_models as models
+from metakit.numerics.of_counts.one_stage_fit import fit_latent
+from metakit.numerics.of_counts.one_stage_profile import profile_limits
+from metakit.numerics.posteriors.half_normal_effects import half_normal_effects
 from tests.simulation.headline_cells import FAMILIES, Cell, Draw, cells, draw
 
 HERE = Path(__file__).resolve().parent

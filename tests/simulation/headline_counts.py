@@ -2,7 +2,7 @@
 
 Given tau, averaging a study's likelihood over a normal distribution is one product with a matrix that no data set
 changes, so that a batch costs matrix products. The grids are coarse; `test_headline.py` holds the limits to those of
-`metakit.numerics.half_normal_counts` within a hundredth of the interval's width, which no coverage can notice.
+`metakit.numerics.posteriors.half_normal_counts` within a hundredth of the interval's width, which no coverage can notice.
 """
 
 from __future__ import annotations

@@ -6,9 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 
 from metakit.errors import Problem
-from metakit.forms.printed_numbers import Printed, counts_that_fit, percent_agrees, read_printed
 from metakit.forms.printed_tables.columns import Column
-from metakit.forms.sheet_rows import Cell
+from metakit.forms.sheets.printed_numbers import Printed, counts_that_fit, percent_agrees, read_printed
+from metakit.forms.sheets.sheet_rows import Cell
 
 _COMMA = re.compile(r"(?<![\d,.])\d+,\d+(?![\d,.])", re.ASCII)
 _COUNTS = ("events", "total", "thumbs")

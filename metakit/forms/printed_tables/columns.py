@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from metakit.forms.printed_tables.grid import Grid
 from metakit.forms.printed_tables.headings import Heading, heading_of, role_of
-from metakit.forms.sheet_rows import Cell
+from metakit.forms.sheets.sheet_rows import Cell
 
 HIGHEST_HEADER = 12
 """Rows above which a header must begin: titles stand over it, studies do not."""

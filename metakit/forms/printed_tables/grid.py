@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.errors import Problem, UnreadableError
-from metakit.forms.csv_tables import LARGEST_CSV, rows_of_text
-from metakit.forms.sheet_rows import Cell
+from metakit.forms.sheets.csv_tables import LARGEST_CSV, rows_of_text
+from metakit.forms.sheets.sheet_rows import Cell
 from metakit.forms.text_files import decoded
 
 SEPARATORS = ",;\t|"
@@ -46,7 +46,7 @@ def read_grid(path: Path, name: str, sheet: str = "") -> Grid:
             [Problem(file=name, what=f"cannot be opened: {error.strerror}", hint=hint)]
         ) from None
     if start.startswith(b"PK") or path.suffix.lower() in (".xlsx", ".xlsm"):
-        from metakit.forms.workbooks import read_workbook
+        from metakit.forms.sheets.workbooks import read_workbook
 
         rows = read_workbook(path, name, sheet)
         return Grid(

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from metakit.forms.printed_numbers import without_marks
+from metakit.forms.sheets.printed_numbers import without_marks
 
 
 def _words(text: str) -> dict[str, tuple[str, ...]]:

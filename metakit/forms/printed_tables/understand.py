@@ -13,8 +13,8 @@ from metakit.forms.printed_tables.cells import CellReader, uses_decimal_comma
 from metakit.forms.printed_tables.columns import Chosen, Column, Header, choose_columns, find_header
 from metakit.forms.printed_tables.grid import Grid, read_grid
 from metakit.forms.printed_tables.headings import tidied
-from metakit.forms.sheet_rows import Cell, text_problem
-from metakit.forms.tables import Table, read_table, text_of
+from metakit.forms.sheets.sheet_rows import Cell, text_problem
+from metakit.forms.sheets.tables import Table, read_table, text_of
 
 TOTALS = re.compile(
     r"(?:grand |sub[- ]?|over)?totals?|overall|all(?: studies| trials| series)?|sum|pooled|summary|combined",

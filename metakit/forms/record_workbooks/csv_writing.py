@@ -6,11 +6,11 @@ import csv
 import io
 from collections.abc import Mapping
 
-from metakit.forms.csv_tables import guarded
 from metakit.forms.field_words import entry_words
 from metakit.forms.record_workbooks.filling import fill
 from metakit.forms.record_workbooks.layout import FIELD, HELP, HIDDEN, RECORD, UNIT, Layout
 from metakit.forms.record_workbooks.writing import facts
+from metakit.forms.sheets.csv_tables import guarded
 from metakit.forms.yaml_nodes import MapNode
 
 

@@ -23,7 +23,7 @@ from metakit.forms.record_workbooks.layout import (
 )
 from metakit.forms.record_workbooks.located import FoundRow, Text
 from metakit.forms.record_workbooks.side_by_side import turned
-from metakit.forms.sheet_rows import STRUCK, STRUCK_HINT, STRUCK_PART, text_problem
+from metakit.forms.sheets.sheet_rows import STRUCK, STRUCK_HINT, STRUCK_PART, text_problem
 from metakit.forms.specs import FieldSpec
 from metakit.forms.typed_numbers import Refused
 

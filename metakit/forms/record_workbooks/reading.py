@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from metakit.errors import Problem, UnreadableError
-from metakit.forms.csv_tables import read_csv, unguarded
 from metakit.forms.record_workbooks.grids import Book, Grid, GridCell, letters
 from metakit.forms.record_workbooks.layout import CHOICES, EXAMPLE, HIDDEN, START
-from metakit.forms.sheet_rows import MOST_COLUMNS, MOST_ROWS, STRUCK, STRUCK_PART
+from metakit.forms.sheets.csv_tables import read_csv, unguarded
+from metakit.forms.sheets.sheet_rows import MOST_COLUMNS, MOST_ROWS, STRUCK, STRUCK_PART
 
 LARGEST_UNPACKED = 50_000_000
 LARGEST_CSV = 20_000_000
@@ -58,8 +58,8 @@ def _stop(name: str, what: str, *, hint: str = "", allowed: str = "") -> Unreada
 
 
 def _workbook(path: Path, shown: str) -> Book:
-    from metakit.forms.rich_text import open_workbook, unusual_fonts
-    from metakit.forms.workbooks import check_package
+    from metakit.forms.sheets.rich_text import open_workbook, unusual_fonts
+    from metakit.forms.sheets.workbooks import check_package
 
     check_package(path, shown)
     problems: list[Problem] = []
@@ -153,7 +153,7 @@ def _cells(sheet: Any, shown: str) -> dict[tuple[int, int], Any]:
 
 
 def _cell(typed: Any, shown: Any, fonts: dict[int, Any]) -> GridCell:
-    from metakit.forms.rich_text import marked
+    from metakit.forms.sheets.rich_text import marked
 
     formula = typed.data_type == "f"
     value = typed.value if not formula else (shown.value if shown is not None else None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.report.changes import KINDS
+from metakit.report.folders.changes import KINDS
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 

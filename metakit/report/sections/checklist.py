@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from metakit.report.checklist import STATE_MEANING, STATE_WORDS, checklists
-from metakit.report.checklist_files import CSV, OWN_WORDS, WORD, state_counts
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
+from metakit.report.reporting.checklist import STATE_MEANING, STATE_WORDS, checklists
+from metakit.report.reporting.checklist_files import CSV, OWN_WORDS, WORD, state_counts
 
 
 def build(page: Page) -> Content:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from metakit.core.written import count
-from metakit.report.figure_parts import FigurePart
-from metakit.report.figures import ResultPart
+from metakit.report.drawing.figure_parts import FigurePart
+from metakit.report.drawing.figures import ResultPart
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.synthesis.credibility import CredibilityAnswer, credibility
-from metakit.synthesis.exploration_words import explored
-from metakit.synthesis.explored import Explored
-from metakit.synthesis.robustness_words import sign_words
+from metakit.synthesis.choices.robustness_words import sign_words
+from metakit.synthesis.exploring.credibility import CredibilityAnswer, credibility
+from metakit.synthesis.exploring.exploration_words import explored
+from metakit.synthesis.exploring.explored import Explored
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from metakit.core.written import count, listed
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.review.extraction import Extraction
-from metakit.review.reconcile_decisions import OTHER, in_words, typed_by_each
+from metakit.review.reconciling.reconcile_decisions import OTHER, in_words, typed_by_each
 
 
 def build(page: Page) -> Content | None:

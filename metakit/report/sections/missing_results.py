@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.synthesis.eligible import STATUS_WORDS
+from metakit.synthesis.gathering.eligible import STATUS_WORDS
 from metakit.synthesis.terms import outcome_term
 
 SIGNS = {"reported": "●", "reported_zero": "0", "measured_not_reported": "!", "not_reported": "–"}

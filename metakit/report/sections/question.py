@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
+from metakit.synthesis.gathering.windows import window
 from metakit.synthesis.terms import label_of, outcome_term
-from metakit.synthesis.windows import window
 from metakit.telling.results import RANKS
 
 

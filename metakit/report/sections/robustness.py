@@ -6,13 +6,12 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from metakit.measures.registry import MEASURES
-from metakit.report.exploration_parts import RobustnessFigures
-from metakit.report.figures import ResultPart
+from metakit.report.drawing.exploration_parts import RobustnessFigures
+from metakit.report.drawing.figures import ResultPart
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
-from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.robustness import Robustness
-from metakit.synthesis.robustness_words import (
+from metakit.synthesis.choices.robustness import Robustness
+from metakit.synthesis.choices.robustness_words import (
     effect_lines,
     end_lines,
     refusal_lines,
@@ -21,6 +20,7 @@ from metakit.synthesis.robustness_words import (
     sign_words,
     specification_sentences,
 )
+from metakit.synthesis.findings import AnalysisFinding
 from metakit.telling.option_words import option_words
 
 

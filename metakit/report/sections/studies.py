@@ -8,7 +8,7 @@ from metakit.core.records import Arm, StudyRecord
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.analysis import DESIGN_GROUPS
-from metakit.synthesis.cohorts import NO_COHORT
+from metakit.synthesis.gathering.cohorts import NO_COHORT
 from metakit.synthesis.terms import label_of
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from metakit.review.selection.screening import STAGE_WORDS, Stage
 
 if TYPE_CHECKING:
-    from metakit.review.agreement import CategoryAgreement
+    from metakit.review.reconciling.agreement import CategoryAgreement
 
 
 def agreement_sentence(stage: Stage, found: CategoryAgreement) -> str:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.errors import DataError, Problem, UnreadableError
-from metakit.forms.csv_tables import csv_rows
-from metakit.forms.sheet_rows import LONGEST_CELL
+from metakit.forms.sheets.csv_tables import csv_rows
+from metakit.forms.sheets.sheet_rows import LONGEST_CELL
 from metakit.forms.text_files import decoded
 from metakit.forms.tree import Group
 from metakit.review.selection.files import LARGEST_SELECTION, MOST_CITATIONS

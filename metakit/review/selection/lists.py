@@ -13,8 +13,8 @@ from pathlib import Path
 from metakit.core.files import write_atomically
 from metakit.errors import DataError, Problem, UsageError
 from metakit.forms.library import shipped
-from metakit.forms.sheet_rows import SheetRows
-from metakit.forms.tables import Table, read_table, text_of
+from metakit.forms.sheets.sheet_rows import SheetRows
+from metakit.forms.sheets.tables import Table, read_table, text_of
 from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.files import screening_file, screening_files

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from metakit.core.files import write_atomically
 from metakit.errors import DataError, Problem, UnreadableError
-from metakit.forms.csv_tables import read_csv
-from metakit.forms.sheet_rows import SheetRows
+from metakit.forms.sheets.csv_tables import read_csv
+from metakit.forms.sheets.sheet_rows import SheetRows
 from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.files import AGREED, CONFLICTS, selection_folder
@@ -20,7 +20,7 @@ from metakit.review.selection.screening import DECISIONS, STAGES, Decision, Stag
 from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, table_text
 
 if TYPE_CHECKING:
-    from metakit.review.agreement import CategoryAgreement
+    from metakit.review.reconciling.agreement import CategoryAgreement
 
 FILLED = ("decision", "reason", "page", "note", "decided_by", "decided_on")
 SIDES = ("first", "second")
@@ -43,9 +43,9 @@ def screening_agreement(selection: Selection, *, level: float = 0.95) -> dict[St
     """Compare two people's decisions at each stage; a stage that nobody did twice is left out.
 
     Percent, kappa with its large-sample interval, and the kappa adjusted for prevalence and bias; see
-    `metakit.review.agreement`. Reasons are not compared, decisions are.
+    `metakit.review.reconciling.agreement`. Reasons are not compared, decisions are.
     """
-    from metakit.review.agreement import category_agreement
+    from metakit.review.reconciling.agreement import category_agreement
 
     return {
         stage: category_agreement(

@@ -15,10 +15,10 @@ from pathlib import Path
 
 from metakit.core.values import Place
 from metakit.errors import Problem, UnreadableError, nearest_names
-from metakit.forms.csv_tables import csv_rows, guarded, unguarded
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
-from metakit.forms.sheet_rows import SheetRows, text_problem
+from metakit.forms.sheets.csv_tables import csv_rows, guarded, unguarded
+from metakit.forms.sheets.sheet_rows import SheetRows, text_problem
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 from metakit.forms.yaml_nodes import MapNode, ScalarNode

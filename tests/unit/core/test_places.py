@@ -19,8 +19,8 @@ import pytest
 from metakit.core.files import remove_leftovers, write_atomically
 from metakit.core.places import WrongPlaceError, name_fault, place_within
 from metakit.errors import DataError, UnreadableError
-from metakit.report.bundle_files import name_faults
-from metakit.report.output_folder import LIST, write_folder
+from metakit.report.folders.bundle_files import name_faults
+from metakit.report.folders.output_folder import LIST, write_folder
 from metakit.review.history import START, append, history_questions, read_history, sound_history
 
 HOSTILE = [
@@ -181,7 +181,7 @@ ROOT = Path(__file__).resolve().parents[3]
 
 def test_reconcile_neither_deletes_nor_overwrites_outside(tmp_path: Path) -> None:
     """The attack that was found: the history's record is '../victim.yaml' with a chain that holds."""
-    from metakit.review.reconcile import compare_review, reconcile
+    from metakit.review.reconciling.reconcile import compare_review, reconcile
 
     review, victim = tmp_path / "review", tmp_path / "victim.yaml"
     shutil.copytree(ROOT / "demo_studies", review)
@@ -232,7 +232,7 @@ def _problems(read: Any, review: Path) -> list[Any]:
 
 
 def test_zip_names_are_the_bundles(tmp_path: Path) -> None:
-    from metakit.report.bundle_files import unpack
+    from metakit.report.folders.bundle_files import unpack
 
     path = tmp_path / "b.zip"
     with zipfile.ZipFile(path, "w") as packed:

@@ -11,7 +11,7 @@ from scipy import stats
 from metakit.decision.absolute import absolute_difference, needed_to_treat
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.absolute import effect_needed, number_needed, risk_with
-from metakit.measures.carrying import carrier_for
+from metakit.measures.converting.carrying import carrier_for
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.baseline import Baseline, baseline_from_counts, comparator_baseline
 from metakit.synthesis.confidence import ConfidenceDistribution

@@ -28,7 +28,7 @@ from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
 from metakit.telling.networks import networks_blocks
 from tests.unit.synthesis.invented import Folder, plan, protocol
-from tests.unit.synthesis.test_networks import PLAN, TRIALS
+from tests.unit.synthesis.networking.test_networks import PLAN, TRIALS
 
 OUTCOME = OutcomePlan(
     outcome="any_complication", importance="critical", window="12_months", smallest_important_difference=5,

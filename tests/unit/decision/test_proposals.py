@@ -17,7 +17,7 @@ from metakit.decision.proposals import DOMAINS, Proposal, proposals, start_of
 from metakit.decision.statements import statement
 from metakit.decision.thresholds import Thresholds
 from metakit.forms.library import shipped
-from metakit.models.small_study import SmallStudyTest
+from metakit.models.small_studies.small_study import SmallStudyTest
 from tests.unit.decision.bodies import SIZES, body, studies
 
 

@@ -11,11 +11,11 @@ from metakit.decision.analysis_body import body_of
 from metakit.decision.certainty import all_certainties, certainty_json
 from metakit.decision.summary import letter_of, summary_tables
 from metakit.decision.summary_facts import beside_counts, comparator_mean, designs_of, months_of, when_of
-from metakit.report.figure_content import forest_of
+from metakit.report.drawing.figure_content import forest_of
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from tests.unit.decision.test_summary import SMALLEST, found, tables
+from tests.unit.synthesis.gathering.test_reported_effects import CRUDE, compared
 from tests.unit.synthesis.invented import arm, counted, measured, plan, study, trial
-from tests.unit.synthesis.test_reported_effects import CRUDE, compared
 
 
 def cohort(id_: str, events_1: int, events_2: int) -> Any:

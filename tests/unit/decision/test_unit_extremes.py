@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from metakit.decision.unit_json import decision_json
-from metakit.decision.unit_words import plain_text
+from metakit.decision.one_unit.unit_json import decision_json
+from metakit.decision.one_unit.unit_words import plain_text
 from metakit.report.unit_page import write_unit_page
-from tests.unit.decision.test_unit_decision import SCENARIO, WEIGHTS
+from tests.unit.decision.one_unit.test_unit_decision import SCENARIO, WEIGHTS
 from tests.unit.decision.units import HEAD, decided
 
 EDGES = {

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from metakit.core.limits import Limits
-from metakit.decision.unit import Limited, OwnReturns, UnitTechnique
+from metakit.decision.one_unit.unit import Limited, OwnReturns, UnitTechnique
 from metakit.decision.unit_returns import count_range, returns_words, unit_returns
 from metakit.synthesis.findings import Findings
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from metakit.core.plans import AnalysisPlan
 from metakit.core.values import FollowUp
-from metakit.decision.unit import Unit, read_unit
-from metakit.decision.unit_decision import UnitDecision, decide
+from metakit.decision.one_unit.unit import Unit, read_unit
+from metakit.decision.one_unit.unit_decision import UnitDecision, decide
 from tests.unit.synthesis.invented import (
     Folder,
     arm,

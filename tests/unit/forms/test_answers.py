@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from metakit.cli.app import app
-from metakit.cli.running import run
+from metakit.cli.support.running import run
 from metakit.errors import Problem
 from metakit.forms.addresses import address_of
 from metakit.forms.answers import values_of
@@ -22,7 +22,7 @@ from metakit.forms.record_workbooks.writing import workbook_bytes
 from metakit.forms.records import read_record
 from metakit.forms.yaml_nodes import read_document
 from metakit.review.check import check_paths, entries_to_answer
-from metakit.review.reconcile_match import combine
+from metakit.review.reconciling.reconcile_match import combine
 
 REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 TEXT = (REVIEW / "records" / "test_01.yaml").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ import openpyxl
 import pytest
 
 from metakit.cli.app import app
-from metakit.cli.running import run
+from metakit.cli.support.running import run
 from metakit.errors import DataError
 from metakit.forms.bundled import bundled_folder, forms_folder
 from metakit.forms.json_schema import json_schema

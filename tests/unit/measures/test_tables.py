@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from metakit.errors import DataError, UnknownNameError, UsageError
-from metakit.forms.tables import read_table
+from metakit.forms.sheets.tables import read_table
 from metakit.measures.tables import effect_sizes, effects_of_table, exact_intervals
 
 COUNTS = {

@@ -23,8 +23,8 @@ from metakit.network.inconsistency import inconsistency
 from metakit.network.inference import fit_part_half_normal, fit_part_hartung_knapp, spread_scale
 from metakit.network.model import fit_part, membership
 from metakit.network.ranking import rank
-from metakit.numerics import arm_regression as kernel
-from metakit.numerics.half_normal_effects import half_normal_effects
+from metakit.numerics.networks import arm_regression as kernel
+from metakit.numerics.posteriors.half_normal_effects import half_normal_effects
 from tests.unit.network.networks import arms_of_values, parkinson, smoking_rows
 
 COUNTS = {

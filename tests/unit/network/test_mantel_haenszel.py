@@ -24,7 +24,7 @@ from metakit.network.mantel_haenszel import (
     estimable_arms,
     fit_mantel_haenszel,
 )
-from metakit.numerics.network_mantel_haenszel import cross_products, pairwise_log_odds_ratios
+from metakit.numerics.networks.network_mantel_haenszel import cross_products, pairwise_log_odds_ratios
 from tests.unit.network import networks
 
 

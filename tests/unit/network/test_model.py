@@ -17,7 +17,7 @@ from metakit.network.inconsistency import inconsistency
 from metakit.network.model import connected_parts, estimate_tau2, fit_part, membership
 from metakit.network.ranking import rank
 from metakit.network.thresholds import thresholds
-from metakit.numerics import arm_regression as kernel
+from metakit.numerics.networks import arm_regression as kernel
 from tests.unit.network import networks
 
 

@@ -10,7 +10,7 @@ import pytest
 from metakit.network.inconsistency import design_of, direct_pairs, inconsistency
 from metakit.network.model import estimate_tau2, fit_part, membership
 from metakit.network.splitting import indirect_evidence, split_estimates
-from metakit.numerics import arm_regression as kernel
+from metakit.numerics.networks import arm_regression as kernel
 from tests.unit.network import networks
 
 

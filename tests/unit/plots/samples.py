@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 
-from metakit.plots.content import (
+from metakit.plots.forests.content import (
     ForestContent,
     ForestGroup,
     ForestRow,

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from metakit.plots.forest import forest_figure
-from metakit.plots.funnel import funnel_figure
-from metakit.plots.overview import overview_figure
+from metakit.plots.forests.forest import forest_figure
+from metakit.plots.forests.funnel import funnel_figure
+from metakit.plots.forests.overview import overview_figure
 from tests.unit.plots.looking import faults, smallest_type, texts, words
 from tests.unit.plots.samples import forests, funnels, overviews
 
@@ -121,7 +121,7 @@ def test_greyscale_keeps_marks_apart() -> None:
     from matplotlib.colors import to_rgb
 
     from metakit.plots import style
-    from metakit.plots.funnel_layout import CONTOURS
+    from metakit.plots.forests.funnel_layout import CONTOURS
 
     def luma(colour: str) -> float:
         return 255 * float(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)))

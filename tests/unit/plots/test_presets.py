@@ -13,7 +13,7 @@ from PIL import Image
 from metakit.errors import UnknownNameError
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
-from metakit.plots.forest import build_forest
+from metakit.plots.forests.forest import build_forest
 from metakit.plots.presets import PRESETS, Preset, chosen_size, targets
 from metakit.plots.save import KINDS, figure_bytes
 

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from metakit.errors import UsageError
-from metakit.plots.forest import forest_figure
+from metakit.plots.forests.forest import forest_figure
 from metakit.plots.save import KINDS, check_target, figure_bytes, save_figure
 from tests.unit.plots.samples import forests
 
@@ -37,7 +37,7 @@ def test_saving_twice_changes_nothing(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_another_process_writes_the_same_bytes(tmp_path: Path) -> None:
     code = (
-        "import sys, hashlib\nfrom tests.unit.plots.samples import forests\nfrom metakit.plots.forest import "
+        "import sys, hashlib\nfrom tests.unit.plots.samples import forests\nfrom metakit.plots.forests.forest import "
         "forest_figure\nfrom metakit.plots.save import figure_bytes, KINDS\n"
         "print([hashlib.sha256(figure_bytes(forest_figure(forests()['two']), k)).hexdigest() for k in KINDS])"
     )

@@ -7,9 +7,9 @@ import html5lib
 import pytest
 from defusedxml.ElementTree import fromstring
 
-from metakit.plots.forest import forest_figure
-from metakit.plots.funnel import funnel_figure
-from metakit.plots.overview import overview_figure
+from metakit.plots.forests.forest import forest_figure
+from metakit.plots.forests.funnel import funnel_figure
+from metakit.plots.forests.overview import overview_figure
 from metakit.plots.svg import figure_svg, svg_text
 from tests.unit.plots.samples import forests, funnels, overviews
 

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from metakit.plots.forest import forest_figure
-from metakit.plots.funnel import funnel_figure
+from metakit.plots.forests.forest import forest_figure
+from metakit.plots.forests.funnel import funnel_figure
 from metakit.plots.svg import SVG, figure_svg, parsed
 from metakit.plots.svg_page import PAGE_FONT, page_font_rules, page_svg
 from tests.unit.plots.samples import forests, funnels

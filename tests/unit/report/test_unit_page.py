@@ -11,9 +11,9 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from metakit.decision.unit_decision import UnitDecision
+from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.report.unit_page import write_unit_page
-from tests.unit.decision.test_unit_decision import SCENARIO, WEIGHTS
+from tests.unit.decision.one_unit.test_unit_decision import SCENARIO, WEIGHTS
 from tests.unit.decision.units import COMPLICATIONS, HEAD, SCORES, decided
 from tests.unit.report.test_page import HOSTILE, HTML, OURS
 

@@ -12,8 +12,8 @@ from metakit.core.bibliography import REFERENCES
 from metakit.decision.certainty import all_certainties, certainty_json
 from metakit.errors import UnknownNameError
 from metakit.report.citations import Citations
-from metakit.report.figure_content import EFFECTIVE_NOTE, forest_of
-from metakit.report.figures import MOST_ROWS, draw_all, in_pieces
+from metakit.report.drawing.figure_content import EFFECTIVE_NOTE, forest_of
+from metakit.report.drawing.figures import MOST_ROWS, draw_all, in_pieces
 from metakit.report.methods_text import methods_paragraphs
 from metakit.report.registry import ORDER, SECTIONS, sections_in_order
 from metakit.report.sections.reproduce import report_date

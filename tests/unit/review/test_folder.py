@@ -254,7 +254,7 @@ HEAVY = ("pandas", "numpy", "scipy", "statsmodels", "matplotlib", "openpyxl")
 @pytest.mark.parametrize(
     "code",
     [
-        "import metakit.forms.records, metakit.forms.tables, metakit.review.folder, metakit.review.new",
+        "import metakit.forms.records, metakit.forms.sheets.tables, metakit.review.folder, metakit.review.new",
         f"from metakit.review.folder import open_folder; open_folder({str(SOUND)!r})",
     ],
     ids=["import", "open"],

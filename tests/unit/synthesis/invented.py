@@ -12,9 +12,9 @@ from metakit.core.values import FollowUp, OutcomeValue, Place
 from metakit.errors import Problem
 from metakit.measures.registry import MEASURES
 from metakit.review.selection.reading import Selection
-from metakit.synthesis.arms import display_names
-from metakit.synthesis.gather import Task, gather
-from metakit.synthesis.rows import Choices, Gathered
+from metakit.synthesis.gathering.arms import display_names
+from metakit.synthesis.gathering.gather import Task, gather
+from metakit.synthesis.gathering.rows import Choices, Gathered
 from metakit.synthesis.terms import outcome_term
 
 COMPARISON = ComparisonPlan(

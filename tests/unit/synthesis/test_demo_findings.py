@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from metakit.errors import UsageError
-from metakit.models.again import method_of
+from metakit.models.differing.again import method_of
+from metakit.synthesis.choices.robustness import robustness
+from metakit.synthesis.choices.variations import FEWEST_TO_LEAVE_OUT
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.robustness import robustness
-from metakit.synthesis.variations import FEWEST_TO_LEAVE_OUT
 
 ROOT = Path(__file__).parents[3]
 

@@ -10,7 +10,7 @@ from metakit import effect_sizes, pool
 from metakit.core.beside import Companion
 from metakit.core.limits import Limits
 from metakit.measures.registry import MEASURES
-from metakit.models.fragility import fragility
+from metakit.models.differing.fragility import fragility
 from metakit.synthesis.fragility_words import fragility_sentence
 from tests.unit.synthesis.invented import COMPARISON
 
@@ -75,7 +75,7 @@ def test_other_ways_on_another_side_are_named_with_their_intervals() -> None:
 
 def test_no_cell_is_told_as_corrected_and_not_corrected_at_once() -> None:
     # "1 of 5 studies have an empty cell and were corrected for it" once stood beside "no zero cell is corrected".
-    from metakit.models.uncorrected import UNCORRECTED
+    from metakit.models.of_counts.uncorrected import UNCORRECTED
     from metakit.synthesis.run import synthesise
     from tests.unit.synthesis.invented import Folder, plan, protocol, trial
 

@@ -22,9 +22,9 @@ from metakit.core.results import (
 from metakit.measures.absolute import risk_with
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.absolute import absolute_effect
+from metakit.synthesis.choices.variations import VariationFact
 from metakit.synthesis.spread_words import spread_sentences
 from metakit.synthesis.terms import outcome_term
-from metakit.synthesis.variations import VariationFact
 from metakit.synthesis.words import (
     absolute_sentence,
     comparison_sentence,

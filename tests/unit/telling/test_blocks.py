@@ -10,9 +10,9 @@ import pytest
 from metakit.report.citations import Citations
 from metakit.report.html import Html
 from metakit.report.terminal import Terminal
-from metakit.report.word import Word
-from metakit.report.word_document import new_document
-from metakit.report.word_manuscript import Manuscript
+from metakit.report.word_documents.word import Word
+from metakit.report.word_documents.word_document import new_document
+from metakit.report.word_documents.word_manuscript import Manuscript
 from metakit.telling.blocks import (
     Block,
     Cell,

@@ -9,8 +9,8 @@ import re
 import pytest
 
 from metakit.report.causes_file import causes_csv
-from metakit.synthesis.causes_words import estimate_words
 from metakit.synthesis.findings import Findings
+from metakit.synthesis.returning.causes_words import estimate_words
 from metakit.telling.blocks import Picture, Table, plain
 from metakit.telling.facts import Facts
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
@@ -42,7 +42,7 @@ def test_the_numbers_are_those_of_the_findings(blocks, demo_findings: Findings) 
 
 
 def test_figures_are_named_that_are_drawn(blocks, demo_findings: Findings) -> None:
-    from metakit.report.trouble_figures import draw_trouble
+    from metakit.report.drawing.trouble_figures import draw_trouble
 
     drawn = {part.name for part in draw_trouble(demo_findings, (".svg",))}
     named = {block.name for block in walk(blocks) if isinstance(block, Picture)}

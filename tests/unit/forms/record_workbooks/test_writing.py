@@ -8,12 +8,12 @@ import io
 import openpyxl
 import pytest
 
-from metakit.forms.csv_tables import guarded, unguarded
 from metakit.forms.library import shipped
 from metakit.forms.record_workbooks.cell_texts import list_items, list_text, number_text, plain_number
 from metakit.forms.record_workbooks.csv_writing import csv_texts
 from metakit.forms.record_workbooks.layout import layout_of
 from metakit.forms.record_workbooks.writing import workbook_bytes
+from metakit.forms.sheets.csv_tables import guarded, unguarded
 
 from .conftest import cell_of
 

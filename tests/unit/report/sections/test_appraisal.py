@@ -9,7 +9,7 @@ import html5lib
 import pytest
 
 from metakit.report.citations import Citations
-from metakit.report.figures import draw_all
+from metakit.report.drawing.figures import draw_all
 from metakit.report.methods_text import methods_paragraphs
 from metakit.report.page import Page
 from metakit.report.sections.appraisal import build, overall_sentence

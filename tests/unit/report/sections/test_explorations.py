@@ -7,14 +7,14 @@ from functools import cache
 
 import pytest
 
-from metakit.report.exploration_figures import draw_explorations
-from metakit.report.figures import ReportFigures, ResultPart
+from metakit.report.drawing.exploration_figures import draw_explorations
+from metakit.report.drawing.figures import ReportFigures, ResultPart
 from metakit.report.page import Page
 from metakit.report.sections import explorations, robustness
 from metakit.report.sections.explorations import Questioned, Told
 from metakit.report.sections.robustness import Surviving
+from metakit.synthesis.exploring.moderator_shapes import MODERATORS
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.moderator_shapes import MODERATORS
 from metakit.telling.facts import RESULT
 
 _shared: list[Findings] = []

@@ -8,7 +8,7 @@ from typing import Any
 from metakit.core.limits import Limits
 from metakit.report.sections.extraction import build
 from metakit.review.extraction import Extraction
-from metakit.review.reconcile_agreement import OverallAgreement
+from metakit.review.reconciling.reconcile_agreement import OverallAgreement
 
 
 def content(**facts: Any) -> dict[str, Any]:

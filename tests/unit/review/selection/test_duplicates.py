@@ -76,7 +76,7 @@ def test_a_record_meets_few_others(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_table_of_more_records_than_a_sheet_of_studies_is_read(tmp_path: Path) -> None:
-    from metakit.forms.sheet_rows import MOST_ROWS
+    from metakit.forms.sheets.sheet_rows import MOST_ROWS
     from metakit.review.selection.files import MOST_CITATIONS
     from metakit.review.selection.tables import read_table_rows
 

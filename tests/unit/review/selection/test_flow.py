@@ -11,7 +11,7 @@ import pytest
 
 from metakit.errors import DataError, Problem
 from metakit.forms.library import shipped
-from metakit.plots.flow_content import flow_content
+from metakit.plots.evidence.flow_content import flow_content
 from metakit.review.check import check_paths
 from metakit.review.folder import open_folder
 from metakit.review.selection.flow import Flow

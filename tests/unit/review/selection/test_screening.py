@@ -16,7 +16,7 @@ import openpyxl
 import pytest
 
 from metakit.cli.app import app
-from metakit.cli.running import run
+from metakit.cli.support.running import run
 from metakit.errors import DataError, UnreadableError, UsageError
 from metakit.review.history import read_history
 from metakit.review.selection.importing import import_search

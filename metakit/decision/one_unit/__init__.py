@@ -1,0 +1,1 @@
+"""What one unit can expect."""

@@ -1,0 +1,254 @@
+"""One technique and one outcome of a unit: rate, risk or score difference, at the estimate and in draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from metakit.core.effects import FloatArray
+from metakit.core.limits import Limits
+from metakit.decision.new_centre import NewCentre, new_centre
+from metakit.decision.one_unit.expected import DRAWS, risk_within, stratified
+from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
+from metakit.decision.one_unit.unit_links import Link
+from metakit.errors import NotEstimableError
+from metakit.measures.converting.carrying import Carrier, carrier_for
+from metakit.measures.registry import MEASURES, Measure
+from metakit.synthesis.absolute import baseline_of
+from metakit.synthesis.findings import AnalysisFinding, Findings
+
+ZERO_BASELINE = (
+    "The unit counted no event. Half an event is taken for the expected number (the mean of Jeffreys' "
+    "distribution), and the range starts from that distribution."
+)
+CUT = "Draws of a risk beyond 0 or 100 of 100 thumbs were cut there."
+MOST_RISK = 1 - 1e-12
+MOST_RATE = 1e6
+"""Draws beyond these mean that everybody has the event at once; more would only overflow."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """What one technique does to one outcome in the unit.
+
+    `value` is the rate per thumb-year, the risk of a thumb, or the difference of a score, at the estimate;
+    `draws` the same in new centres, all techniques of an outcome on the same draws of the baseline. Without
+    an answer, `reason` says why and both are empty. `link`, `centre` and `carrier` (how the effect is
+    carried to the unit's baseline) are None for the current technique.
+    """
+
+    outcome: UnitOutcome
+    technique: UnitTechnique
+    value: float = 0.0
+    draws: FloatArray = field(default_factory=lambda: np.empty(0))
+    link: Link | None = None
+    finding: AnalysisFinding | None = None
+    centre: NewCentre | None = None
+    carrier: Carrier | None = None
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def answered(self) -> bool:
+        """Whether there is a number."""
+        return not self.reason
+
+    @property
+    def per_year(self) -> bool:
+        """Whether `value` is a rate per thumb-year."""
+        return self.outcome.baseline is not None and self.outcome.baseline.per_year
+
+    @property
+    def is_current(self) -> bool:
+        """Whether this is what the unit does now."""
+        return self.link is None and self.answered
+
+    def at(self, effect: float | None = None, baseline: float | None = None) -> float:
+        """Return `value` under another effect (analysis scale) or another baseline."""
+        base = baseline_value(self.outcome) if baseline is None else baseline
+        if self.centre is None or self.link is None:
+            return base
+        size = self.centre.estimate if effect is None else effect
+        found, _ = _applied(
+            self.link, self.finding, np.asarray(size), np.asarray(base), self.per_year, self.carrier
+        )
+        return float(found)
+
+    def per_thumb(self, value: float | FloatArray, years: float) -> FloatArray:
+        """Return what a value means for one thumb within some years: a risk, or the difference of a score."""
+        return risk_within(value, years) if self.per_year else np.asarray(value, dtype=float)
+
+    def effect_limits(self) -> Limits | None:
+        """Return the limits of the effect in a new centre on the analysis scale, None without an effect."""
+        return self.centre.limits() if self.centre else None
+
+
+def baseline_value(outcome: UnitOutcome) -> float:
+    """Return the baseline at the estimate; 0 for a score, whose differences are to the current technique."""
+    base = outcome.baseline
+    if base is None:
+        return 0.0
+    if base.events > 0:
+        return base.value
+    return 0.5 / base.total if base.per_year else 0.5 / (base.total + 1)
+
+
+def cells_of(
+    unit: Unit,
+    chosen: Sequence[Link],
+    findings: Findings,
+    *,
+    random: np.random.Generator,
+    size: int = DRAWS,
+) -> tuple[Cell, ...]:
+    """Return every outcome with every technique, outcomes in the unit's order, the current technique first.
+
+    Raises
+    ------
+    NotEstimableError
+        When effects were asked for and no analysis has an answer.
+    """
+    answers = {finding.plan.id: finding for finding in findings.analyses}
+    by_place = {(link.outcome, link.technique): link for link in chosen}
+    cells = []
+    for outcome in unit.outcomes:
+        bases = _baseline_draws(outcome, random, size)
+        cells.append(_current(unit, outcome, bases))
+        for technique in unit.others:
+            link = by_place.get((outcome.term.id, technique.id))
+            cells.append(_cell(outcome, technique, link, answers, bases, random))
+    if chosen and not any(cell.answered and cell.link for cell in cells):
+        reasons = "; ".join(sorted({cell.reason for cell in cells if cell.link and cell.reason}))
+        raise NotEstimableError(
+            f"none of the analyses that the unit asks for has an answer: {reasons}. "
+            "Name other analyses of the review, or take the effects out to see the current technique alone."
+        )
+    return tuple(cells)
+
+
+def _baseline_draws(outcome: UnitOutcome, random: np.random.Generator, size: int) -> FloatArray:
+    shares = stratified(random, size)
+    if outcome.baseline is None:
+        return np.zeros(size)
+    return outcome.baseline.quantile(shares)
+
+
+def _current(unit: Unit, outcome: UnitOutcome, bases: FloatArray) -> Cell:
+    base = outcome.baseline
+    notes = (ZERO_BASELINE,) if base is not None and base.events == 0 else ()
+    return Cell(
+        outcome=outcome,
+        technique=unit.technique(unit.current),
+        value=baseline_value(outcome),
+        draws=bases,
+        notes=notes,
+    )
+
+
+def _cell(
+    outcome: UnitOutcome,
+    technique: UnitTechnique,
+    link: Link | None,
+    answers: Mapping[str, AnalysisFinding],
+    bases: FloatArray,
+    random: np.random.Generator,
+) -> Cell:
+    if link is None:
+        return Cell(outcome=outcome, technique=technique, reason="the unit names no analysis for it")
+    finding = answers[link.plan.id]
+    if finding.result is None:
+        return Cell(
+            outcome=outcome, technique=technique, link=link, finding=finding, reason=finding.answer.reason
+        )
+    try:
+        centre = new_centre(finding)
+    except NotEstimableError as error:
+        return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
+    per_year = outcome.baseline is not None and outcome.baseline.per_year
+    try:
+        carrier = _carrier(link, finding, baseline_value(outcome), per_year)
+    except NotEstimableError as error:
+        return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
+    at = np.asarray(baseline_value(outcome))
+    value, _ = _applied(link, finding, np.asarray(centre.estimate), at, per_year, carrier)
+    draws, cut = _applied(link, finding, centre.draw(random, len(bases)), bases, per_year, carrier)
+    return Cell(
+        outcome=outcome,
+        technique=technique,
+        value=float(value),
+        draws=draws,
+        link=link,
+        finding=finding,
+        centre=centre,
+        carrier=carrier,
+        notes=(*([carrier.reason] if carrier and carrier.reason else ()), *((CUT,) if cut else ())),
+    )
+
+
+def _carrier(link: Link, finding: AnalysisFinding, base: float, per_year: bool) -> Carrier | None:
+    """Return how the effect is carried to the unit's baseline, None for series and scores.
+
+    Raises
+    ------
+    NotEstimableError
+        When a risk difference fits neither the unit's baseline nor that of its own studies.
+    """
+    measure, result = MEASURES[link.plan.measure], finding.result
+    if link.series or result is None or measure.at_baseline is None:
+        return None
+    ends = np.array([result.estimate, *result.interval]) * (-1 if link.backwards else 1)
+    own = baseline_of(measure, finding.numbers, level=result.level)
+    home = None if own is None else own.value
+    if home is not None and link.backwards:
+        home += float(_on_natural(link, measure, np.asarray(result.estimate)))
+    return carrier_for(measure.name, _on_natural(link, measure, ends), base, per_year=per_year, home=home)
+
+
+def _on_natural(link: Link, measure: Measure, values: FloatArray) -> FloatArray:
+    with np.errstate(over="ignore"):
+        return np.asarray(np.exp(values) if measure.scale(link.plan.scale).axis == "log" else values)
+
+
+def _applied(
+    link: Link,
+    finding: AnalysisFinding | None,
+    effect: FloatArray,
+    base: FloatArray,
+    per_year: bool,
+    carrier: Carrier | None,
+) -> tuple[FloatArray, bool]:
+    """Return rates, risks or differences from effects on the analysis scale, and whether risks were cut."""
+    measure = MEASURES[link.plan.measure]
+    if link.series:
+        if finding is None or finding.result is None:  # pragma: no cover - an answered cell has both
+            raise ValueError("a series without an answer")
+        found = _natural(finding, effect)
+        return (found, False) if per_year else _within_0_and_1(found)
+    size = -effect if link.backwards else effect
+    if measure.name == "mean_difference":
+        return size, False
+    if carrier is None:  # pragma: no cover - scores and series have returned
+        raise ValueError("an effect on events without a way to a baseline")
+    found = carrier.risk(_on_natural(link, measure, size), base)
+    return (np.asarray(np.minimum(found, MOST_RATE)), False) if per_year else _within_0_and_1(found)
+
+
+def _natural(finding: AnalysisFinding, values: FloatArray) -> FloatArray:
+    """Bring values of a single-arm analysis back to risks or rates by the result's own function."""
+    back = finding.result.back_transform if finding.result else float
+    scale = MEASURES[finding.plan.measure].scale(finding.plan.scale)
+    with np.errstate(over="ignore"):
+        fast = np.asarray(scale.to_natural(values), dtype=float)
+    # Some scales (double arcsine) need the result's own way back; where both agree the fast one is taken.
+    probe = np.linspace(np.min(values), np.max(values), 5)
+    own = np.array([back(float(value)) for value in probe])
+    if np.allclose(own, np.asarray(scale.to_natural(probe), dtype=float), rtol=1e-9, atol=1e-12):
+        return np.asarray(np.minimum(fast, MOST_RATE))
+    return np.array([back(float(value)) for value in np.ravel(values)]).reshape(np.shape(values))
+
+
+def _within_0_and_1(risk: FloatArray) -> tuple[FloatArray, bool]:
+    cut = bool(((risk < 0) | (risk > 1)).any())
+    return np.clip(risk, 0.0, MOST_RISK), cut

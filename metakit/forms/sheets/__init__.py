@@ -1,0 +1,1 @@
+"""Tables from files: CSV and workbooks, as typed and as printed."""

@@ -1,0 +1,1 @@
+"""The effect measures, one module a family."""

@@ -1,0 +1,1 @@
+"""Shares of causes that add up to a whole."""

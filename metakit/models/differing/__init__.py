@@ -1,0 +1,1 @@
+"""Why and how much studies differ: regression, subgroups, influence, fragility."""

@@ -1,0 +1,1 @@
+"""Models with priors, integrated without sampling."""

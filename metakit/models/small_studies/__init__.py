@@ -1,0 +1,1 @@
+"""Small-study effects: tests and adjustments."""

@@ -1,0 +1,1 @@
+"""Kernels of posteriors, by deterministic quadrature."""

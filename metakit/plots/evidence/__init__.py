@@ -1,0 +1,1 @@
+"""Figures of what a review holds: selection, appraisal, directions, gaps, causes of return."""

@@ -1,0 +1,1 @@
+"""Figures that ask why studies differ and whether an answer would survive."""

@@ -1,0 +1,1 @@
+"""Figures of networks of techniques."""

@@ -1,0 +1,63 @@
+"""The flow diagram for the report: one for a page, one for a narrow screen or a column."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from metakit.report.drawing.figure_parts import FigurePart, figure_part
+from metakit.review.selection.reading import Selection
+from metakit.synthesis.findings import Findings
+from metakit.synthesis.terms import label_of
+
+WIDE_MM, NARROW_MM = 180.0, 85.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelectionFigures:
+    """The same flow at two widths; both None without a finished selection."""
+
+    wide: FigurePart | None = None
+    narrow: FigurePart | None = None
+
+    @property
+    def all(self) -> tuple[FigurePart, ...]:
+        """Both figures, or none."""
+        return tuple(part for part in (self.wide, self.narrow) if part is not None)
+
+
+def draw_selection(findings: Findings, kinds: Sequence[str]) -> SelectionFigures:
+    """Draw the flow of records, reports and studies; nothing where it was not documented to its end."""
+    selection = findings.selection
+    if selection is None or selection.flow is None:
+        return SelectionFigures()
+    return SelectionFigures(
+        wide=_part("flow", selection, WIDE_MM, kinds),
+        narrow=_part("flow-narrow", selection, NARROW_MM, kinds),
+    )
+
+
+def _part(name: str, selection: Selection, width_mm: float, kinds: Sequence[str]) -> FigurePart:
+    from metakit.plots.evidence.flow import flow_figure
+    from metakit.plots.evidence.flow_content import flow_content
+
+    if selection.flow is None:  # pragma: no cover - the caller has seen it
+        raise ValueError("a selection that is not finished has no flow")
+    content = flow_content(
+        selection.flow,
+        sources={search.id: (search.name, search.kind_label) for search in selection.searches},
+        reasons={
+            term: label_of("exclusion_reasons", term)
+            for side in (selection.flow.databases, selection.flow.other)
+            if side is not None
+            for term in side.excluded_by_reason
+        },
+    )
+    return figure_part(
+        name,
+        flow_figure(content, width_mm=width_mm),
+        redraw=lambda width, page: (flow_figure(content, width_mm=width),),
+        caption="Flow of records, reports and studies, counted from the files of the review.",
+        more=content.text(),
+        kinds=kinds,
+    )

@@ -1,0 +1,1 @@
+"""Folders of reports: bundles, changes since an earlier report, what is written and removed."""

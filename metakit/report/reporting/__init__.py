@@ -1,0 +1,1 @@
+"""Reporting checklists and cited sources as files."""

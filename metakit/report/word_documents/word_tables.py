@@ -1,0 +1,133 @@
+"""Tables in Word documents: real tables with a heading row that is repeated on each page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from docx.document import Document as WordDocument
+from docx.oxml import OxmlElement
+from docx.oxml.ns import qn
+from docx.shared import Mm, Pt
+from docx.table import Table, _Cell, _Row
+
+from metakit.report.word_documents.word_document import write_text
+
+SHADE = "EEF3F6"
+RULE = "808080"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WordRow:
+    """One row. `whole` makes one wide cell of the first text, its first line bold.
+
+    `heading` sets the row bold on a ground.
+    """
+
+    cells: tuple[str, ...]
+    whole: bool = False
+    heading: bool = False
+
+
+def add_table(
+    document: WordDocument,
+    header: Sequence[str],
+    rows: Sequence[WordRow],
+    *,
+    widths_mm: Sequence[float],
+    size: float = 8.5,
+    caption: str = "",
+) -> None:
+    """Add a table: a heading row repeated on each page, rows that stay whole.
+
+    Parameters
+    ----------
+    document : Document
+    header : sequence of str
+    rows : sequence of WordRow
+    widths_mm : sequence of float
+        One width a column.
+    size : float
+        Type size in points.
+    caption : str
+        Bold line above; "" where a numbered caption stands there already.
+    """
+    if caption:
+        title = document.add_paragraph()
+        title.paragraph_format.keep_with_next = True
+        write_text(title, caption).bold = True
+    table = document.add_table(rows=1, cols=len(header))
+    table.autofit = False
+    _rule(table)
+    for column, width in zip(table.columns, widths_mm, strict=True):
+        column.width = Mm(width)
+    _fill(table.rows[0], header, widths_mm, size=size, bold=True, shade=SHADE)
+    _mark(table.rows[0], "w:cantSplit")
+    _mark(table.rows[0], "w:tblHeader")
+    for row in rows:
+        made = table.add_row()
+        _mark(made, "w:cantSplit")
+        shade = SHADE if row.heading else ""
+        if row.whole:
+            _set_widths(made, widths_mm)
+            merged = made.cells[0].merge(made.cells[-1])
+            _write(merged, row.cells[0], size=size, bold=row.heading, shade=shade)
+            merged.paragraphs[0].runs[0].bold = True
+        else:
+            _fill(made, row.cells, widths_mm, size=size, bold=row.heading, shade=shade)
+    document.add_paragraph()
+
+
+def _rule(table: Table) -> None:
+    """Rule a table as journals do, by lines between rows alone, and keep text off the lines."""
+    borders = OxmlElement("w:tblBorders")
+    for side, width in (("top", "8"), ("bottom", "8"), ("insideH", "4")):
+        line = OxmlElement(f"w:{side}")
+        for name, value in (("val", "single"), ("sz", width), ("space", "0"), ("color", RULE)):
+            line.set(qn(f"w:{name}"), value)
+        borders.append(line)
+    margins = OxmlElement("w:tblCellMar")
+    for side, width in (("top", "40"), ("left", "80"), ("bottom", "40"), ("right", "80")):
+        space = OxmlElement(f"w:{side}")
+        space.set(qn("w:w"), width)
+        space.set(qn("w:type"), "dxa")
+        margins.append(space)
+    properties = table._tbl.tblPr
+    look = properties.find(qn("w:tblLook"))
+    for element in (borders, margins):  # the standard prescribes the order: borders, layout, margins, look
+        layout = properties.find(qn("w:tblLayout"))
+        before = layout if element is borders and layout is not None else look
+        if before is None:
+            properties.append(element)
+        else:
+            before.addprevious(element)
+
+
+def _fill(
+    row: _Row, texts: Sequence[str], widths_mm: Sequence[float], *, size: float, bold: bool, shade: str
+) -> None:
+    _set_widths(row, widths_mm)
+    for cell, text in zip(row.cells, texts, strict=True):
+        _write(cell, text, size=size, bold=bold, shade=shade)
+
+
+def _set_widths(row: _Row, widths_mm: Sequence[float]) -> None:
+    for cell, width in zip(row.cells, widths_mm, strict=True):
+        cell.width = Mm(width)
+
+
+def _write(cell: _Cell, text: str, *, size: float, bold: bool, shade: str) -> None:
+    for number, line in enumerate(text.split("\n")):
+        paragraph = cell.paragraphs[0] if number == 0 else cell.add_paragraph()
+        paragraph.paragraph_format.space_after = Pt(1)
+        run = write_text(paragraph, line)
+        run.font.size, run.bold = Pt(size), bold
+    if shade:
+        ground = OxmlElement("w:shd")
+        ground.set(qn("w:val"), "clear")
+        ground.set(qn("w:fill"), shade)
+        cell._tc.get_or_add_tcPr().append(ground)
+
+
+def _mark(row: _Row, name: str) -> None:
+    row._tr.get_or_add_trPr().append(OxmlElement(name))

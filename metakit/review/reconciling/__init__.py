@@ -1,0 +1,1 @@
+"""Two extractors' records compared, decided and agreed."""

@@ -1,0 +1,346 @@
+"""Two extractors' records brought together: compared, decided, agreed, with their history.
+
+Records by extractor stand in `extractors/INITIALS/`, agreed ones in `records/`. An extractor's record is
+never changed.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from metakit.core.files import remove_leftovers, sha256_of, write_atomically
+from metakit.core.places import refuse_links
+from metakit.errors import DataError, Problem, UsageError
+from metakit.forms.library import Library, shipped
+from metakit.forms.record_text import same_nodes
+from metakit.forms.records import Reading, read_record
+from metakit.forms.yaml_nodes import read_document
+from metakit.review.files import EXTRACTORS, RECORDS, yaml_files
+from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, record_place, sound_history
+from metakit.review.lock import review_lock
+from metakit.review.reconciling.reconcile_agreed import agreed_text, problems_of
+from metakit.review.reconciling.reconcile_decisions import (
+    Asked,
+    Decision,
+    decision_rows,
+    decisions_text,
+    read_decisions,
+    read_rows,
+)
+from metakit.review.reconciling.reconcile_match import Compared, Pair, compare
+
+FOLDER = "reconcile"
+DECISIONS = "decisions"
+WORKBOOK, CSV = ".xlsx", ".csv"
+AGREEMENT = "agreement.csv"
+PAGE = "disagreements.html"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """All pairs of a review, and the studies that only one person typed (study id to initials)."""
+
+    folder: Path
+    pairs: tuple[Pair, ...]
+    single: Mapping[str, str]
+
+    @property
+    def items(self) -> tuple[Compared, ...]:
+        """Every field compared, of all studies."""
+        return tuple(item for pair in self.pairs for item in pair.items)
+
+    @property
+    def asked(self) -> tuple[Asked, ...]:
+        """Every disagreement of all studies."""
+        return tuple(
+            Asked(item=item, people=pair.people) for pair in self.pairs for item in pair.disagreements
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reconciled:
+    """What came of decisions: records written, unchanged, and studies that wait with what they wait for."""
+
+    written: tuple[Path, ...]
+    unchanged: tuple[Path, ...]
+    waiting: Mapping[str, tuple[str, ...]]
+
+
+def compare_review(folder: str | Path, library: Library | None = None) -> Comparison:
+    """Compare the records of a review's two extractors, study by study.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The review folder.
+    library : Library, optional
+        Where the forms are; the shipped ones otherwise.
+
+    Raises
+    ------
+    UsageError
+        When there are no records by extractor.
+    DataError
+        When records have errors, one person typed a study twice, or three people typed it; all at once.
+    """
+    home = Path(folder)
+    known = library or shipped()
+    if not (home / EXTRACTORS).is_dir():
+        raise UsageError(
+            f"{home} has no folder {EXTRACTORS}; each extractor's records stand in {EXTRACTORS}/INITIALS/"
+        )
+    typed: dict[str, dict[str, Reading]] = {}
+    problems: list[Problem] = []
+    people = sorted(path for path in (home / EXTRACTORS).iterdir() if path.is_dir())
+    for person in people:
+        for file in yaml_files(person)[0]:
+            reading = read_record(file, known)
+            problems += [problem for problem in reading.problems if problem.severity == "error"]
+            if reading.group is None or not reading.sound:
+                continue
+            study = reading.group.text("study.id") or file.stem
+            typed_by = reading.group.text("extraction.extractor")
+            if typed_by != person.name:
+                what = f"the record of {study} stands in the folder of {person.name}"
+                hint = "each person's own typing belongs in the folder of that person's initials"
+                problems.append(
+                    reading.group.problem(
+                        "extraction.extractor", what, found=typed_by, hint=hint, severity="error"
+                    )
+                )
+            by_person = typed.setdefault(study, {})
+            if person.name in by_person:
+                what = f"{person.name} typed {study} already in {by_person[person.name].file}"
+                problems.append(Problem(file=str(file), what=what, hint="keep one of the two files"))
+            elif len(by_person) == 2:
+                what = f"{study} was typed by {' and '.join(by_person)} already; two people are compared"
+                problems.append(Problem(file=str(file), what=what))
+            by_person.setdefault(person.name, reading)
+    if not people or (not typed and not problems):
+        raise UsageError(f"{home / EXTRACTORS} holds no records; one folder for each extractor's initials")
+    problems += _other_forms(typed)
+    if problems:
+        raise DataError(problems)
+    pairs = []
+    for study, by_person in sorted(typed.items()):
+        if len(by_person) == 2:
+            (one, first), (two, second) = by_person.items()
+            if first.group is None or second.group is None or first.form is None:  # pragma: no cover
+                continue
+            items = compare(study, first.group, second.group, first.form)
+            pairs.append(
+                Pair(
+                    study=study,
+                    people=(one, two),
+                    readings=(first, second),
+                    groups=(first.group, second.group),
+                    form=first.form,
+                    items=items,
+                )
+            )
+    single = {study: next(iter(found)) for study, found in sorted(typed.items()) if len(found) == 1}
+    return Comparison(folder=home, pairs=tuple(pairs), single=single)
+
+
+def _other_forms(typed: Mapping[str, Mapping[str, Reading]]) -> list[Problem]:
+    problems = []
+    for study, by_person in typed.items():
+        names = {reading.form.name for reading in by_person.values() if reading.form}
+        if len(names) > 1:
+            file = list(by_person.values())[-1].file
+            what = f"the two records of {study} follow different forms"
+            problems.append(Problem(file=file, what=what, found=" and ".join(sorted(names))))
+    return problems
+
+
+def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
+    """Write the table of agreement and the decisions file, keeping decisions filled in before.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The two people's records, as just read.
+    as_csv : bool
+        Whether the decisions are a CSV file; a workbook otherwise. A file that is there already stays what
+        it is: a review has one decisions file.
+
+    Returns
+    -------
+    Path
+        The decisions file.
+
+    Raises
+    ------
+    UsageError
+        When there are two decisions files, or one of the other kind than was asked for.
+    """
+    from metakit.review.reconciling.reconcile_agreement import agreement_rows, field_agreements
+
+    home = comparison.folder / FOLDER
+    with review_lock(comparison.folder):
+        path = _decisions_file(home, as_csv=as_csv)
+        filled = {(row["study"], row["field"]): row for _, row in (read_rows(path) if path.is_file() else [])}
+        rows = decision_rows(comparison.asked, filled)
+        stream = io.StringIO(newline="")
+        csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
+        write_atomically(home / AGREEMENT, stream.getvalue(), within=comparison.folder)
+        if path.suffix == CSV:
+            return write_atomically(path, decisions_text(rows), within=comparison.folder)
+        from metakit.review.reconciling.reconcile_workbook import workbook_bytes
+
+        return write_atomically(path, workbook_bytes(rows), within=comparison.folder)
+
+
+def _decisions_file(home: Path, *, as_csv: bool) -> Path:
+    workbook, plain = home / f"{DECISIONS}{WORKBOOK}", home / f"{DECISIONS}{CSV}"
+    if workbook.exists() and (plain.exists() or as_csv):
+        raise UsageError(
+            f"{workbook} holds the decisions of this review already; a review has one decisions file, as a "
+            f"workbook or as CSV: move the one away that does not count"
+        )
+    return plain if as_csv or plain.exists() else workbook
+
+
+def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
+    """Write the agreed record of every study whose disagreements are all decided, and its history.
+
+    Wording without a decision stays as the first person has it; the history says so. Everything is checked
+    before anything is written. A run that was killed half-way is completed by the next one.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The two people's records, as just read.
+    decisions : str or Path
+        The filled-in decisions file.
+
+    Raises
+    ------
+    UnreadableError, DataError
+        For faulty decisions, agreed records that would break a rule, and records that were changed by hand
+        or never reconciled and would be overwritten; nothing is written then.
+    """
+    home = comparison.folder
+    decided = read_decisions(Path(decisions), comparison.asked)
+    waiting: dict[str, tuple[str, ...]] = {}
+    drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]] = []
+    problems: list[Problem] = []
+    for pair in comparison.pairs:
+        mine = {key: found for key, found in decided.items() if key[0] == pair.study}
+        open_fields = [
+            item.address
+            for item in pair.disagreements
+            if item.needs_decision and (item.study, item.address) not in mine
+        ]
+        if open_fields:
+            waiting[pair.study] = tuple(open_fields)
+            continue
+        text, date = agreed_text(pair, mine)
+        problems += problems_of(pair, text)
+        drafts.append((pair, text, date, mine))
+    if problems:
+        raise DataError(problems)
+    with review_lock(home):
+        return _write(home, drafts, waiting)
+
+
+def _write(
+    home: Path,
+    drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]],
+    waiting: Mapping[str, tuple[str, ...]],
+) -> Reconciled:
+    history = sound_history(home)
+    past, known = last_of_each(history), hashes_of_each(history)
+    targets = {pair.study: home / RECORDS / Path(pair.readings[0].file).name for pair, *_ in drafts}
+    for pair, *_ in drafts:
+        if pair.study in past:
+            targets[pair.study] = record_place(home, past[pair.study]["record"])
+    there = {
+        pair.study: targets[pair.study].exists() and _same_record(targets[pair.study], text)
+        for pair, text, *_ in drafts
+    }
+    in_the_way = [
+        Problem(
+            file=str(path),
+            what=f"this record of {pair.study} was typed or changed by hand and would be overwritten",
+            hint="take the change over into the decisions, move the file away, then run again",
+        )
+        for pair, *_ in drafts
+        if (path := targets[pair.study]).exists()
+        and not there[pair.study]
+        and sha256_of(path) not in known.get(pair.study, ())
+    ]
+    if in_the_way:
+        raise DataError(in_the_way)
+    for path in (home / HISTORY, *targets.values()):
+        refuse_links(home, path)
+        remove_leftovers(path)
+    events = []
+    for pair, text, date, mine in drafts:
+        path = targets[pair.study]
+        digest = sha256_of(path) if there[pair.study] else hashlib.sha256(text.encode()).hexdigest()
+        event = _event(home, pair, path, digest, date, mine)
+        before = {name: item for name, item in past.get(pair.study, {}).items() if name != "previous"}
+        if before != event:
+            events.append(event)
+    # The history first: a run that is killed now leaves records at an earlier agreement, which the history
+    # knows too; the other way round, a record whose agreement nobody knows would look like a change by hand.
+    if events:
+        append(home, events)
+    written, unchanged = [], []
+    for pair, text, *_ in drafts:
+        path = targets[pair.study]
+        if there[pair.study]:
+            unchanged.append(path)
+            continue
+        written.append(write_atomically(path, text, within=home))
+    return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
+
+
+def _same_record(path: Path, text: str) -> bool:
+    before = read_document(path).root
+    with TemporaryDirectory() as scratch:
+        draft = Path(scratch) / path.name
+        draft.write_text(text, encoding="utf-8", newline="\n")
+        after = read_document(draft).root
+    return before is not None and after is not None and same_nodes(before, after)
+
+
+def _event(
+    home: Path, pair: Pair, path: Path, digest: str, date: str, mine: Mapping[tuple[str, str], Decision]
+) -> dict[str, object]:
+    items = {item.address: item for item in pair.disagreements}
+    return {
+        "event": "reconciled",
+        "date": date,
+        "study": pair.study,
+        "record": path.relative_to(home).as_posix(),
+        "sha256": digest,
+        "extractors": {
+            Path(reading.file).relative_to(home).as_posix(): reading.sha256 for reading in pair.readings
+        },
+        "decisions": [
+            {
+                "field": found.field,
+                pair.people[0]: items[found.field].first.typed,
+                pair.people[1]: items[found.field].second.typed,
+                "decision": found.decision,
+                "other_value": found.other_value,
+                "decided_by": found.decided_by,
+                "decided_on": found.decided_on,
+                "reason": found.reason,
+            }
+            for found in mine.values()
+        ],
+        "wording_kept": [
+            item.address
+            for item in pair.disagreements
+            if item.wording and (pair.study, item.address) not in mine
+        ],
+    }

@@ -1,0 +1,242 @@
+"""The decisions: one row a disagreement, filled in by whoever settles it, read back with every check.
+
+They stand in a workbook, or in a CSV file with the same columns.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+
+from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
+from metakit.forms.sheets.csv_tables import guarded, read_csv, unguarded
+from metakit.forms.sheets.sheet_rows import Cell
+from metakit.review.reconciling.reconcile_match import Compared, Side
+
+COLUMNS = (
+    "study", "what", "field", "needed", "first_extractor", "first_value", "first_source", "second_extractor",
+    "second_value", "second_source", "decision", "other_value", "decided_by", "decided_on", "reason",
+)  # fmt: skip
+FILLED_IN = COLUMNS[10:]
+OTHER = "other"
+BLANK = "(nothing)"
+NO_LONGER = "no longer asked"
+_STEP = re.compile(r"([^.\[\]]+)(?:\[([^\]]*)\])?")
+_TIME = re.compile(r"(\d), (days|weeks|months|years)\b")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was decided about one field: an extractor's initials or "other", and who, when, why."""
+
+    study: str
+    field: str
+    decision: str
+    other_value: str
+    decided_by: str
+    decided_on: str
+    reason: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A disagreement and the initials of the two people."""
+
+    item: Compared
+    people: tuple[str, str]
+
+
+def decision_rows(
+    asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapping[str, str]]
+) -> list[dict[str, str]]:
+    """Return the rows of the decisions file, keeping what was filled in before.
+
+    Parameters
+    ----------
+    asked : sequence of Asked
+        All disagreements, wording included.
+    filled : mapping of (study, field) to row
+        An earlier file; filled rows that are no longer asked stand at the end, so that nothing is lost.
+    """
+    rows = []
+    keys = set()
+    for one in asked:
+        item = one.item
+        keys.add((item.study, item.address))
+        fresh = _fresh(one)
+        old = filled.get((item.study, item.address), {})
+        unchanged = all(old.get(name) == fresh[name] for name in ("first_value", "second_value"))
+        kept = {name: old[name] if old and unchanged else "" for name in FILLED_IN}
+        rows.append(fresh | kept)
+    for key, old in filled.items():
+        if key not in keys and any(old.get(name) for name in FILLED_IN):
+            rows.append({name: old.get(name, "") for name in COLUMNS} | {"needed": NO_LONGER})
+    return rows
+
+
+def decisions_text(rows: Sequence[Mapping[str, str]]) -> str:
+    """Return the rows as CSV."""
+    stream = io.StringIO(newline="")
+    out = csv.writer(stream, lineterminator="\n")
+    out.writerow(COLUMNS)
+    for row in rows:
+        out.writerow([guarded(row[name]) for name in COLUMNS])
+    return stream.getvalue()
+
+
+def _fresh(one: Asked) -> dict[str, str]:
+    item = one.item
+    return {
+        "study": item.study,
+        "what": in_words(item.address),
+        "field": item.address,
+        "needed": "yes" if item.needs_decision else "no, wording",
+        "first_extractor": one.people[0],
+        "first_value": shown(item.first),
+        "first_source": item.first.source,
+        "second_extractor": one.people[1],
+        "second_value": shown(item.second),
+        "second_source": item.second.source,
+    }
+
+
+def typed_by_each(found: Mapping[str, object]) -> dict[str, str]:
+    """Return what each person typed, from a decision of the history."""
+    own = {"study", "field", *FILLED_IN}
+    return {person: said(str(value)) for person, value in found.items() if person not in own}
+
+
+def in_words(address: str) -> str:
+    """Say in words which field is meant: "outcome A, key pinch, final, 12 months: mean"."""
+    parts = []
+    for name, key in _STEP.findall(address):
+        words = name.replace("_", " ")
+        if key:
+            pieces = _TIME.sub(r"\1 \2", key.replace("/", ", ")).replace("_", " ")
+            words = f"{words.removesuffix('s')} {pieces}"
+        parts.append(words)
+    return ": ".join(parts)
+
+
+def shown(side: Side) -> str:
+    """Return what a person typed, or a word for nothing and for a list without entries."""
+    return said(side.typed)
+
+
+def said(typed: str) -> str:
+    """Return a typed text for people to read."""
+    return EMPTY_LIST if typed == "[]" else " ".join(typed.split()) or BLANK
+
+
+def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+    """Read a decisions file, workbook or CSV, into rows with their lines.
+
+    Raises
+    ------
+    UnreadableError
+        When there is no such file, or it is no table with these columns.
+    """
+    if not path.is_file():
+        raise UnreadableError([Problem(file=str(path), what="there is no such file")])
+    if path.suffix.lower() == ".xlsx":
+        from metakit.forms.sheets.workbooks import read_workbook
+
+        sheet = read_workbook(path, str(path))
+        if sheet.problems:
+            raise UnreadableError(sheet.problems)
+    else:
+        sheet = read_csv(path, str(path))
+    header = [str(cell).replace(" ", "_") for cell in sheet.rows[0][1]] if sheet.rows else []
+    lacking = [name for name in COLUMNS if name not in header]
+    if lacking or len(set(header)) != len(header):
+        what = f"columns are missing: {', '.join(lacking)}" if lacking else "a column stands there twice"
+        raise UnreadableError([Problem(file=str(path), line=1, what=what, allowed=", ".join(COLUMNS))])
+    odd = [
+        Problem(file=str(path), line=line, what=f"{len(cells)} cells, but the header has {len(header)}")
+        for line, cells in sheet.rows[1:]
+        if (len(cells) != len(header) if sheet.exact else len(cells) > len(header))
+    ]
+    if odd:
+        raise UnreadableError(odd)
+    return [
+        (line, {name: _text(cell) for name, cell in zip_longest(header, cells, fillvalue="")})
+        for line, cells in sheet.rows[1:]
+    ]
+
+
+def _text(cell: Cell) -> str:
+    """Return a cell as text: a spreadsheet keeps numbers and dates as such."""
+    if isinstance(cell, datetime.datetime):
+        cell = cell.date()
+    if isinstance(cell, datetime.date):
+        return cell.isoformat()
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    return f"{cell:.15g}" if isinstance(cell, (int, float)) else unguarded(str(cell))
+
+
+def read_decisions(path: Path, asked: Sequence[Asked]) -> dict[tuple[str, str], Decision]:
+    """Read the decisions that were filled in, each checked against the disagreement that it settles.
+
+    Raises
+    ------
+    UnreadableError, DataError
+        With every faulty row at once.
+    """
+    known = {(one.item.study, one.item.address): one for one in asked}
+    decisions: dict[tuple[str, str], Decision] = {}
+    problems: list[Problem] = []
+    for line, row in read_rows(path):
+        if row["needed"] == NO_LONGER or not any(row[name] for name in FILLED_IN):
+            continue
+        key = (row["study"], row["field"])
+        one = known.get(key)
+        faults = _faults(row, one)
+        if key in decisions:
+            faults.append(("field", f"decided in line {decisions[key].line} already", "one row a field"))
+        problems += [
+            Problem(file=str(path), line=line, field=name, what=what, found=row[name][:80], allowed=allowed)
+            for name, what, allowed in faults
+        ]
+        decisions.setdefault(
+            key,
+            Decision(
+                study=row["study"],
+                field=row["field"],
+                line=line,
+                **{name: row[name] for name in FILLED_IN},
+            ),
+        )
+    if problems:
+        raise DataError(problems)
+    return decisions
+
+
+def _faults(row: Mapping[str, str], one: Asked | None) -> list[tuple[str, str, str]]:
+    if one is None:
+        return [("field", "the two records do not disagree about this field", "a row as reconcile wrote it")]
+    faults = []
+    for name, side in (("first_value", one.item.first), ("second_value", one.item.second)):
+        if row[name] != shown(side):
+            faults.append((name, "the record says something else now; decide again", shown(side)))
+    allowed = (*one.people, *(() if one.item.kind == "entry" else (OTHER,)))
+    if row["decision"] not in allowed:
+        faults.append(("decision", "whose value is right?", " or ".join(allowed)))
+    if (row["decision"] == OTHER) != bool(row["other_value"]):
+        faults.append(("other_value", "filled in when, and only when, the decision is other", "a value"))
+    for name in ("decided_by", "reason"):
+        if not row[name]:
+            faults.append((name, "a decision says who took it and why", "a text"))
+    try:
+        datetime.date.fromisoformat(row["decided_on"])
+    except ValueError:
+        faults.append(("decided_on", "not a date", "year-month-day, such as 2026-05-31"))
+    return faults

@@ -1,0 +1,1 @@
+"""The same question under other choices and without each study."""

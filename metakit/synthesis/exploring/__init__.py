@@ -1,0 +1,1 @@
+"""Why studies differ: moderators, their shapes and credibility."""

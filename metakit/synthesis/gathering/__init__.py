@@ -1,0 +1,1 @@
+"""From typed records to the numbers of an analysis, every step logged."""

@@ -1,0 +1,1 @@
+"""The planned networks of a review."""

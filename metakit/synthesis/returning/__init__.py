@@ -1,0 +1,1 @@
+"""Why thumbs come back: causes, what was done the first time, MP angles."""

@@ -1,0 +1,179 @@
+"""Causes of coming back pooled over studies: parts, bounds, overlap, one study."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from scipy import stats
+
+import metakit
+from metakit.core.causes import CauseAnswer, StudyReturns
+from metakit.errors import NotEstimableError, UsageError
+from metakit.models.causes_of_return.causes import pool_causes
+
+
+def frame(*rows: tuple[Any, ...], columns: str = "study cause thumbs total") -> dict[str, list[Any]]:
+    names = columns.split()
+    return {name: [row[place] for row in rows] for place, name in enumerate(names)}
+
+
+FOUR = frame(
+    ("Alder", "residual bone", 4, 80),
+    ("Alder", "ST arthritis", 2, 80),
+    ("Alder", "MP collapse", 1, 80),
+    ("Birch", "trapezium remnant", 3, 60),
+    ("Birch", "mp_hyperextension", 3, 60),
+    ("Cedar", "scaphotrapezoid_arthritis", 2, 45),
+    ("Dogwood", "residual bone", 5, 120),
+    ("Dogwood", "MP hyperextension", 1, 120),
+)
+"""Invented: four studies."""
+
+
+def answer(found: Any, cause: str) -> CauseAnswer:
+    return next(item for item in found.causes if item.cause == cause)
+
+
+def test_shares_add_up_and_lie_in_their_intervals() -> None:
+    found = metakit.causes(FOUR).overall
+    assert found.model == "dirichlet_multinomial"
+    assert [item.cause for item in found.causes] == [
+        "residual_bone", "scaphotrapezoid_arthritis", "mp_hyperextension",
+    ]  # fmt: skip
+    assert sum(item.share.mean for item in found.causes) == pytest.approx(1, abs=1e-12)
+    for item in found.causes:
+        share = item.share
+        assert share.interval.lower < share.median < share.interval.upper
+        assert share.prediction.lower <= share.interval.lower
+        assert share.prediction.upper >= share.interval.upper
+    assert [item.thumbs for item in found.causes] == [12, 4, 5]
+
+
+def test_words_of_reports_are_causes() -> None:
+    ids = frame(*[(s, answer_id, n, t) for s, answer_id, n, t in (
+        ("Alder", "residual_bone", 4, 80), ("Alder", "scaphotrapezoid_arthritis", 2, 80),
+        ("Alder", "mp_hyperextension", 1, 80), ("Birch", "residual_bone", 3, 60),
+        ("Birch", "mp_hyperextension", 3, 60), ("Cedar", "scaphotrapezoid_arthritis", 2, 45),
+        ("Dogwood", "residual_bone", 5, 120), ("Dogwood", "mp_hyperextension", 1, 120),
+    )])  # fmt: skip
+    assert metakit.causes(ids).to_json() == metakit.causes(FOUR).to_json()
+
+
+def test_thumbs_without_a_cause_are_bounded_not_spread() -> None:
+    lost = metakit.causes(frame(
+        ("A", "residual_bone", 6, 90), ("A", "infection", 4, 90), ("A", "not_stated", 5, 90),
+        ("B", "residual_bone", 3, 70), ("B", "infection", 5, 70),
+    )).overall  # fmt: skip
+    kept = metakit.causes(frame(
+        ("A", "residual_bone", 6, 90), ("A", "infection", 4, 90),
+        ("B", "residual_bone", 3, 70), ("B", "infection", 5, 70),
+    )).overall  # fmt: skip
+    bone, known = answer(lost, "residual_bone"), answer(kept, "residual_bone")
+    assert bone.share == known.share  # among thumbs whose cause is stated
+    assert known.share_if_none is None
+    assert known.share_if_all is None
+    assert bone.share_if_none.median < bone.share.median < bone.share_if_all.median
+    assert lost.not_stated == 5
+    none = [item.share_if_none.mean for item in lost.causes]
+    assert sum(none) < 1  # the rest are thumbs without a cause, a part of their own
+
+
+def test_all_of_them_is_the_same_as_typing_them_so() -> None:
+    lost = metakit.causes(frame(
+        ("A", "residual_bone", 6, 90), ("A", "infection", 4, 90), ("A", "not_stated", 5, 90),
+        ("B", "residual_bone", 3, 70), ("B", "infection", 5, 70),
+    )).overall  # fmt: skip
+    typed = metakit.causes(frame(
+        ("A", "residual_bone", 11, 90), ("A", "infection", 4, 90),
+        ("B", "residual_bone", 3, 70), ("B", "infection", 5, 70),
+    )).overall  # fmt: skip
+    raised, share = answer(lost, "residual_bone").share_if_all, answer(typed, "residual_bone").share
+    assert (raised.mean, raised.interval) == (share.mean, share.interval)
+
+
+def test_one_study_has_exact_limits() -> None:
+    found = metakit.causes(frame(("A", "residual_bone", 3, 90), ("A", "infection", 5, 90))).overall
+    share = answer(found, "residual_bone").share
+    assert found.model == "single_study"
+    assert found.tau is None
+    assert share.median == share.mean == 3 / 8
+    assert share.prediction is None
+    # Clopper & Pearson 1934 by Beta quantiles.
+    assert share.interval == pytest.approx(
+        (stats.beta(3, 6).ppf(0.025), stats.beta(4, 5).ppf(0.975)), rel=1e-12
+    )
+    assert share.wider.upper - share.wider.lower > 0.5
+
+
+def test_overlapping_causes_get_a_model_each() -> None:
+    found = metakit.causes(frame(
+        ("A", "all_causes", 8, 90, "yes"), ("A", "residual_bone", 6, 90, "yes"), ("A", "infection", 5, 90, "yes"),
+        ("B", "residual_bone", 3, 70, ""), ("B", "infection", 5, 70, ""),
+        columns="study cause thumbs total overlap",
+    )).overall  # fmt: skip
+    assert found.model == "beta_binomial"
+    assert not found.exclusive
+    assert sum(item.share.mean for item in found.causes) > 1
+    # Each cause by itself is the model of two causes: this one, or not.
+    alone = metakit.causes(frame(
+        ("A", "residual_bone", 6, 90), ("A", "other", 2, 90), ("B", "residual_bone", 3, 70), ("B", "other", 5, 70),
+    )).overall  # fmt: skip
+    assert answer(found, "residual_bone").share == answer(alone, "residual_bone").share
+
+
+def test_one_cause_alone_has_company() -> None:
+    found = metakit.causes(frame(("A", "residual_bone", 6, 90), ("B", "residual_bone", 3, 70))).overall
+    assert [item.cause for item in found.causes] == ["residual_bone", "other"]
+    assert 0.5 < answer(found, "residual_bone").share.interval.lower < 1
+
+
+def test_techniques_are_answered_each_with_the_same_causes() -> None:
+    rows = frame(
+        ("A", "residual_bone", 6, 90, "LRTI"), ("A", "infection", 4, 90, "LRTI"),
+        ("B", "residual_bone", 3, 70, "LRTI"), ("C", "infection", 2, 50, "prosthesis"),
+        ("D", "infection", 3, 60, "prosthesis"), columns="study cause thumbs total technique",
+    )  # fmt: skip
+    found = metakit.causes(rows)
+    assert [result.technique for result in found.by_technique] == ["LRTI", "prosthesis"]
+    prosthesis = found.by_technique[1]
+    assert answer(prosthesis, "residual_bone").thumbs == 0
+    assert answer(prosthesis, "residual_bone").share.interval.upper < 0.6
+    assert found.overall.thumbs_returned == 18
+
+
+def test_arms_of_a_study_are_one_study_in_the_whole() -> None:
+    rows = frame(
+        ("A", "residual_bone", 6, 90, "LRTI"), ("A", "infection", 2, 50, "prosthesis"),
+        ("B", "residual_bone", 3, 70, "LRTI"), ("B", "infection", 3, 60, "prosthesis"),
+        columns="study cause thumbs total technique",
+    )  # fmt: skip
+    assert metakit.causes(rows).overall.studies == ("A", "B")
+
+
+def test_no_returns_and_no_stated_cause_have_no_answer() -> None:
+    with pytest.raises(NotEstimableError, match="no thumb came back"):
+        metakit.causes(frame(("A", "residual_bone", 0, 90)))
+    with pytest.raises(NotEstimableError, match="why thumbs came back"):
+        metakit.causes(frame(("A", "not_stated", 4, 90)))
+    with pytest.raises(UsageError, match="level"):
+        metakit.causes(FOUR, level=95)
+
+
+def test_a_study_without_returns_is_set_aside_by_name() -> None:
+    studies = [
+        StudyReturns(study="A", counts={"infection": 2, "nerve": 1}, returned=3),
+        StudyReturns(study="B", counts={}, returned=0),
+        StudyReturns(study="C", counts={}, returned=2, not_stated=2),
+    ]
+    found = pool_causes(studies)
+    assert [(item.study, item.reason) for item in found.set_aside] == [
+        ("B", "no thumb came back"), ("C", "the report states no cause for any thumb"),
+    ]  # fmt: skip
+    assert found.not_stated == 2
+
+
+def test_few_studies_are_said_to_be_covered_too_seldom() -> None:
+    assert any("74 to 90 %" in note for note in metakit.causes(FOUR).overall.notes)
+    one = metakit.causes(frame(("A", "residual_bone", 3, 90), ("A", "infection", 5, 90))).overall
+    assert not any("74 to 90 %" in note for note in one.notes)
