@@ -85,7 +85,7 @@ def test_a_row_says_everything_and_that_nobody_signed() -> None:
     ]
     assert row.baselines[1].source == "30 in 100 thumbs; report, table 2"
     assert row.baselines[0].needed == ""  # the interval holds zero: a number would run through infinity
-    assert "Confidence (not a posterior probability) of at least 5 per 100 thumbs fewer" in row.probability
+    assert row.probability.startswith("Posterior probability of at least 5 per 100 thumbs fewer")
     assert row.certainty.status_words == "proposed, unsigned"
     assert row.statement.startswith("The evidence is very uncertain about what LRTI does")
 
