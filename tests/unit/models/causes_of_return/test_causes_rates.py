@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import metakit
 from metakit.core.causes import StudyReturns
 from metakit.models.causes_of_return.causes import pool_causes
 from metakit.models.causes_of_return.causes_products import Rate, ShareTable
@@ -40,6 +41,18 @@ def test_means_of_parts_add_up_to_the_mean_of_the_whole(found: Any, per: str) ->
     parts = [getattr(answer, per).mean for answer in found.causes]
     lost = getattr(found, f"not_stated_{per}").mean
     assert sum(parts) + lost == pytest.approx(getattr(found, f"all_{per}").mean, rel=1e-12)
+
+
+def test_the_whole_is_what_pool_answers(found: Any) -> None:
+    table = {
+        "study": [s.study for s in STUDIES],
+        "events": [s.returned for s in STUDIES],
+        "total": [s.thumbs for s in STUDIES],
+    }
+    result = metakit.pool(metakit.effect_sizes(table, measure="proportion"))
+    assert found.all_per_thumb.median == pytest.approx(result.back_transform(result.estimate), rel=1e-8)
+    limits = [result.back_transform(limit) for limit in result.interval]
+    assert list(found.all_per_thumb.interval) == pytest.approx(limits, rel=1e-8)
 
 
 def test_studies_without_returns_count_in_rates(found: Any) -> None:
