@@ -148,3 +148,23 @@ def test_refusals_of_the_system_name_the_file_that_was_meant(
     assert target.read_text() == "old" and [path.name for path in tmp_path.iterdir()] == ["a.txt"]
     with pytest.raises(OSError, match=r"a\.txt/deeper/b") as error:
         refuse_unwritable(target / "deeper" / "b")
+
+
+@pytest.mark.parametrize("epoch", ["²", "tomorrow", "-1", "1e9", "9" * 30, "12.5"])
+def test_a_wrong_source_date_is_said(table: Path, metakit_command, monkeypatch, epoch: str) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", epoch)
+    said = metakit_command("pool", table, "--measure", "risk_ratio")
+    assert said.status == 2 and "SOURCE_DATE_EPOCH" in said.err and said.out == ""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1768435200")
+    assert metakit_command("pool", table, "--measure", "risk_ratio").status == 0
+
+
+@pytest.mark.parametrize("errors", [("1e-160",) * 3, ("1e-160", "1", "1.1")])
+def test_extreme_standard_errors_end_in_a_sentence(tmp_path: Path, metakit_command, errors) -> None:
+    path = tmp_path / "t.csv"
+    rows = [f"{name},{n / 10},{error}\n" for n, (name, error) in enumerate(zip("ABC", errors, strict=True))]
+    path.write_text("study,effect,standard_error\n" + "".join(rows))
+    draw = ["draw", "--to", str(tmp_path / "f.svg")]
+    for name, *options in (["pool"], ["pool", "--model", "random_effects"], ["explore"], draw):
+        said = metakit_command(name, path, "--measure", "generic", *options)
+        assert said.status == 1 and f"{path}:2: error: a standard error of 1e-160" in said.err

@@ -14,7 +14,7 @@ import typer
 import typer.main
 
 from metakit.cli.support.terminal import PlainStream
-from metakit.errors import MetakitError, Problem, ProblemsError
+from metakit.errors import MetakitError, Problem, ProblemsError, UsageError
 
 STOPPED = 130
 _Misuse: type[Any] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
@@ -47,6 +47,7 @@ def _run(app: typer.Typer, arguments: list[str]) -> int:
     try:
         if "_METAKIT_COMPLETE" in os.environ:
             app(args=arguments, prog_name="metakit")
+        _check_date(os.environ.get("SOURCE_DATE_EPOCH", ""))
         command = typer.main.get_command(app)
         with command.make_context("metakit", arguments) as context:
             command.invoke(context)
@@ -73,6 +74,14 @@ def _run(app: typer.Typer, arguments: list[str]) -> int:
         say(f"metakit: {error.strerror or error}: {error.filename}")
         return 2
     return 0
+
+
+def _check_date(epoch: str) -> None:
+    """Refuse a date that pages and figures could not show, before anything is done."""
+    if epoch and not (epoch.isascii() and epoch.isdigit() and len(epoch) < 12):
+        raise UsageError(
+            f"SOURCE_DATE_EPOCH is {epoch[:40]!r}; it is a whole number of seconds since 1970, or not set"
+        )
 
 
 def _stopped() -> int:
