@@ -14,6 +14,7 @@ from metakit.forms.sheets.sheet_rows import LONGEST_CELL, MOST_COLUMNS, MOST_ROW
 from metakit.forms.text_files import decoded
 
 LARGEST_CSV = 20_000_000
+_SEPARATING = re.compile("[\x1c-\x1f\x85]")
 _SEPARATORS = ",;\t"
 _RISKY = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 
@@ -61,7 +62,7 @@ def rows_of_text(
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((line, [unicodedata.normalize("NFC", cell.strip()) for cell in cells]))
+                rows.append((line, [unicodedata.normalize("NFC", _trimmed(cell)) for cell in cells]))
             if len(rows) > most_rows + 1 or len(cells) > MOST_COLUMNS:
                 allowed = f"at most {most_rows:,} rows and {MOST_COLUMNS} columns"
                 raise UnreadableError(
@@ -71,6 +72,12 @@ def rows_of_text(
     except csv.Error as error:
         raise UnreadableError([_broken(error, name, line)]) from None
     return rows
+
+
+def _trimmed(text: str) -> str:
+    """Take spaces away at both ends, but no control character, which Python counts among them."""
+    plain = text.strip()
+    return text if len(plain) < len(text) and _SEPARATING.search(text) else plain
 
 
 def _broken(error: csv.Error, name: str, line: int) -> Problem:
