@@ -194,7 +194,8 @@ def test_one_unit_for_all_measures() -> None:
         ("risk_ratio", math.log(1.5), 5.0),
         ("odds_ratio", math.log(2.0), 100 * (2 / 11 - 0.1)),
         ("risk_difference", -0.03, -3.0),
-        ("risk_ratio", math.log(20.0), 90.0),
+        # it would be 200 in 100, so that it is carried as a ratio of hazards: 1 - (1 - 0.1)^20
+        ("risk_ratio", math.log(20.0), 100 * (0.9 - 0.9**20)),
         ("risk_difference", -0.4, -10.0),
     ):
         assert unit.differences(measure, None, np.array([value])) == pytest.approx([expected])
