@@ -16,7 +16,7 @@ import pandas as pd
 from PIL import Image
 
 from metakit.plots.style import HAIRLINE, INK, MEAN, QUIET, STUDY_LINE, styled
-from tests.simulation.headline_cells import FAMILIES, STUDIES
+from tests.simulation.headline_cells import STUDIES
 
 HERE = Path(__file__).resolve().parent
 WORDS = {
@@ -42,9 +42,10 @@ def results() -> pd.DataFrame:
 
 def panels(title: str) -> tuple[Any, list[Any]]:
     """Return a figure with one panel a family."""
-    figure, axes = plt.subplots(1, len(FAMILIES), figsize=(11, 2.9), sharey=True, layout="constrained")
+    families = list(results()["family"].unique())
+    figure, axes = plt.subplots(1, len(families), figsize=(11, 2.9), sharey=True, layout="constrained")
     figure.suptitle(title, fontsize=9.5, x=0.01, ha="left")
-    for axis, family in zip(axes, FAMILIES, strict=True):
+    for axis, family in zip(axes, families, strict=True):
         axis.set_title(WORDS[family], fontsize=8.5)
         axis.set_xticks(range(len(STUDIES)), [str(k) for k in STUDIES], fontsize=8)
         axis.set_xlabel("studies", fontsize=8)
@@ -121,22 +122,20 @@ def main() -> None:
             ),
         ):  # fmt: skip
             figure, axes = panels(title)
-            for axis, family in zip(axes, FAMILIES, strict=True):
+            for axis, family in zip(axes, table["family"].unique(), strict=True):
                 axis.axhline(95, color=HAIRLINE, lw=0.9, zorder=0)
                 axis.axhline(90, color=HAIRLINE, lw=0.9, ls=":", zorder=0)
                 lines(axis, table[table["family"] == family], column, True, answers, percent)
                 axis.set_ylim(48, 101)
             axes[0].set_ylabel("per cent", fontsize=8)
-            axes[-1].legend(fontsize=7, frameon=False, loc="lower right")
             axes[2].legend(fontsize=7, frameon=False, loc="lower right")
             save(figure, name)
         figure, axes = panels("Mean width of the interval (log, logit or standard deviations)")
-        for axis, family in zip(axes, FAMILIES, strict=True):
+        for axis, family in zip(axes, table["family"].unique(), strict=True):
             lines(axis, table[table["family"] == family], "mean_width", False, every, lambda values: values)
             axis.set_yscale("log")
             axis.set_yticks([0.3, 1, 3, 10], ["0.3", "1", "3", "10"])
-        axes[1].legend(fontsize=7, frameon=False, loc="upper right")
-        axes[0].legend(fontsize=7, frameon=False, loc="upper right")
+        axes[2].legend(fontsize=7, frameon=False, loc="upper right")
         save(figure, "headline_width.png")
 
 

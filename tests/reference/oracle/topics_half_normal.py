@@ -73,24 +73,8 @@ ONE_ARM: dict[str, list[tuple[int, int]]] = {
     "no event at all": [(0, 40), (0, 25), (0, 60)],
     "one study": [(3, 44)],
     "all events": [(12, 12), (30, 30)],
-    "rare with zeros": [(0, 40), (1, 55), (3, 31), (0, 12), (6, 48), (1, 120)],
-    "twelve series": [
-        (2, 35),
-        (0, 18),
-        (5, 60),
-        (1, 22),
-        (7, 90),
-        (0, 31),
-        (3, 44),
-        (2, 28),
-        (9, 75),
-        (1, 50),
-        (4, 66),
-        (0, 24),
-    ],
 }
 RATES: dict[str, list[tuple[int, str]]] = {
-    "revisions over thumb-years": [(0, "120.5"), (1, "98"), (5, "140.25"), (0, "33"), (2, "210")],
     "two series": [(1, "61.5"), (8, "95")],
     "no event at all": [(0, "210"), (0, "55.5"), (0, "130")],
 }
@@ -231,7 +215,6 @@ def count_jobs() -> list[Job]:
         "empty arm",
         "uneven arms and a giant",
         "drawn, 7 studies at 1.5 %",
-        "drawn, 12 studies at 3 %",
     )
     odds_ratios = ("one empty cell of three", "one study", "far apart", "drawn, 4 studies at 2 %")
     jobs: list[Job] = []
