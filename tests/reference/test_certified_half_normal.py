@@ -15,16 +15,16 @@ import pytest
 from agreement import ITERATED, Comparison, certified
 from oracle.topics_half_normal import MEAN_SD
 
-from metakit.measures.two_arm_counts import odds_ratio, risk_ratio
+from metakit.measures.families.two_arm_counts import odds_ratio, risk_ratio
 from metakit.models.pool import pool
-from metakit.numerics.count_models import (
+from metakit.numerics.of_counts.count_models import (
     binomial_logit,
     conditional_binomial,
     conditional_hypergeometric,
     poisson_log,
 )
-from metakit.numerics.half_normal_counts import half_normal_counts
-from metakit.numerics.half_normal_effects import half_normal_effects
+from metakit.numerics.posteriors.half_normal_counts import half_normal_counts
+from metakit.numerics.posteriors.half_normal_effects import half_normal_effects
 
 EFFECTS = certified("half_normal_effects")
 COUNTS = certified("half_normal_counts")

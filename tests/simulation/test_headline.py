@@ -12,9 +12,16 @@ import yaml
 
 from metakit.models.coverage import coverage_cautions, situations
 from metakit.models.inference import LIKELIHOODS
+from metakit.numerics.of_counts.count_models import (
+    binomial_logit,
+    conditional_binomial,
+    conditional_hypergeometric,
+)
+from metakit.numerics.posteriors.half_normal_counts import half_normal_counts
 from tests.simulation import headline_verdict as verdict
-from tests.simulation.headline import run
-from tests.simulation.headline_cells import Cell, cells
+from tests.simulation.headline import answerable, informative, run
+from tests.simulation.headline_cells import Cell, cells, draw
+from tests.simulation.headline_counts import count_answers
 
 RESULTS = verdict.read("headline_results.csv")
 FLIPS = verdict.read("headline_flips.csv")
@@ -100,3 +107,23 @@ def test_cautions_go_with_likelihood_and_number_of_studies() -> None:
     assert coverage_cautions("normal", 7) == ()
     assert coverage_cautions("poisson", 3) == ()
     assert all(item.startswith("Caution: ") and item.endswith(".") for item in coverage_cautions("normal", 5))
+
+
+@pytest.mark.parametrize("family", ["risk_ratio_rare", "odds_ratio_rare", "proportion"])
+def test_the_coarse_grids_agree_with_the_kernel(family: str) -> None:
+    """Limits of the mean and of a new centre within a hundredth of the interval's width (the protocol's words)."""
+    drawn = draw(Cell(family, "heavy_tails", 3, 0.6), 40)
+    rows = np.nonzero(answerable(family, drawn.columns))[0][:3]
+    part = {name: column[rows] for name, column in drawn.columns.items()}
+    here = informative(family, part)
+    found = np.array(count_answers(family, part, here))
+    for i, told in enumerate(here):
+        if family == "proportion":
+            model = binomial_logit(part["events"][i], part["total"][i])
+        else:
+            counts = [part[name][i][told] for name in ("events_1", "total_1", "events_2", "total_2")]
+            model = (conditional_binomial if family[0] == "r" else conditional_hypergeometric)(*counts)
+        kernel = half_normal_counts(model, scale=1.0 if family == "proportion" else 0.5).posterior
+        truth = [float(kernel.quantile(p)) for p in (0.5, 0.025, 0.975)]
+        truth += [float(kernel.quantile(p, new_centre=True)) for p in (0.025, 0.975)]
+        assert found[:, i] == pytest.approx(truth, abs=0.01 * (truth[2] - truth[1]))
