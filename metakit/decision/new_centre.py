@@ -1,6 +1,7 @@
 """Where the effect in one more centre, the unit itself, is expected: what expected events are computed from.
 
-The interval of the mean says where the average centre lies; a unit is one centre. Where an analysis has a
+The interval of the mean says where the average centre lies; a unit is one centre. An answer with a posterior
+has a posterior predictive, which is taken; where another has a
 prediction interval, its distribution is taken. Where it has none (one or two studies, a model without tau),
 the distribution of the mean is widened by a spread between centres drawn from the half-normal priors that
 Röver et al. (2021) propose, and every place that shows such a range says so.
@@ -12,9 +13,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import special
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
+from metakit.core.beside import Posterior
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
 from metakit.decision.information import typical_sd
@@ -22,13 +26,53 @@ from metakit.decision.one_unit.expected import stratified
 from metakit.errors import NotEstimableError
 from metakit.measures.registry import MEASURES, Measure
 from metakit.models.posteriors.bayesian_priors import LEVEL_SCALE, LOG_RATIO_SCALE, UNIT_INFORMATION_SHARE
-from metakit.synthesis.confidence import ConfidenceDistribution
+from metakit.synthesis.confidence import Basis, ConfidenceDistribution, EffectDistribution
 from metakit.synthesis.findings import AnalysisFinding
 
 FEWEST_FOR_PREDICTION = 3
 _MEAN_NODES, _TAU_NODES = 400, 64
+_FAR_SCORE, _SCORES, _FEW = 5.0, 101, 16
 WIDE_DF = 2.0
 """With so few degrees of freedom a prediction interval hardly says more than that centres differ."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PredictiveDistribution:
+    """The posterior predictive of a new centre, behind the prediction interval of an answer.
+
+    Shares are those of the posterior. Draws need quantiles by the thousand: between `scores`, the normal
+    scores of `values`, they are interpolated (monotone cubic); limits are not.
+    """
+
+    centre: float
+    posterior: Posterior
+    scores: tuple[float, ...]
+    values: tuple[float, ...]
+    basis: Basis = "posterior"
+
+    @classmethod
+    def of(cls, posterior: Posterior) -> PredictiveDistribution:
+        """Tabulate a posterior predictive."""
+        scores = np.linspace(-_FAR_SCORE, _FAR_SCORE, _SCORES)
+        values = posterior.quantile(special.ndtr(scores), new_centre=True)
+        return cls(
+            centre=float(values[_SCORES // 2]),
+            posterior=posterior,
+            scores=tuple(map(float, scores)),
+            values=tuple(map(float, values)),
+        )
+
+    def below(self, value: ArrayLike) -> FloatArray:
+        """Return the probability below a value."""
+        return self.posterior.below(value, new_centre=True)
+
+    def quantile(self, share: ArrayLike) -> FloatArray:
+        """Return the value with this probability below it."""
+        part = np.asarray(share, dtype=float)
+        if part.size <= _FEW:
+            return self.posterior.quantile(part, new_centre=True)
+        score = np.clip(special.ndtri(part), -_FAR_SCORE, _FAR_SCORE)
+        return np.asarray(PchipInterpolator(self.scores, self.values)(score), dtype=float)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +84,7 @@ class NewCentre:
     """
 
     estimate: float
-    distribution: ConfidenceDistribution
+    distribution: EffectDistribution
     tau_scale: float
     level: float
     note: str
@@ -103,6 +147,15 @@ def new_centre(finding: AnalysisFinding) -> NewCentre:
         raise ValueError("an analysis without an answer says nothing about a new centre")
     measure = MEASURES[finding.plan.measure]
     ahead = getattr(result, "prediction", None)
+    if result.posterior is not None and ahead is not None:
+        return NewCentre(
+            estimate=result.estimate,
+            distribution=PredictiveDistribution.of(result.posterior),
+            tau_scale=0.0,
+            level=result.level,
+            note=f"{100 * result.level:g} % prediction interval of {result.k} studies, from the posterior "
+            "of the answer",
+        )
     if ahead is not None and all(map(math.isfinite, ahead.interval)):
         low, high = ahead.interval
         note = f"{100 * result.level:g} % prediction interval of {result.k} studies"

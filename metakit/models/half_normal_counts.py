@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -85,8 +86,15 @@ def count_columns(table: EffectTable, likelihood: str) -> tuple[EffectTable, tup
 def answer_counts(
     likelihood: str, columns: tuple[FloatArray, ...], scale: float, level: float
 ) -> tuple[CountAnswers, CountAnswer]:
-    """Integrate one likelihood under one prior scale of tau."""
-    found = half_normal_counts(_MODELS[likelihood](*columns), scale=scale)
+    """Integrate one likelihood under one prior scale of tau; the same counts are integrated once."""
+    return _answered(likelihood, tuple(tuple(map(float, part)) for part in columns), scale, level)
+
+
+@lru_cache(maxsize=512)
+def _answered(
+    likelihood: str, columns: tuple[tuple[float, ...], ...], scale: float, level: float
+) -> tuple[CountAnswers, CountAnswer]:
+    found = half_normal_counts(_MODELS[likelihood](*map(np.array, columns)), scale=scale)
     low, high = (1 - level) / 2, (1 + level) / 2
     mean = found.posterior.quantile([low, 0.5, high])
     ahead = found.posterior.quantile([low, high], new_centre=True)
