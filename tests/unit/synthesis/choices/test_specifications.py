@@ -196,9 +196,10 @@ def test_one_unit_for_all_measures() -> None:
         ("risk_difference", -0.03, -3.0),
         # it would be 200 in 100, so that it is carried as a ratio of hazards: 1 - (1 - 0.1)^20
         ("risk_ratio", math.log(20.0), 100 * (0.9 - 0.9**20)),
-        ("risk_difference", -0.4, -10.0),
     ):
         assert unit.differences(measure, None, np.array([value])) == pytest.approx([expected])
+    # 40 in 100 fewer fits no baseline of 10 in 100: refused, where it was cut to 10 fewer in silence
+    assert unit.differences("risk_difference", None, np.array([-0.4])) is None
     assert unit.differences("rate_ratio", None, np.array([0.1])) is None
     points = CommonUnit(label="points", spread=20.0, comparator=40.0)
     assert points.differences("standardized_mean_difference", None, np.array([0.5])) == pytest.approx([10.0])
