@@ -18,7 +18,7 @@ from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.half_normal_result import HalfNormalResult
 from metakit.core.limits import Limits, TestStatistic
 from metakit.core.results import Heterogeneity, MeanInterval, Prediction
-from metakit.errors import UnknownNameError, UsageError
+from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows
 from metakit.models.common_effect import pooled_rows, refuse
@@ -191,7 +191,7 @@ def mean_of_centres(table: EffectTable, options: PoolOptions) -> Companion | Non
         if (options.likelihood or likelihood_of(table)) == "stratified":
             options = replace(options, likelihood="normal")
         found = fit(table, replace(options, beside=False))
-    except UsageError:
+    except (UsageError, NotEstimableError):
         return None
     return as_companion(found, "mean_of_centres", "the mean of centres, of which this is one")
 

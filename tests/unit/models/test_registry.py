@@ -200,7 +200,8 @@ def test_the_only_informative_study_is_shown_and_the_others_named() -> None:
     assert isinstance(result, SingleStudyResult)
     assert [item.study for item in result.set_aside] == ["s0"]
     assert "random_effects" in result.notes[0]
-    alone = pool(two_arms((0, 20, 0, 20), (0, 30, 3, 31), zero_cells="none"))
+    assert pool(two_arms((0, 20, 0, 20), (0, 30, 3, 31), zero_cells="none")).beside == ()
+    alone = pool(two_arms((0, 20, 0, 20), (0, 30, 3, 31)))
     assert isinstance(alone, SingleStudyResult)  # its conditional exact interval needs no finite estimate
     assert alone.mean.method == "exact_mid_p"
     assert (alone.estimate, alone.interval.lower) == (-math.inf, -math.inf)
