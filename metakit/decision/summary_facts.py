@@ -77,7 +77,7 @@ def designs_of(finding: AnalysisFinding) -> tuple[str, ...]:
             told.append(f"{name}: no answer")
             continue
         values = natural_values(part.answer.result, measure, finding.plan.scale)
-        told.append(f"{name}: {values.show(values.estimate)} ({values.interval})")
+        told.append(f"{name}: {values.told()}")
     return tuple(told)
 
 

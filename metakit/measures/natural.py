@@ -46,6 +46,14 @@ class NaturalValues:
         """The interval as `low to high`."""
         return f"{self.show(self.lower)} to {self.show(self.upper)}"
 
+    def told(self, unit: str = "") -> str:
+        """Write estimate and interval; one limit where an arm without events leaves no estimate."""
+        if self.ratio and self.estimate == 0:
+            return f"at most {self.show(self.upper)}{unit}, without an estimate"
+        if math.isinf(self.estimate):
+            return f"at least {self.show(self.lower)}{unit}, without an estimate"
+        return f"{self.show(self.estimate)}{unit} ({self.interval})"
+
 
 def natural_values(result: PoolResult, measure: Measure, scale: str | None) -> NaturalValues:
     """Bring a result back to natural units."""

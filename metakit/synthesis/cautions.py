@@ -116,7 +116,8 @@ def total_events(numbers: Sequence[StudyNumbers]) -> float:
 def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) -> list[str]:
     reasons = []
     if result.k < FEWEST_STUDIES:
-        reasons.append(f"only {count(result.k, 'study', 'studies')}")
+        which = " that can tell it" if result.k < len(numbers) else ""
+        reasons.append(f"only {count(result.k, 'study', 'studies')}{which}")
     events = total_events(numbers)
     known = all("events" in side.numbers for study in numbers for side in study.sides)
     if known and measure.kind is not MEANS and events < FEWEST_EVENTS:

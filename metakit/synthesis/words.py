@@ -253,7 +253,7 @@ def design_sentence(parts: Sequence[VariationFact], measure: Measure, scale: str
             told.append(f"{label}: no answer")
             continue
         values = natural_values(part.answer.result, measure, scale)
-        told.append(f"{label}: {values.show(values.estimate)}{unit} ({values.interval})")
+        told.append(f"{label}: {values.told(unit)}")
     return f"By design, {'; '.join(told)}. The answer at the top takes all designs together."
 
 

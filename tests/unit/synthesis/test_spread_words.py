@@ -67,3 +67,16 @@ def test_the_kind_of_interval_is_said_once() -> None:
     )
     (said,) = interval_kinds(replace(findings, analyses=(answered, answered)))
     assert said.startswith(INFERENCES["half_normal"].about) and "credible" in said
+
+
+def test_an_arm_without_events_leaves_a_limit_and_no_estimate() -> None:
+    # "randomised trials (1): ∞ (0.050 to ∞)" stood in the demonstration.
+    from metakit.measures.natural import NaturalValues
+
+    shared = {"prediction": None, "ratio": True, "per_hundred": False}
+    none = NaturalValues(estimate=float("inf"), lower=0.05, upper=float("inf"), **shared)  # type: ignore[arg-type]
+    assert none.told() == "at least 0.050, without an estimate"
+    first = NaturalValues(estimate=0.0, lower=0.0, upper=2.5, **shared)  # type: ignore[arg-type]
+    assert first.told() == "at most 2.50, without an estimate"
+    usual = NaturalValues(estimate=0.8, lower=0.5, upper=1.2, **shared)  # type: ignore[arg-type]
+    assert usual.told(" kg") == "0.80 kg (0.50 to 1.20)"
