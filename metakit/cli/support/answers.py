@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from metakit.core.beside import Companion
     from metakit.core.limits import Limits
     from metakit.core.registry import Registry
     from metakit.core.results import PoolResult
@@ -17,7 +18,9 @@ _DIGITS = 3
 
 def pooled_text(result: PoolResult) -> str:
     """Say the answer, how much studies differ, every study, and all that was set aside or assumed."""
+    from metakit.core.written import p_value
     from metakit.measures.registry import MEASURES
+    from metakit.models.coverage import coverage_cautions
     from metakit.models.estimators import MEAN_INTERVALS
     from metakit.models.registry import MODELS
 
@@ -35,8 +38,13 @@ def pooled_text(result: PoolResult) -> str:
     if prediction:
         lines.append(f"In a new centre: {_limits(prediction.interval, show)} ({percent} prediction interval)")
     lines += _difference_lines(result, percent)
+    if result.mean.p_value is not None:
+        lines.append(f"p of no difference {p_value(result.mean.p_value)}")
     lines += ["", *_study_lines(result, show)]
+    cautions = coverage_cautions(result.likelihood, result.k) if result.inference == "half_normal" else ()
     for title, items in (
+        ("Beside it, the same studies by", [_companion(item, show) for item in result.beside]),
+        ("Cautions", list(cautions)),
         ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
         ("Assumed", [str(item) for item in result.assumptions]),
         ("Notes", list(result.notes)),
@@ -44,6 +52,17 @@ def pooled_text(result: PoolResult) -> str:
         if items:
             lines += ["", title, *(f"  {item}" for item in items)]
     return "\n".join(lines)
+
+
+def _companion(item: Companion, show: Callable[[float], str]) -> str:
+    """Write what stands beside the headline, or why it does not."""
+    if item.interval is None:
+        return f"{item.label}: {item.reason}"
+    value = "no point estimate" if item.estimate is None else show(item.estimate)
+    text = f"{item.label}: {value} ({_limits(item.interval, show)})"
+    if item.prediction_interval is not None:
+        text += f"; in a new centre {_limits(item.prediction_interval, show)}"
+    return text
 
 
 def threshold_text(beyond: BeyondThreshold, threshold: float) -> str:

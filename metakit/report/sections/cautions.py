@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.models.coverage import situations
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 
@@ -37,9 +38,14 @@ ALWAYS = (
 )
 
 
+def always() -> tuple[str, ...]:
+    """Return what holds of every report: what it cannot do, and where its intervals are too narrow."""
+    return (*ALWAYS, *(item.sentence() for item in situations()))
+
+
 def build(page: Page) -> Content:
     """Return the cautions, the banner of invented data first."""
-    return {"first": FIRST, "always": ALWAYS}
+    return {"first": FIRST, "always": always()}
 
 
 SECTIONS.add(

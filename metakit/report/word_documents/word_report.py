@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from metakit.report.methods_text import methods_paragraphs
 from metakit.report.page import Page
 from metakit.report.reporting.checklist import blanks, prisma_2020
-from metakit.report.sections.cautions import ALWAYS, FIRST
+from metakit.report.sections.cautions import FIRST, always
 from metakit.report.sections.reproduce import report_date
 from metakit.report.summary_files import INVENTED
 from metakit.report.word_documents.word import Word
@@ -123,7 +123,7 @@ def _title(text: Manuscript, findings: Findings) -> None:
 def _cautions(text: Manuscript) -> None:
     text.heading("Before you read", 1)
     text.bullets(FIRST, warning=True)
-    text.bullets(ALWAYS)
+    text.bullets(always())
 
 
 def _question(text: Manuscript, page: Page) -> None:
