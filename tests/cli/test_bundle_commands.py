@@ -33,6 +33,7 @@ def test_a_bundle_is_written_and_verified(written: Path, capsys) -> None:
     assert answer["sound"] and answer["compared"] > 100 and answer["differences"] == []
 
 
+@pytest.mark.walk
 def test_two_runs_in_two_places_give_the_same_bundle(
     written: Path, tmp_path: Path, monkeypatch, capsys
 ) -> None:
@@ -43,6 +44,7 @@ def test_two_runs_in_two_places_give_the_same_bundle(
     assert (tmp_path / "elsewhere/report" / BUNDLE).read_bytes() == (written / "first" / BUNDLE).read_bytes()
 
 
+@pytest.mark.walk
 def test_a_difference_ends_with_1_and_shows_all(written: Path, tmp_path: Path, capsys) -> None:
     def change(files: dict[str, bytes]) -> None:
         numbers = json.loads(files["report/findings.json"])

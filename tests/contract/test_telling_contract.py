@@ -81,6 +81,7 @@ def told(block: Block) -> list[Words | Cell]:
     return []
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("section", SECTIONS, ids=lambda section: section.name)
 def test_page_word_and_terminal_say_the_same(facts: Facts, section: Told) -> None:
     blocks = section.tell(facts)
