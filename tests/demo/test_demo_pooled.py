@@ -6,11 +6,13 @@ between the record and the answer.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import generate_demo
 import pytest
 import yaml
+from scipy import stats
 
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -47,8 +49,6 @@ STUDIES = {
     "complications_prosthesis_series": 2,  # DEMO-20 has no honest time point
     "revision_prosthesis_series": 3,
 }
-# The third zero arm was planted here by hand, so that this answer must lie beyond the truth.
-BEYOND_ON_PURPOSE = {"secondary_mp_fusion"}
 
 
 @pytest.fixture
@@ -64,8 +64,43 @@ def test_the_interval_reaches_the_truth(findings: dict[str, AnalysisFinding], an
     factor = 100 if found.plan.measure == "rate" else 1  # rates are told per 100 thumb-years
     low, high = (factor * limit for limit in answer["interval"])
     truth = TRUTHS[analysis] if isinstance(TRUTHS[analysis], list) else [TRUTHS[analysis]]
+    # The zero planted in DEMO-13 puts secondary_mp_fusion near the edge: the score interval that one study's risk
+    # difference gets just reaches its truth, where Wald's missed it.
     reaches = low <= max(truth) and high >= min(truth)
-    assert reaches != (analysis in BEYOND_ON_PURPOSE), (low, high, truth)
+    assert reaches, (low, high, truth)
+
+
+def test_the_truths_lie_in_the_intervals_as_often_as_they_should(
+    findings: dict[str, AnalysisFinding],
+) -> None:
+    """Of all truths about 95 % in the 95 % intervals, and about two thirds in their inner halves.
+
+    Limits are the 0.5 % points of binomial distributions with 0.95 and 0.67 (the normal probability of half the
+    distance; common practice, no source). Analyses share studies, so that this is a coarse net: it catches intervals
+    that are too narrow or that lie beside the truth, not a coverage of 93 %.
+    """
+    inside = inner = count = 0
+    for analysis, truth in TRUTHS.items():
+        result = findings[analysis].result
+        if result is None:
+            continue
+        answer = result.to_json()["back_transformed"]
+        factor = 100 if findings[analysis].plan.measure == "rate" else 1
+        low, middle, high = (
+            factor * x for x in (*answer["interval"][:1], answer["estimate"], answer["interval"][1])
+        )
+        if min(low, middle, min(truth) if isinstance(truth, list) else truth) > 0:  # ratios, rates and risks
+            low, middle, high = (math.log(x) for x in (low, middle, high))
+            ends = [math.log(x) for x in (truth if isinstance(truth, list) else [truth])]
+        else:
+            ends = truth if isinstance(truth, list) else [truth]
+        nearest = min(max(middle, min(ends)), max(ends))
+        reach = high - middle if nearest > middle else middle - low
+        away = abs(nearest - middle) / reach
+        count, inside, inner = count + 1, inside + (away <= 1), inner + (away <= 0.5)
+    assert count >= 20
+    assert inside >= stats.binom.ppf(0.005, count, 0.95), (inside, count)
+    assert inner >= stats.binom.ppf(0.005, count, 0.67), (inner, count)
 
 
 @pytest.mark.parametrize("analysis", sorted(STUDIES))
