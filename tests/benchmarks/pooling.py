@@ -15,6 +15,8 @@ import numpy as np
 from statsmodels.stats.meta_analysis import combine_effects
 
 from metakit.models.batch import random_effects_batch
+from metakit.models.pool import pool
+from metakit.numerics.posteriors.half_normal_effects import half_normal_effects
 
 BATCH = 100_000
 K = 10
@@ -96,6 +98,22 @@ def batches(rounds: int) -> None:
     print(
         "  Each with Hartung-Knapp interval (floored) and prediction interval. The input itself takes 15 MB.\n"
     )
+
+
+def default_answers(rounds: int) -> None:
+    """The default inference: one answer with all that stands beside it, and a batch without."""
+    y, v = studies(13)
+    many_y, many_v = studies(BATCH // 10, K)
+    there, one = best_of(
+        [lambda: combine_effects(y, v, method_re="dl"), lambda: pool(effect=y, variance=v)],
+        rounds=rounds,
+        inner=20,
+    )
+    (batch,) = best_of([lambda: half_normal_effects(many_y, many_v, spread=False)], rounds=3, inner=1)
+    each = batch / len(many_y)
+    print("Default inference against statsmodels' DerSimonian-Laird call (k = 13)")
+    print(f"  one answer with its companions: {one / there:.1f} times (target 20)")
+    print(f"  each of a batch of answers of {K} studies: {each / there:.2f} times (target 1)\n")
 
 
 def growth() -> None:
