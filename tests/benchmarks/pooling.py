@@ -144,6 +144,7 @@ def main(rounds: int = 15) -> None:
     """Print all tables."""
     single_calls(rounds)
     batches(max(3, rounds // 3))
+    default_answers(rounds)
     growth()
 
 
