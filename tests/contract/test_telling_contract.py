@@ -9,6 +9,7 @@ import pytest
 from metakit.core.plans import NetworkPlan
 from metakit.report.citations import Citations
 from metakit.report.html import Html
+from metakit.report.registry import ORDER
 from metakit.report.terminal import Terminal
 from metakit.report.word_documents.word import Word
 from metakit.report.word_documents.word_document import new_document
@@ -101,7 +102,7 @@ def test_anchors_lead_somewhere_and_names_of_tables_are_their_own(facts: Facts, 
         tuple(block for one in SECTIONS for block in one.tell(facts))
     )
     own = Html(figures={}, citations=Citations()).blocks(section.tell(facts))
-    anchors = set(re.findall(r' id="([^"]+)"', everything))
+    anchors = {*re.findall(r' id="([^"]+)"', everything), *ORDER}
     for target in re.findall(r'href="#([^"]+)"', own):
         assert target in anchors or target.startswith("reference-"), target
     labels = re.findall(r'role="region" tabindex="0" aria-label="([^"]*)"', own)
