@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from metakit.models.differing.subgroups import subgroups as subgroups
     from metakit.models.pool import pool as pool
     from metakit.models.registry import MODELS as MODELS
-    from metakit.network.reading import network as network
+    from metakit.networks.reading import network as network
     from metakit.workbench import decide as decide
     from metakit.workbench import open_review as open_review
 
@@ -69,7 +69,7 @@ _HOMES = {
     "causes": "metakit.models.causes_of_return.causes",
     "pool": "metakit.models.pool",
     "MODELS": "metakit.models.registry",
-    "network": "metakit.network.reading",
+    "network": "metakit.networks.reading",
     "decide": "metakit.workbench",
     "open_review": "metakit.workbench",
 }

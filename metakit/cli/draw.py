@@ -9,6 +9,7 @@ import typer
 
 from metakit.cli.support.choices import name_option
 from metakit.cli.support.option_groups import File, Measure, ModelOptions, TableOptions, grouped
+from metakit.errors import NotEstimableError
 
 NAME = "draw"
 CAUSES = "causes"
@@ -99,6 +100,8 @@ def command(
         page_height_mm=page_height_mm,
     )
     pooled = pooled_table(file, measure, table, pooling)
+    if chosen.name != "forest" and getattr(pooled.result, "limit_only", ""):
+        raise NotEstimableError("all events are in one arm: there is no estimate, so only a forest is drawn")
     built = chosen.build(
         pooled.result, pooled.effects, title=title, left_words=left_words, right_words=right_words,
         width_mm=size.width_mm, options=options,

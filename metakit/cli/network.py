@@ -84,15 +84,15 @@ def command(
     """Read, analyse every connected part, answer; with --figure, draw instead."""
     from metakit.cli.support.network_drawing import NetworkDrawing
     from metakit.cli.support.tables import show_table
-    from metakit.network.analysis import Moderator, analyse_network
-    from metakit.network.reading import (
+    from metakit.networks.analysis import Moderator, analyse_network
+    from metakit.networks.reading import (
         arms_of_table,
         better_words,
         moderator_values,
         network_table,
         study_values,
     )
-    from metakit.network.text import network_text
+    from metakit.networks.text import network_text
 
     drawing = NetworkDrawing.of(figure, to, title, line_width, preset, width_mm)
     rows = network_table(file, measure, columns=table.named(), sheet=table.sheet)

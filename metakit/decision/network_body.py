@@ -15,9 +15,9 @@ from metakit.decision.analysis_body import NORMAL_95, overall_of
 from metakit.decision.evidence import EvidenceBody, NetworkFacts, StudyEvidence
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.kind import COUNTS, MEANS
-from metakit.network.answer import PartAnalysis
-from metakit.network.characteristics import Characteristic
-from metakit.network.evidence import evidence_on
+from metakit.networks.answer import PartAnalysis
+from metakit.networks.characteristics import Characteristic
+from metakit.networks.evidence import evidence_on
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.networking.network_findings import NetworkComparison, NetworkFinding
 from metakit.synthesis.networking.network_words import natural, shown

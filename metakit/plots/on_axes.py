@@ -56,6 +56,8 @@ def forest_on_axes(result: PoolResult, ax: Axes) -> Axes:
         ax.plot([row.effect], [at], marker="|", color=style.STUDY_LINE, zorder=3)
     mean_at = len(rows)
     low, high = _within(*result.interval)
+    if not math.isfinite(result.estimate):
+        raise NotEstimableError("all events are in one arm: there is no estimate to draw, only a limit")
     ax.fill(
         [low, result.estimate, high, result.estimate], [mean_at, mean_at - 0.3, mean_at, mean_at + 0.3],
         color=style.MEAN, zorder=3,

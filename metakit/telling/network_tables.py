@@ -10,8 +10,8 @@ from typing import Literal
 from metakit.core.written import count, fixed, p_value
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import Measure
-from metakit.network.answer import PartAnalysis
-from metakit.network.characteristics import Characteristic
+from metakit.networks.answer import PartAnalysis
+from metakit.networks.characteristics import Characteristic
 from metakit.synthesis.networking.network_arms import node_label
 from metakit.synthesis.networking.network_findings import NetworkFinding
 from metakit.synthesis.networking.network_words import EVIDENCE_SHORT, Evidence, natural, shown

@@ -9,7 +9,7 @@ from metakit.core.notes import Assumption
 from metakit.core.written import count, listed, p_value
 from metakit.decision.network_body import name_of
 from metakit.forms.library import vocabulary
-from metakit.network.inconsistency import Inconsistency
+from metakit.networks.inconsistency import Inconsistency
 from metakit.synthesis.gathering.windows import when_words
 from metakit.synthesis.networking.network_arms import component_label
 from metakit.synthesis.networking.network_findings import NetworkComparison, NetworkFinding

@@ -13,10 +13,10 @@ from collections.abc import Callable
 import numpy as np
 import statsmodels.api as sm
 
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import NetworkArms, arms_from_counts_or_means
-from metakit.network.inconsistency import inconsistency
-from metakit.network.model import connected_parts, fit_part
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import NetworkArms, arms_from_counts_or_means
+from metakit.networks.inconsistency import inconsistency
+from metakit.networks.model import connected_parts, fit_part
 
 
 def random_rows(techniques: int, studies: int) -> list[tuple[str, str]]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.reference.agreement import published
-from tests.unit.network.networks import PARKINSON, SMOKING, rows
+from tests.unit.networks.networks import PARKINSON, SMOKING, rows
 
 
 @pytest.fixture

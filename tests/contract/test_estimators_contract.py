@@ -134,7 +134,8 @@ def test_every_model_answers_in_the_fixed_form(entry: Any) -> None:
             continue
         if entry.measures and measure.name not in entry.measures:
             continue
-        table = effect_sizes({"study": list("abcde"), **TABLES[measure.family]}, measure=measure.name)
+        columns = {"study": list("abcde"), "cohort": list("vwxyz"), **TABLES[measure.family]}
+        table = effect_sizes(columns, measure=measure.name)
         extra = {"tau_prior_scale": 0.5} if entry.name == "bayesian" else {}
         result = pool(table, model=entry.name, **extra)
         answer = result.to_json()

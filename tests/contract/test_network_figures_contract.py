@@ -10,10 +10,10 @@ import pytest
 from matplotlib.text import Text
 
 from metakit.errors import NotEstimableError, UsageError
-from metakit.network.analysis import analyse_network
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.arms import ARM_MEASURES, arms_from_counts_or_means
-from metakit.network.models import NETWORK_MODELS
+from metakit.networks.analysis import analyse_network
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.arms import ARM_MEASURES, arms_from_counts_or_means
+from metakit.networks.models import NETWORK_MODELS
 from metakit.plots.networks.network_registry import NETWORK_FIGURES, NetworkWords
 from metakit.plots.registry import Built
 from metakit.plots.save import KINDS, figure_bytes

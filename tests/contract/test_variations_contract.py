@@ -17,8 +17,8 @@ from metakit.models.differing.again import growing, method_of, without_each
 from metakit.models.differing.exploring import explore
 from metakit.models.pool import pool
 from metakit.models.registry import MODELS
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import arms_from_counts_or_means
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import arms_from_counts_or_means
 
 ROWS = pd.DataFrame(
     {

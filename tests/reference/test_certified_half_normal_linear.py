@@ -18,8 +18,8 @@ from agreement import certified, published
 from metakit.core.effects import EffectTable
 from metakit.measures.tables import effect_sizes
 from metakit.models.differing.meta_regression import meta_regression
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import arms_from_counts_or_means
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import arms_from_counts_or_means
 
 RECORDS = certified("half_normal_linear")
 CLOSE = 1e-9

@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 from agreement import CLOSED, ITERATED, Comparison, certified, published
 
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.inconsistency import inconsistency
-from metakit.network.model import fit_part
-from metakit.network.ranking import rank
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.inconsistency import inconsistency
+from metakit.networks.model import fit_part
+from metakit.networks.ranking import rank
 
 RECORDS = certified("network")
 MODELS = ("common_effect", "dersimonian_laird", "reml")

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from agreement import CLOSED, ITERATED, Comparison, certified
 
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.model import NetworkPart
-from metakit.network.models import network_model
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.model import NetworkPart
+from metakit.networks.models import network_model
 from metakit.numerics.networks.network_mantel_haenszel import pairwise_log_odds_ratios
 
 RECORDS = certified("network_counts")

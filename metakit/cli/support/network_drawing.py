@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from metakit.errors import UnknownNameError, UsageError
 
 if TYPE_CHECKING:
-    from metakit.network.answer import NetworkAnalysis
+    from metakit.networks.answer import NetworkAnalysis
     from metakit.plots.networks.network_registry import NetworkFigure, NetworkWords
     from metakit.plots.presets import Size
 

@@ -22,9 +22,7 @@ from metakit.models.differing.design_matrix import Moderators, moderators
 from metakit.models.differing.meta_regression_result import Coefficient, MetaRegressionResult
 from metakit.models.differing.residual_tau2 import RESIDUAL_TAU2_ESTIMATORS, TESTS, UNSCALED, permutation_p
 from metakit.models.inference import DEFAULT_INFERENCE, INFERENCES
-from metakit.models.posteriors.half_normal import prior_of
 from metakit.models.posteriors.half_normal_priors import half_normal_prior
-from metakit.models.registry import PoolOptions
 from metakit.numerics import meta_regression as kernel
 from metakit.numerics.posteriors.spread_integral import SpreadPosterior, spread_posterior
 
@@ -68,8 +66,6 @@ def meta_regression(
     ------
     NotEstimableError
         With fewer than 4 residual degrees of freedom, or a design that cannot be fitted.
-    UsageError
-        Where the half-normal rule has no prior scale for these effects.
 
     References
     ----------
@@ -97,10 +93,13 @@ def meta_regression(
         return _estimated(data, estimator_name, test_name, "")
     other = _estimated(data, "reml", "knapp_hartung_floor", "hartung_knapp")
     scale = half_normal_prior(table)
+    if scale is None:
+        note = "The half-normal rule has no prior scale for these effects: the other rule answers."
+        return replace(other, notes=(note, *other.notes)) if rule == "half_normal" else other
+    integrated = _integrated(data, scale.scale)
     if rule == "half_normal":
-        scale = prior_of(table, PoolOptions(level=level))
-        return replace(_integrated(data, scale.scale), beside={"hartung_knapp": other})
-    return replace(other, beside={} if scale is None else {"half_normal": _integrated(data, scale.scale)})
+        return replace(integrated, beside={"hartung_knapp": other})
+    return replace(other, beside={"half_normal": integrated})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

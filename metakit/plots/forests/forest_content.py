@@ -14,6 +14,7 @@ from metakit.core.effects import BoolArray, EffectTable
 from metakit.core.limits import Limits
 from metakit.core.notes import Assumption
 from metakit.core.results import PoolResult, SingleStudyResult, StudyRow
+from metakit.core.written import ratio
 from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.forests.cells import cell_headings, study_cells, total_cells
@@ -251,8 +252,8 @@ def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, 
 
 
 def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> ForestSummary | None:
-    """Return the mean of a result; None for a single study, where nothing was pooled."""
-    if isinstance(result, SingleStudyResult):
+    """Return the mean of a result; None for a single study, and where only one limit is the answer."""
+    if isinstance(result, SingleStudyResult) or getattr(result, "limit_only", ""):
         return None
 
     def shown(value: float) -> float:
@@ -292,6 +293,12 @@ def _footnotes(
     for name, way in ways.items():
         alike.setdefault(way, []).append(name)
     notes = [f"{', '.join(names)}: {way}" if any(names) else way for way, names in alike.items()]
+    for name, mean in (("", result), *group_results.items()):
+        only = getattr(mean, "limit_only", "") if mean is not None else ""
+        if mean is not None and only:
+            told = ratio(float(mean.back_transform(getattr(mean.interval, only))) * source.factor)
+            limit = f"{'at most' if only == 'upper' else 'at least'} {told}"
+            notes.append(f"{name + ': ' if name else ''}All events are in one arm: no estimate, {limit}.")
     if source.exact:
         name = method_words(next(iter(source.measure.exact_intervals)))
         notes.append(f"Intervals of single studies by {name}.")

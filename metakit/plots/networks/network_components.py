@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from metakit.core.written import listed, p_value
 from metakit.errors import NotEstimableError
-from metakit.network.answer import NetworkAnalysis
+from metakit.networks.answer import NetworkAnalysis
 from metakit.plots.footing import axis_name
 from metakit.plots.networks.network_forest import interval_of, number_lines, rows_text
 from metakit.plots.networks.network_marks import EstimateMark

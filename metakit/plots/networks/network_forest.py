@@ -5,8 +5,8 @@ from __future__ import annotations
 from metakit.core.written import count, decimals_for, on_axis
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
-from metakit.network.answer import NetworkAnalysis, PartAnalysis
-from metakit.network.splitting import indirect_evidence
+from metakit.networks.answer import NetworkAnalysis, PartAnalysis
+from metakit.networks.splitting import indirect_evidence
 from metakit.plots.footing import axis_name
 from metakit.plots.networks.network_marks import SHAPES, EstimateMark
 from metakit.plots.networks.network_registry import (

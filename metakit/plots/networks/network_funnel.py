@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from metakit.core.written import count
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
-from metakit.network.answer import NetworkAnalysis
+from metakit.networks.answer import NetworkAnalysis
 from metakit.plots import style
 from metakit.plots.footing import add_axis, add_directions, add_notes
 from metakit.plots.forests.columns import MARGIN

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from itertools import combinations
 
 from metakit.core.written import count
-from metakit.network.answer import NetworkAnalysis, PartAnalysis
-from metakit.network.evidence import evidence_on
+from metakit.networks.answer import NetworkAnalysis, PartAnalysis
+from metakit.networks.evidence import evidence_on
 from metakit.plots.networks.network_geometry_layout import (
     GeometryContent,
     GeometryEdge,

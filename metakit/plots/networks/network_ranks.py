@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metakit.errors import NotEstimableError
-from metakit.network.answer import NetworkAnalysis
+from metakit.networks.answer import NetworkAnalysis
 from metakit.plots.networks.network_marks import SpindleMark
 from metakit.plots.networks.network_registry import NETWORK_FIGURES, NetworkFigure, NetworkWords
 from metakit.plots.networks.network_rows import NetworkRow, RowsContent, lay_out_rows

@@ -10,8 +10,8 @@ from metakit.core.limits import Limits
 from metakit.core.registry import Registry
 from metakit.measures.natural import Natural
 from metakit.measures.registry import MEASURES
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.components import INTERACTION, JOIN
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.components import INTERACTION, JOIN
 from metakit.plots.registry import Built
 from metakit.synthesis.words import lower_first
 

@@ -6,8 +6,8 @@ from metakit.core.limits import Limits
 from metakit.core.written import p_value
 from metakit.errors import NotEstimableError
 from metakit.measures.natural import Natural
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.inconsistency import Split
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.inconsistency import Split
 from metakit.plots.footing import axis_name
 from metakit.plots.networks.network_forest import interval_of, number_lines, rows_text
 from metakit.plots.networks.network_marks import BridgeMark, EstimateMark

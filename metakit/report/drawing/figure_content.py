@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
-from metakit.core.written import listed
+from metakit.core.written import listed, ratio
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.forests.cells import study_cells, total_cells
 from metakit.plots.forests.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
 from metakit.plots.forests.forest_content import forest_content
 from metakit.plots.forests.funnel_content import funnel_content
+from metakit.synthesis.confidence import only_limit
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.rows import StudyNumbers
 
@@ -147,6 +148,12 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
     result = finding.result
     if result is None:
         return row
+    only = only_limit(result)
+    if only:
+        limit = getattr(result.interval, only)
+        told = f"no estimate, {'at most' if only == 'upper' else 'at least'} "
+        told += ratio(float(result.back_transform(limit)) * factor)
+        return replace(row, note=told, studies=result.k, size=_size_words(finding, measure))
     estimate, lower, upper = (
         float(result.back_transform(value)) * factor
         for value in (result.estimate, result.interval.lower, result.interval.upper)

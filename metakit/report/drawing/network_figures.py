@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from metakit.core.plans import ComparisonPlan
 from metakit.errors import NotEstimableError
-from metakit.network.components import INTERACTION, JOIN
+from metakit.networks.components import INTERACTION, JOIN
 from metakit.plots.networks.network_registry import NETWORK_FIGURES, Extrapolated, NetworkWords
 from metakit.plots.registry import Built
 from metakit.report.drawing.figure_parts import FigurePart, figure_part

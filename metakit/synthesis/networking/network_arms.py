@@ -15,7 +15,7 @@ from metakit.core.records import Arm, StudyRecord
 from metakit.errors import UnknownNameError
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
-from metakit.network.components import JOIN, arm_name
+from metakit.networks.components import JOIN, arm_name
 from metakit.synthesis.gathering.arms import is_retracted
 from metakit.synthesis.gathering.gather import Task, gather_candidates, usable_sides
 from metakit.synthesis.gathering.rows import Candidate, Choices, Gathered, StudyNumbers

@@ -10,11 +10,11 @@ from metakit.core.plans import NetworkPlan
 from metakit.core.written import per_100
 from metakit.errors import NotEstimableError
 from metakit.measures.kind import MEANS
-from metakit.network.answer import NetworkAnalysis, PartAnalysis
-from metakit.network.components import JOIN, ComponentModel
-from metakit.network.evidence import evidence_on
-from metakit.network.links import linking_studies
-from metakit.network.splitting import indirect_evidence
+from metakit.networks.answer import NetworkAnalysis, PartAnalysis
+from metakit.networks.components import JOIN, ComponentModel
+from metakit.networks.evidence import evidence_on
+from metakit.networks.links import linking_studies
+from metakit.networks.splitting import indirect_evidence
 from metakit.synthesis.gathering.gather import Task
 from metakit.synthesis.networking.network_absolute import (
     NetworkAbsolute,

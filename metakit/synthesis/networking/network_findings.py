@@ -9,9 +9,9 @@ from metakit.core.limits import Limits
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.plans import NetworkPlan
 from metakit.measures.registry import Measure
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.components import ComponentModel
-from metakit.network.models import NETWORK_INFERENCES, NETWORK_MODELS
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.components import ComponentModel
+from metakit.networks.models import NETWORK_INFERENCES, NETWORK_MODELS
 from metakit.synthesis.answers import finite
 from metakit.synthesis.networking.network_absolute import NetworkAbsolute
 from metakit.synthesis.networking.network_arms import PartlyGiven

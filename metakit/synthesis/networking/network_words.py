@@ -11,7 +11,7 @@ import numpy as np
 from metakit.core.plans import ComparisonPlan
 from metakit.core.written import count, fixed, per_100, ratio
 from metakit.measures.registry import Measure
-from metakit.network.components import ComponentEffect, ComponentModel
+from metakit.networks.components import ComponentEffect, ComponentModel
 from metakit.synthesis.networking.network_absolute import NetworkAbsolute
 from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.words import directions, lower_first, one_of

@@ -13,13 +13,13 @@ from metakit.core.written import count
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.registry import Measure
 from metakit.models.inference import DEFAULT_INFERENCE
-from metakit.network.analysis import analyse_network
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.arms import NetworkArms, arms_from_counts_or_means, corrected_by_size
-from metakit.network.components import ComponentModel, arm_name, fit_components
-from metakit.network.funnel import comparison_adjusted_funnel
-from metakit.network.models import network_inference
-from metakit.network.moderators import fit_moderator
+from metakit.networks.analysis import analyse_network
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.arms import NetworkArms, arms_from_counts_or_means, corrected_by_size
+from metakit.networks.components import ComponentModel, arm_name, fit_components
+from metakit.networks.funnel import comparison_adjusted_funnel
+from metakit.networks.models import network_inference
+from metakit.networks.moderators import fit_moderator
 from metakit.synthesis.cautions import not_agreed
 from metakit.synthesis.exploring.moderators import moderator_column
 from metakit.synthesis.gathering.gather import Task

@@ -12,9 +12,9 @@ import pytest
 
 from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
-from metakit.network.analysis import analyse_network
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.arms import arms_from_counts_or_means
+from metakit.networks.analysis import analyse_network
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.arms import arms_from_counts_or_means
 from metakit.plots.networks.network_forest import network_forest_content
 from metakit.plots.networks.network_funnel import adjusted_funnel_content
 from metakit.plots.networks.network_geometry import column_order, geometry_content

@@ -11,9 +11,9 @@ import pytest
 
 from metakit.core.bibliography import reference
 from metakit.core.plans import NetworkPlan
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.models import NETWORK_MODELS
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.models import NETWORK_MODELS
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.networking.network_arms import component_set, partly_given
 from metakit.synthesis.networking.networks import analyse_network_plan

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from metakit.network.answer import NetworkAnalysis, PartAnalysis
-from metakit.network.characteristics import characteristic_words
+from metakit.networks.answer import NetworkAnalysis, PartAnalysis
+from metakit.networks.characteristics import characteristic_words
 
 RATIOS = ("odds_ratio", "risk_ratio", "rate_ratio")
 

@@ -20,8 +20,8 @@ from metakit.core.limits import Limits
 from metakit.errors import NotEstimableError
 from metakit.models.posteriors.bayesian_priors import LOG_RATIO_SCALE
 from metakit.models.posteriors.half_normal_priors import STANDARDISED_SCALE
-from metakit.network.arms import NetworkArms
-from metakit.network.model import (
+from metakit.networks.arms import NetworkArms
+from metakit.networks.model import (
     Contrast,
     NetworkPart,
     chi_square,

@@ -19,9 +19,9 @@ from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.models.differing.coefficients import Coefficients
-from metakit.network.arms import NetworkArms
-from metakit.network.inference import posterior_of, spread_scale
-from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
+from metakit.networks.arms import NetworkArms
+from metakit.networks.inference import posterior_of, spread_scale
+from metakit.networks.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics.networks import arm_regression as kernel
 
 FORMS = ("per_technique", "common")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metakit.network.model import NetworkPart, membership
+from metakit.networks.model import NetworkPart, membership
 from metakit.numerics.networks.arm_regression import starts_of
 
 ROUNDING = 1e-9

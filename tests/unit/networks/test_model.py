@@ -10,15 +10,15 @@ import statsmodels.api as sm
 
 from metakit.errors import DataError, NotEstimableError, UnknownNameError
 from metakit.models.pool import pool
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.components import fit_components
-from metakit.network.evidence import contributions, direct_estimates
-from metakit.network.inconsistency import inconsistency
-from metakit.network.model import connected_parts, estimate_tau2, fit_part, membership
-from metakit.network.ranking import rank
-from metakit.network.thresholds import thresholds
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.components import fit_components
+from metakit.networks.evidence import contributions, direct_estimates
+from metakit.networks.inconsistency import inconsistency
+from metakit.networks.model import connected_parts, estimate_tau2, fit_part, membership
+from metakit.networks.ranking import rank
+from metakit.networks.thresholds import thresholds
 from metakit.numerics.networks import arm_regression as kernel
-from tests.unit.network import networks
+from tests.unit.networks import networks
 
 
 def contrast_form(arms, techniques, tau2):

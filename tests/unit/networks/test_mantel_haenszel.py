@@ -15,9 +15,9 @@ import statsmodels.api as sm
 
 import metakit
 from metakit.errors import NotEstimableError, UsageError
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.mantel_haenszel import (
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.mantel_haenszel import (
     design_contributions,
     design_direct_estimates,
     design_inconsistency,
@@ -25,7 +25,7 @@ from metakit.network.mantel_haenszel import (
     fit_mantel_haenszel,
 )
 from metakit.numerics.networks.network_mantel_haenszel import cross_products, pairwise_log_odds_ratios
-from tests.unit.network import networks
+from tests.unit.networks import networks
 
 
 def arms_of(rows):

@@ -9,13 +9,13 @@ import pytest
 import statsmodels.api as sm
 
 from metakit.errors import NotEstimableError, UnknownNameError, UsageError
-from metakit.network.analysis import Moderator, analyse_network
-from metakit.network.characteristics import characteristic_words, characteristics_by_comparison
-from metakit.network.evidence import direct_estimates
-from metakit.network.funnel import comparison_adjusted_funnel
-from metakit.network.model import fit_part
-from metakit.network.moderators import fit_moderator
-from tests.unit.network import networks
+from metakit.networks.analysis import Moderator, analyse_network
+from metakit.networks.characteristics import characteristic_words, characteristics_by_comparison
+from metakit.networks.evidence import direct_estimates
+from metakit.networks.funnel import comparison_adjusted_funnel
+from metakit.networks.model import fit_part
+from metakit.networks.moderators import fit_moderator
+from tests.unit.networks import networks
 
 
 def values_for(arms, seed=0):

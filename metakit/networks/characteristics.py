@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metakit.network.arms import NetworkArms
-from metakit.network.inconsistency import direct_pairs
+from metakit.networks.arms import NetworkArms
+from metakit.networks.inconsistency import direct_pairs
 
 Value = float | str | None
 

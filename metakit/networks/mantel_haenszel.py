@@ -20,9 +20,9 @@ from metakit.core.limits import TestStatistic
 from metakit.core.notes import SetAside
 from metakit.errors import NotEstimableError
 from metakit.models.differing.coefficients import quantile
-from metakit.network.arms import NetworkArms
-from metakit.network.evidence import Contributions, Direct, of_direct
-from metakit.network.inconsistency import (
+from metakit.networks.arms import NetworkArms
+from metakit.networks.evidence import Contributions, Direct, of_direct
+from metakit.networks.inconsistency import (
     Inconsistency,
     Split,
     design_of,
@@ -30,7 +30,7 @@ from metakit.network.inconsistency import (
     make_split,
     unsplit_words,
 )
-from metakit.network.model import NetworkPart, chi_square
+from metakit.networks.model import NetworkPart, chi_square
 from metakit.numerics.networks.arm_regression import RANK_TOLERANCE
 from metakit.numerics.networks.network_mantel_haenszel import (
     DesignEstimate,

@@ -8,26 +8,26 @@ from types import MappingProxyType
 
 from metakit.errors import MetakitError, NotEstimableError, UnknownNameError
 from metakit.models.inference import INFERENCES, RARE
-from metakit.network.arms import NetworkArms, as_counted, corrected_by_size
-from metakit.network.evidence import Contributions, Direct, contributions, direct_estimates
-from metakit.network.inconsistency import Inconsistency, inconsistency
-from metakit.network.inference import (
+from metakit.networks.arms import NetworkArms, as_counted, corrected_by_size
+from metakit.networks.evidence import Contributions, Direct, contributions, direct_estimates
+from metakit.networks.inconsistency import Inconsistency, inconsistency
+from metakit.networks.inference import (
     FEW_STUDIES,
     fit_part_half_normal,
     fit_part_hartung_knapp,
     spread_scale,
 )
-from metakit.network.mantel_haenszel import NAME as MANTEL_HAENSZEL
-from metakit.network.mantel_haenszel import (
+from metakit.networks.mantel_haenszel import NAME as MANTEL_HAENSZEL
+from metakit.networks.mantel_haenszel import (
     design_contributions,
     design_direct_estimates,
     design_inconsistency,
     estimable_arms,
     fit_mantel_haenszel,
 )
-from metakit.network.model import NetworkPart, fit_part
-from metakit.network.one_stage import COMMON, fit_part_one_stage, without_separated
-from metakit.network.one_stage import NAME as ONE_STAGE
+from metakit.networks.model import NetworkPart, fit_part
+from metakit.networks.one_stage import COMMON, fit_part_one_stage, without_separated
+from metakit.networks.one_stage import NAME as ONE_STAGE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.model import connected_parts
-from metakit.network.models import NETWORK_MODELS
-from tests.unit.network import networks
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.model import connected_parts
+from metakit.networks.models import NETWORK_MODELS
+from tests.unit.networks import networks
 
 
 def fitted(name: str, study, technique, data):

@@ -15,8 +15,8 @@ from scipy import optimize
 from metakit.core.effects import BoolArray
 from metakit.core.notes import SetAside
 from metakit.errors import ConvergenceError, NotEstimableError
-from metakit.network.arms import NetworkArms
-from metakit.network.model import NetworkPart, membership
+from metakit.networks.arms import NetworkArms
+from metakit.networks.model import NetworkPart, membership
 from metakit.numerics.networks.network_one_stage import ArmGroup, OneStageFit, fit_one_stage
 
 NAME = "one_stage"

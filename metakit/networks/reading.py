@@ -13,11 +13,11 @@ from metakit.forms.sheets.tables import Table, free_columns, number_of, numeric_
 from metakit.measures.cells import is_blank, raw_table
 from metakit.measures.own_columns import renamed
 from metakit.measures.twins import folded
-from metakit.network.analysis import analyse_network
-from metakit.network.answer import NetworkAnalysis
-from metakit.network.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
-from metakit.network.characteristics import Value
-from metakit.network.contrasts import arms_from_contrasts
+from metakit.networks.analysis import analyse_network
+from metakit.networks.answer import NetworkAnalysis
+from metakit.networks.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
+from metakit.networks.characteristics import Value
+from metakit.networks.contrasts import arms_from_contrasts
 
 if TYPE_CHECKING:
     import pandas as pd

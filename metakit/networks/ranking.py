@@ -12,7 +12,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.network.model import NetworkPart
+from metakit.networks.model import NetworkPart
 
 DRAWS = 100_000
 SEED = 20260302

@@ -8,7 +8,7 @@ import networkx
 import numpy as np
 import pytest
 
-from metakit.network.links import linking_studies
+from metakit.networks.links import linking_studies
 
 
 @pytest.mark.parametrize("seed", range(12))

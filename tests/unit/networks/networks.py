@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from metakit.network.arms import NetworkArms
+from metakit.networks.arms import NetworkArms
 
 # Smoking cessation: 24 trials of no contact (A), self-help (B), individual (C) and group counselling (D).
 # Hasselblad V 1998 Med Decis Making 18:37-43, as used by Lu & Ades 2006 and Dias et al., NICE DSU TSD 2

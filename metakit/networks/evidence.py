@@ -15,8 +15,8 @@ import numpy as np
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
 from metakit.models.differing.coefficients import quantile
-from metakit.network.inconsistency import design_of
-from metakit.network.model import Contrast, NetworkPart, membership
+from metakit.networks.inconsistency import design_of
+from metakit.networks.model import Contrast, NetworkPart, membership
 from metakit.numerics.networks import arm_regression as kernel
 from metakit.numerics.posteriors.bayes_marginals import NormalMixtures
 from metakit.numerics.posteriors.spread_integral import SpreadPosterior

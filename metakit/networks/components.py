@@ -18,9 +18,9 @@ from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.models.differing.coefficients import Coefficients
-from metakit.network.arms import NetworkArms
-from metakit.network.inference import FEWEST_DF, posterior_of, spread_scale
-from metakit.network.model import chi_square, connected_parts, estimate_tau2, membership
+from metakit.networks.arms import NetworkArms
+from metakit.networks.inference import FEWEST_DF, posterior_of, spread_scale
+from metakit.networks.model import chi_square, connected_parts, estimate_tau2, membership
 from metakit.numerics.networks import arm_regression as kernel
 
 NULL_TOLERANCE = 1e-7

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 from metakit.errors import NotEstimableError, UsageError, nearest_names
 from metakit.models.inference import DEFAULT_INFERENCE
-from metakit.network.answer import NetworkAnalysis, PartAnalysis
-from metakit.network.arms import NetworkArms
-from metakit.network.characteristics import Value, characteristics_by_comparison
-from metakit.network.components import fit_components
-from metakit.network.funnel import comparison_adjusted_funnel
-from metakit.network.model import connected_parts
-from metakit.network.models import NetworkModel, beside, network_inference, network_model
-from metakit.network.moderators import fit_moderator
-from metakit.network.ranking import Ranking, rank
-from metakit.network.thresholds import Threshold, thresholds
+from metakit.networks.answer import NetworkAnalysis, PartAnalysis
+from metakit.networks.arms import NetworkArms
+from metakit.networks.characteristics import Value, characteristics_by_comparison
+from metakit.networks.components import fit_components
+from metakit.networks.funnel import comparison_adjusted_funnel
+from metakit.networks.model import connected_parts
+from metakit.networks.models import NetworkModel, beside, network_inference, network_model
+from metakit.networks.moderators import fit_moderator
+from metakit.networks.ranking import Ranking, rank
+from metakit.networks.thresholds import Threshold, thresholds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

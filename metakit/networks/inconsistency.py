@@ -16,9 +16,9 @@ from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
-from metakit.network.arms import NetworkArms
-from metakit.network.model import NetworkPart, chi_square, estimate_tau2_over, membership
-from metakit.network.splitting import split_estimates, split_posteriors
+from metakit.networks.arms import NetworkArms
+from metakit.networks.model import NetworkPart, chi_square, estimate_tau2_over, membership
+from metakit.networks.splitting import split_estimates, split_posteriors
 from metakit.numerics.networks import arm_regression as kernel
 from metakit.numerics.posteriors.bayes_marginals import NormalMixtures
 from metakit.numerics.posteriors.spread_integral import GivenTau, spread_posterior

@@ -16,16 +16,16 @@ from scipy import special, stats
 from metakit.errors import NotEstimableError, UnknownNameError
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import BY_SIZE, arms_from_counts_or_means
-from metakit.network.evidence import direct_estimates
-from metakit.network.inconsistency import inconsistency
-from metakit.network.inference import fit_part_half_normal, fit_part_hartung_knapp, spread_scale
-from metakit.network.model import fit_part, membership
-from metakit.network.ranking import rank
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import BY_SIZE, arms_from_counts_or_means
+from metakit.networks.evidence import direct_estimates
+from metakit.networks.inconsistency import inconsistency
+from metakit.networks.inference import fit_part_half_normal, fit_part_hartung_knapp, spread_scale
+from metakit.networks.model import fit_part, membership
+from metakit.networks.ranking import rank
 from metakit.numerics.networks import arm_regression as kernel
 from metakit.numerics.posteriors.half_normal_effects import half_normal_effects
-from tests.unit.network.networks import arms_of_values, parkinson, smoking_rows
+from tests.unit.networks.networks import arms_of_values, parkinson, smoking_rows
 
 COUNTS = {
     "study": ["s1", "s2", "s3", "s4", "s5"],

@@ -8,16 +8,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from metakit.core.limits import TestStatistic
-from metakit.network.arms import NetworkArms
-from metakit.network.characteristics import Characteristic
-from metakit.network.components import ComponentModel
-from metakit.network.evidence import Contributions, Direct, evidence_on
-from metakit.network.funnel import ComparisonAdjustedFunnel
-from metakit.network.inconsistency import Inconsistency
-from metakit.network.model import NetworkPart
-from metakit.network.moderators import NetworkModerator
-from metakit.network.ranking import Ranking
-from metakit.network.thresholds import Threshold
+from metakit.networks.arms import NetworkArms
+from metakit.networks.characteristics import Characteristic
+from metakit.networks.components import ComponentModel
+from metakit.networks.evidence import Contributions, Direct, evidence_on
+from metakit.networks.funnel import ComparisonAdjustedFunnel
+from metakit.networks.inconsistency import Inconsistency
+from metakit.networks.model import NetworkPart
+from metakit.networks.moderators import NetworkModerator
+from metakit.networks.ranking import Ranking
+from metakit.networks.thresholds import Threshold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,7 +13,7 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.errors import DataError, Problem
-from metakit.network.arms import NetworkArms
+from metakit.networks.arms import NetworkArms
 
 # Contrasts of one study may be rounded to three digits in print: closing the loop within 2 % of the largest
 # standard error is rounding, beyond it is a contradiction (common practice, no source).

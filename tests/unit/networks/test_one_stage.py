@@ -12,12 +12,12 @@ from scipy import integrate, optimize, special
 
 import metakit
 from metakit.errors import NotEstimableError
-from metakit.network.analysis import analyse_network
-from metakit.network.arms import arms_from_counts_or_means
-from metakit.network.model import membership
-from metakit.network.one_stage import arm_groups, fit_part_one_stage, separated_arms, without_separated
+from metakit.networks.analysis import analyse_network
+from metakit.networks.arms import arms_from_counts_or_means
+from metakit.networks.model import membership
+from metakit.networks.one_stage import arm_groups, fit_part_one_stage, separated_arms, without_separated
 from metakit.numerics.networks.network_one_stage import ArmGroup, fit_one_stage, log_likelihood, sharing
-from tests.unit.network import networks
+from tests.unit.networks import networks
 
 
 def arms_of(rows):

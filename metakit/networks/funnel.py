@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from metakit.errors import UnknownNameError, UsageError
-from metakit.network.evidence import direct_estimates
-from metakit.network.model import NetworkPart
+from metakit.networks.evidence import direct_estimates
+from metakit.networks.model import NetworkPart
 
 FEW_STUDIES = 10
 

@@ -16,8 +16,8 @@ from scipy import sparse
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.errors import ConvergenceError
-from metakit.network.arms import NetworkArms
-from metakit.network.model import SCAN, estimate_tau2, membership
+from metakit.networks.arms import NetworkArms
+from metakit.networks.model import SCAN, estimate_tau2, membership
 from metakit.numerics.networks import arm_regression as kernel
 from metakit.numerics.posteriors.spread_integral import start_edges
 from metakit.numerics.quadrature import adapt_panels, panel_rule

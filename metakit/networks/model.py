@@ -16,7 +16,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
 from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.models.differing.coefficients import quantile
-from metakit.network.arms import NetworkArms
+from metakit.networks.arms import NetworkArms
 from metakit.numerics.networks import arm_regression as kernel
 from metakit.numerics.posteriors.spread_integral import SpreadPosterior
 

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from metakit.network.inconsistency import design_of, direct_pairs, inconsistency
-from metakit.network.model import estimate_tau2, fit_part, membership
-from metakit.network.splitting import indirect_evidence, split_estimates
+from metakit.networks.inconsistency import design_of, direct_pairs, inconsistency
+from metakit.networks.model import estimate_tau2, fit_part, membership
+from metakit.networks.splitting import indirect_evidence, split_estimates
 from metakit.numerics.networks import arm_regression as kernel
-from tests.unit.network import networks
+from tests.unit.networks import networks
 
 
 def side_column(arms, one, two):
