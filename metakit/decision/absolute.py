@@ -19,7 +19,7 @@ from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
 from metakit.core.results import PoolResult
 from metakit.core.written import ratio
-from metakit.errors import UsageError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.absolute import number_needed
 from metakit.measures.converting.carrying import Carrier, carrier_for
 from metakit.measures.registry import MEASURES, Measure
@@ -180,6 +180,8 @@ def difference_of(
     home: float | None = None,
 ) -> AbsoluteDifference:
     """Return what a pooled result means at a baseline; see `absolute_difference`."""
+    if result.posterior is None and not math.isfinite(result.estimate):
+        raise NotEstimableError("one study with all its events in one arm has no finite ratio to carry over")
     return absolute_difference(
         measure.name,
         distribution_of(result),

@@ -102,7 +102,7 @@ def contradicts(result: PoolResult, null: float) -> bool:
     """
     if result.posterior is not None:
         return False
-    if result.model == "bayesian":
+    if result.model == "bayesian" or not np.isfinite(result.estimate):
         return True
     p = result.mean.p_value
     if p is None:

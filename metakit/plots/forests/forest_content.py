@@ -253,7 +253,7 @@ def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, 
 
 def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> ForestSummary | None:
     """Return the mean of a result; None for a single study, and where only one limit is the answer."""
-    if isinstance(result, SingleStudyResult) or getattr(result, "limit_only", ""):
+    if isinstance(result, SingleStudyResult) or bool(getattr(result, "limit_only", None)):
         return None
 
     def shown(value: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -149,6 +150,8 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
     if result is None:
         return row
     only = only_limit(result)
+    if not math.isfinite(result.estimate):  # one study with all events in one arm: its ratio has no place
+        only = "upper" if result.estimate < 0 else "lower"
     if only:
         limit = getattr(result.interval, only)
         told = f"no estimate, {'at most' if only == 'upper' else 'at least'} "
