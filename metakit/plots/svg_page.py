@@ -41,7 +41,8 @@ def page_svg(svg: str) -> str:
     _share_styles(root)
     ElementTree.register_namespace("", SVG)
     ElementTree.register_namespace("xlink", LINK)
-    return re.sub(r">\s+<", "><", ElementTree.tostring(root, encoding="unicode"))
+    text = re.sub(r">\s+<", "><", ElementTree.tostring(root, encoding="unicode"))
+    return _with_short_ids(text, str(root.get("id")))
 
 
 def page_font_rules(page: str) -> str:
@@ -56,6 +57,20 @@ def page_font_rules(page: str) -> str:
 def _rounded(found: re.Match[str]) -> str:
     text = f"{float(found.group()):.2f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
+
+
+def _with_short_ids(text: str, name: str) -> str:
+    """Return a figure with its ids, which stand in every mark, cut to what tells figures apart."""
+    if not name.startswith("figure-"):
+        return text
+    short = f"f{name.removeprefix('figure-')[:8]}"
+    known: dict[str, str] = {}
+
+    def written(found: re.Match[str]) -> str:
+        rest = found["rest"]
+        return short + (f"-{known.setdefault(rest, f'{len(known):x}')}" if rest else "")
+
+    return re.sub(rf"{re.escape(name)}(?:-(?P<rest>[A-Za-z0-9_]+))?", written, text)
 
 
 def _drop_fonts(root: ElementTree.Element) -> None:

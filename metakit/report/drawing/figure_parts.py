@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+LARGEST_ON_PAGE = 110_000
+"""Characters of a drawing that a page holds."""
 Redraw = Callable[[float, float | None], "tuple[Figure, ...]"]
 """Draws a figure at another width and, where it can be cut, in parts no higher than a page; millimetres."""
 
@@ -34,10 +36,17 @@ class FigurePart:
 
     @property
     def markup(self) -> Markup:
-        """The SVG for a template; it comes from our own figures, which escape every name."""
+        """The SVG for a template; it comes from our own figures, which escape every name.
+
+        Of a drawing that would weigh more than all others of its section, the page holds the words; the
+        drawing is the file beside it.
+        """
         from metakit.plots.svg_page import page_svg
 
-        return Markup(page_svg(self.svg))  # noqa: S704
+        drawn = page_svg(self.svg)
+        if len(drawn) > LARGEST_ON_PAGE:
+            return Markup("<p>{} (The drawing is large: it stands in the file.)</p>").format(self.text)
+        return Markup(drawn)  # noqa: S704
 
     def drawn(self, *, width_mm: float, page_height_mm: float | None = None) -> tuple[Figure, ...]:
         """Return the drawing at this width, in parts where the page is lower; one of one size as it is."""

@@ -28,7 +28,9 @@ def at(node: Node, *path: str | int) -> str:
 
 
 def only(collected, severity="error"):
-    found = [problem for problem in collected.problems if problem.severity == severity]
+    # The invented record itself asks one question: its causes of return do not add up, on purpose.
+    asked = "return_causes_add_up"
+    found = [p for p in collected.problems if p.severity == severity and p.rule != asked]
     assert len(found) == 1, [str(problem) for problem in collected.problems]
     return found[0]
 
