@@ -85,7 +85,7 @@ def pooled_proportion(
 def _pooled(counts: tuple[tuple[str, float, float], ...], level: float) -> tuple[PoolResult | None, str]:
     table = _table(counts)
     try:
-        return pool(table, level=level), ""
+        return pool(table, level=level, beside=False), ""
     except NotEstimableError as error:
         return None, str(error)
 
