@@ -51,7 +51,7 @@ def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
         "studies": "; ".join(study.name for study in body.studies),
         "appraisal": "; ".join(f"{study.name}: {study.judgement or 'not judged'}" for study in body.studies),
         "indirectness": "; ".join(_indirectness(body)),
-        "not_reported": "; ".join(body.not_reported),
+        "missing_results": "; ".join(body.not_reported),
     }
     return tuple(SignedFact(what=what, value=value) for what, value in facts.items() if value)
 
@@ -142,7 +142,7 @@ _LABELS = {
     "studies": "the studies",
     "appraisal": "the appraisal of the studies",
     "indirectness": "the marks of indirectness",
-    "not_reported": "results measured and not reported",
+    "missing_results": "results measured and not reported",
 }
 
 

@@ -130,6 +130,10 @@ def serving(table: EffectTable) -> tuple[str, ...]:
     return tuple(dict.fromkeys((own, "normal", *more)))
 
 
+def _whole(table: EffectTable) -> bool:
+    return all(bool(np.all(column == np.rint(column))) for column in table.data.values())
+
+
 def likelihood_of(table: EffectTable) -> str:
     """Return the likelihood by which studies of this measure enter; one cell more or less decides nothing.
 
@@ -148,7 +152,8 @@ def likelihood_of(table: EffectTable) -> str:
     if measure.name == "rate_ratio":
         return "conditional_binomial"
     if measure.name == "odds_ratio":
-        return "conditional_hypergeometric"
+        # Its distribution is one of whole numbers; effective ones enter as effects.
+        return "conditional_hypergeometric" if _whole(table) else "normal"
     if measure.name == "proportion" and table.scale == "logit":
         return "binomial"
     if measure.name == "rate" and table.scale == "log":

@@ -163,7 +163,7 @@ class SpecificationCurve:
                     "option": effect.option,
                     "rows": effect.rows,
                     "fraction_holding": effect.fraction,
-                    "median_difference": effect.median,
+                    "median_difference": _known(effect.median),
                 }
                 for effect in self.effects
             ],

@@ -239,5 +239,8 @@ def test_effective_numbers_are_taken_where_the_likelihood_takes_them() -> None:
     }
     effects = effect_sizes(table, measure="risk_ratio", effective_numbers=True)
     assert pool(effects).likelihood == "normal"
-    with pytest.raises(UsageError, match="whole numbers"):
-        pool(effect_sizes(table, measure="odds_ratio", effective_numbers=True))
+    # The non-central hypergeometric distribution is one of whole numbers: the others enter as effects.
+    odds = effect_sizes(table, measure="odds_ratio", effective_numbers=True)
+    assert pool(odds).likelihood == "normal"
+    with pytest.raises(UsageError, match="does not serve"):
+        pool(odds, likelihood="conditional_hypergeometric")

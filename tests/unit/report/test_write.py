@@ -190,7 +190,7 @@ def test_figures_are_named_safely_and_once() -> None:
     assert slug("Ünï côde") == "uni-code"
     assert slug("日本") == "analysis"
     assert len(slug("x" * 500)) == 60
-    two = carried_out(plan(id="same"), plan(id="same", measure="odds_ratio"))
+    two = carried_out(plan(id="one"), plan(id="other", measure="odds_ratio"))
     figures = draw_all(two, kinds=(".svg", ".pdf"), progress=lambda text: None)
     names = [figure.name for figure in figures.all]
     assert len(names) == len(set(names))
