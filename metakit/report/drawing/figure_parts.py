@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-LARGEST_ON_PAGE = 110_000
+LARGEST_ON_PAGE = 45_000
 """Characters of a drawing that a page holds."""
 Redraw = Callable[[float, float | None], "tuple[Figure, ...]"]
 """Draws a figure at another width and, where it can be cut, in parts no higher than a page; millimetres."""
