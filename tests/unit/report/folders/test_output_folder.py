@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,7 @@ def test_a_run_killed_between_the_renames_is_tidied_by_the_next(tmp_path: Path, 
     dead = tmp_path / ".writing-999999999"
     (dead / "figures").mkdir(parents=True)
     (dead / "figures/c.svg").write_bytes(b"three")
+    os.utime(dead, (0, 0))
     moves = iter(range(100))
     real = Path.replace
 
