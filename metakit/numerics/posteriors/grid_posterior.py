@@ -18,13 +18,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from metakit.core.effects import FloatArray
+from metakit.core.effects import BoolArray, FloatArray
 from metakit.errors import ConvergenceError
 
 WIDE = 2.4
 """Spreads from this many grid steps on are summed point by point: the grid then resolves the normal."""
 _REACH = 20.0  # steps beyond the grid where nothing is left of a density widened by less than WIDE steps
 _MOST_STEPS = 100
+_NEGLIGIBLE = 1e-18  # joint weight of a point that changes nothing that is told
 _FEW = 24
 _TABLE_PLACES, _TABLE_REACH, _TABLE_CHUNK = 1001, 12.0, 50
 
@@ -67,7 +68,7 @@ class GridPosterior:
         at = np.asarray(value, dtype=float)
         parts = self._parts(new_centre)
         if at.size <= _FEW:
-            return np.array([_distribution(parts, float(x))[0] for x in at.ravel()]).reshape(at.shape)
+            return parts.below(at.ravel())[0].reshape(at.shape)
         if new_centre not in self._tables:
             self._tables[new_centre] = _table(parts, *self._reach(new_centre))
         return self._tables[new_centre].read(at)
@@ -86,8 +87,7 @@ class GridPosterior:
         mean, deviation = self.moments()
         if new_centre:
             deviation = float(np.sqrt(deviation**2 + (self.weight * self.tau**2).sum()))
-        found = [_quantile(parts, float(p), mean, deviation) for p in asked.ravel()]
-        return np.array(found).reshape(asked.shape)
+        return _quantiles(parts, asked.ravel(), mean, deviation).reshape(asked.shape)
 
     def _parts(self, new_centre: bool) -> _Parts:
         """Return what sums are made of, made once: many quantiles are asked of one posterior."""
@@ -97,31 +97,59 @@ class GridPosterior:
 
     def _made(self, new_centre: bool) -> _Parts:
         spread = self.tau / self.step if new_centre else np.zeros_like(self.tau)
-        wide = spread >= WIDE
-        points = self.share.shape[1]
-        middle = (points - 1) / 2.0
-        frequency, rule = _frequencies(int(np.ceil(np.pi * (points + 2 * _REACH) / 2.0)) + 24)
-        narrow = ~wide
-        phase = frequency[:, None] * (np.arange(points) - middle)
-        damping = rule * np.exp(-0.5 * (frequency * spread[narrow, None]) ** 2) / np.pi
-        grid = self.start[wide, None] + self.step[wide, None] * np.arange(points)
+        joint = self.weight[:, None] * self.share
+        node, place = np.nonzero(joint > _NEGLIGIBLE)
+        exact, wide = spread[node] == 0, spread[node] >= WIDE
+        carried, point = joint[node, place], self.start[node] + self.step[node] * place
+        narrow = (spread > 0) & (spread < WIDE)
         return _Parts(
-            weight=self.weight[narrow],
-            centre=self.start[narrow] + self.step[narrow] * middle,
-            step=self.step[narrow],
-            reach=middle + np.where(spread[narrow] > 0, _REACH, 0.0),
-            frequency=frequency,
-            real=damping * (self.share[narrow] @ np.cos(phase).T),
-            imaginary=damping * (self.share[narrow] @ np.sin(phase).T),
-            joint=(self.weight[wide, None] * self.share[wide]).ravel(),
-            point=grid.ravel(),
-            tau=np.repeat(self.tau[wide], points),
+            blurred=_Blurred.of(self, narrow, spread[narrow]) if narrow.any() else None,
+            exact=carried[exact],
+            at=point[exact],
+            step=self.step[node[exact]],
+            joint=carried[wide],
+            point=point[wide],
+            tau=self.tau[node[wide]],
         )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Parts:
-    """What a distribution function is summed from: Fourier sums of N nodes, and P points with their tau."""
+    """What a distribution function is summed from.
+
+    Points of E nodes that nothing widens, which the sinc rule sums; Fourier sums of nodes widened by less
+    than WIDE steps; and points of nodes widened by more, with their tau.
+    """
+
+    blurred: _Blurred | None
+    exact: FloatArray
+    at: FloatArray
+    step: FloatArray
+    joint: FloatArray
+    point: FloatArray
+    tau: FloatArray
+
+    def below(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the probability below each value of a row, and the density there."""
+        below, density = np.zeros_like(value), np.zeros_like(value)
+        if len(self.exact):
+            unit = (value[:, None] - self.at) / self.step
+            below += (0.5 + special.sici(np.pi * unit)[0] / np.pi) @ self.exact
+            density += np.sinc(unit) @ (self.exact / self.step)
+        if len(self.joint):
+            z = (value[:, None] - self.point) / self.tau
+            below += special.ndtr(z) @ self.joint
+            density += np.exp(-0.5 * z * z) @ (self.joint / self.tau) / np.sqrt(2.0 * np.pi)
+        if self.blurred is not None:
+            mass, slope = self.blurred.below(value)
+            below += mass
+            density += slope
+        return below, density
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Blurred:
+    """Fourier sums of N nodes whose densities a normal of less than WIDE steps widens."""
 
     weight: FloatArray
     centre: FloatArray
@@ -130,9 +158,43 @@ class _Parts:
     frequency: FloatArray
     real: FloatArray
     imaginary: FloatArray
-    joint: FloatArray
-    point: FloatArray
-    tau: FloatArray
+
+    @classmethod
+    def of(cls, grid: GridPosterior, which: BoolArray, spread: FloatArray) -> _Blurred:
+        """Sum the densities of some nodes at Gauss-Legendre frequencies; `spread` is in steps."""
+        share = grid.share[which]
+        points = int(np.flatnonzero(share.any(axis=0))[-1]) + 1
+        share = share[:, :points]
+        middle = (points - 1) / 2.0
+        frequency, rule = _frequencies(int(np.ceil(np.pi * (points + 2 * _REACH) / 2.0)) + 24)
+        phase = frequency[:, None] * (np.arange(points) - middle)
+        damping = rule * np.exp(-0.5 * (frequency * spread[:, None]) ** 2) / np.pi
+        return cls(
+            weight=grid.weight[which],
+            centre=grid.start[which] + grid.step[which] * middle,
+            step=grid.step[which],
+            reach=np.full(len(spread), middle + _REACH),
+            frequency=frequency,
+            real=damping * (share @ np.cos(phase).T),
+            imaginary=damping * (share @ np.sin(phase).T),
+        )
+
+    def below(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what these nodes add to the probability below each value, and to the density there."""
+        unit = (value[:, None] - self.centre) / self.step
+        inside = np.abs(unit) <= self.reach
+        angle = np.clip(unit, -self.reach, self.reach)[..., None] * self.frequency
+        sine, cosine = np.sin(angle), np.cos(angle)
+        mass = (
+            0.5
+            + np.vecdot(sine, self.real / self.frequency)
+            - np.vecdot(cosine, self.imaginary / self.frequency)
+        )
+        slope = (np.vecdot(cosine, self.real) + np.vecdot(sine, self.imaginary)) / self.step
+        return (
+            np.where(inside, mass, unit > 0) @ self.weight,
+            np.where(inside, slope, 0.0) @ self.weight,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,62 +225,36 @@ def _table(parts: _Parts, low: float, high: float) -> _Table:
     mass, slope = np.empty(_TABLE_PLACES), np.empty(_TABLE_PLACES)
     for first in range(0, _TABLE_PLACES, _TABLE_CHUNK):
         part = slice(first, first + _TABLE_CHUNK)
-        mass[part], slope[part] = _distributions(parts, places[part])
+        mass[part], slope[part] = parts.below(places[part])
     return _Table(start=low, step=float(places[1] - places[0]), mass=mass, slope=slope)
 
 
-def _distributions(parts: _Parts, value: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return probability and density as `_distribution` does, of many values at once."""
-    unit = (value[:, None] - parts.centre) / parts.step
-    inside = np.abs(unit) <= parts.reach
-    angle = np.clip(unit, -parts.reach, parts.reach)[..., None] * parts.frequency
-    sine, cosine = np.sin(angle), np.cos(angle)
-    mass = 0.5 + ((sine * parts.real - cosine * parts.imaginary) / parts.frequency).sum(axis=-1)
-    mass = np.where(inside, mass, unit > 0)
-    slope = np.where(inside, (cosine * parts.real + sine * parts.imaginary).sum(axis=-1) / parts.step, 0.0)
-    z = (value[:, None] - parts.point) / parts.tau
-    below = mass @ parts.weight + special.ndtr(z) @ parts.joint
-    density = slope @ parts.weight
-    density += np.exp(-0.5 * z * z) @ (parts.joint / parts.tau) / np.sqrt(2.0 * np.pi)
-    return np.asarray(below), np.asarray(density)
-
-
-def _distribution(parts: _Parts, value: float) -> tuple[float, float]:
-    """Return the probability below a value, and the density there."""
-    unit = (value - parts.centre) / parts.step
-    inside = np.abs(unit) <= parts.reach
-    angle = parts.frequency * np.clip(unit, -parts.reach, parts.reach)[:, None]
-    sine, cosine = np.sin(angle), np.cos(angle)
-    mass = 0.5 + ((sine * parts.real - cosine * parts.imaginary) / parts.frequency).sum(axis=-1)
-    mass = np.where(inside, mass, unit > 0)
-    slope = np.where(inside, (cosine * parts.real + sine * parts.imaginary).sum(axis=-1) / parts.step, 0.0)
-    z = (value - parts.point) / parts.tau
-    below = parts.weight @ mass + parts.joint @ special.ndtr(z)
-    density = parts.weight @ slope
-    density += (parts.joint / parts.tau) @ np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-    return float(below), float(density)
-
-
-def _quantile(parts: _Parts, probability: float, mean: float, deviation: float) -> float:
-    """Solve by Newton's method on the normal score inside a bracket."""
-    if not 0 < probability < 1:
-        return float(np.copysign(np.inf, probability - 0.5))
-    score = float(special.ndtri(probability))
-    low, high, value = -np.inf, np.inf, mean + score * deviation
+def _quantiles(parts: _Parts, probability: FloatArray, mean: float, deviation: float) -> FloatArray:
+    """Solve by Newton's method on the normal score inside brackets, for all probabilities at once."""
+    score = special.ndtri(probability)
+    value = np.where(np.isfinite(score), mean + np.clip(score, -40.0, 40.0) * deviation, score)
+    low, high = np.full_like(value, -np.inf), np.full_like(value, np.inf)
+    active = np.flatnonzero(np.isfinite(score))
     for _ in range(_MOST_STEPS):
-        below, density = _distribution(parts, value)
-        low, high = (value, high) if below < probability else (low, value)
-        here = float(special.ndtri(min(max(below, 1e-300), 1.0 - 1e-16)))
+        if not len(active):
+            return value
+        at, wanted = value[active], score[active]
+        below, density = parts.below(at)
+        under = below < probability[active]
+        low[active] = np.where(under, at, low[active])
+        high[active] = np.where(under, high[active], at)
+        here = special.ndtri(np.clip(below, 1e-300, 1.0 - 1e-16))
         with np.errstate(divide="ignore", invalid="ignore"):
-            move = (here - score) * np.exp(-0.5 * here * here) / (np.sqrt(2.0 * np.pi) * np.float64(density))
-        target = value - float(np.clip(move, -4.0 * deviation, 4.0 * deviation))
-        if abs(target - value) <= 1e-7 * deviation:
-            return target
-        if not low < target < high:
-            target = (low + high) / 2.0 if np.isfinite(low + high) else value + (score - here) * deviation
-        if target == value:
-            return target
-        value = target
+            move = (here - wanted) * np.exp(-0.5 * here * here) / (np.sqrt(2.0 * np.pi) * density)
+        target = at - np.clip(move, -4.0 * deviation, 4.0 * deviation)
+        settled = np.abs(target - at) <= 1e-7 * deviation
+        outside = ~settled & ~((target > low[active]) & (target < high[active]))
+        halved = (low[active] + high[active]) / 2.0
+        halved = np.where(np.isfinite(halved), halved, at + (wanted - here) * deviation)
+        target = np.where(outside, halved, target)
+        settled |= target == at
+        value[active] = target
+        active = active[~settled]
     raise ConvergenceError("a posterior quantile did not settle")
 
 

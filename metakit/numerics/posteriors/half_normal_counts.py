@@ -237,27 +237,45 @@ class _Grids:
         if (low >= high).any():
             return np.full(len(points), -np.inf)
         for _ in range(_MOST_ROUNDS):
-            steps = (high - low) / (_PER_WIDTH * np.minimum(tau, self.narrowest))
-            count = 2 * int(np.ceil(steps.max() / 2.0)) + 1
-            step = (high - low) / (count - 1)
-            theta = low[:, None] + step[:, None] * np.arange(count)
+            finest = _PER_WIDTH * min(tau, float(self.narrowest.min()))
+            theta, around = _normal_around(points, (float(low.min()), float(high.max())), finest, tau)
+            step = theta[1] - theta[0]
             each = self.model.log_likelihood(theta)
             top = each.max(axis=1)
-            z = (theta[:, :, None] - points) / tau
-            parts = np.exp((each - top[:, None])[:, :, None] - 0.5 * z * z)
-            inner = parts.sum(axis=1)
+            own = np.exp(each - top[:, None])
+            inner = own @ around
             with np.errstate(divide="ignore"):
                 constant = np.log(step / (tau * np.sqrt(2.0 * np.pi)))
-                total = np.asarray(((top + constant)[:, None] + np.log(inner)).sum(axis=0))
+                total = np.asarray((top[:, None] + constant + np.log(inner)).sum(axis=0))
             best = int(total.argmax())
             if total[best] < self.highest - _NOTHING or not np.isfinite(total[best]):
                 return total
-            half, whole = 2.0 * parts[:, ::2, best].sum(axis=1), inner[:, best]
+            half, whole = 2.0 * (own[:, ::2] @ around[::2, best]), inner[:, best]
             rough = np.abs(half - whole) > _THETA_TOLERANCE * whole
             if not rough.any():
                 return total
-            self.narrowest[rough] = step[rough] / (2.0 * _PER_WIDTH)  # narrower away from their peaks
+            self.narrowest[rough] = step / (2.0 * _PER_WIDTH)  # narrower away from their peaks
         raise ConvergenceError("the grid of a study's own effect did not settle")
+
+
+def _normal_around(
+    points: FloatArray, ends: tuple[float, float], finest: float, tau: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return an even grid of theta over `ends`, and a normal of spread tau around each point there.
+
+    Both grids lie on one lattice, so that the normal is computed once a distance, not once a pair.
+    """
+    step = points[1] - points[0]
+    finer, coarser = max(int(np.ceil(step / finest)), 1), max(int(finest / step), 1)
+    unit = step / finer
+    first = int(np.floor((ends[0] - points[0]) / (unit * coarser)))
+    count = 2 * int(np.ceil((ends[1] - points[0]) / (unit * coarser) - first) // 2) + 3
+    place = coarser * (first + np.arange(count))
+    lowest = place[0] - finer * (len(points) - 1)
+    z = unit / tau * np.arange(lowest, place[-1] + 1)
+    normal = np.exp(-0.5 * z * z)
+    around = normal[place[:, None] - finer * np.arange(len(points)) - lowest]
+    return points[0] + unit * place, around
 
 
 def _supports(model: CountModel) -> tuple[FloatArray, FloatArray]:
