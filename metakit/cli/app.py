@@ -17,6 +17,7 @@ from metakit.cli import (
     collect,
     decide,
     demo,
+    desk,
     draw,
     explain,
     explore,
@@ -60,6 +61,7 @@ def _common(
 
 _COMMANDS = (
     demo,
+    desk,
     new,
     sheet,
     collect,
@@ -81,7 +83,7 @@ for _module in _COMMANDS:
     app.command(
         _module.NAME,
         help=_module.HELP,
-        no_args_is_help=_module.NAME not in ("demo", "explain"),
+        no_args_is_help=_module.NAME not in ("demo", "desk", "explain"),
         cls=CommandWithChoices,
     )(_module.command)
 

@@ -24,7 +24,7 @@ CAUTIONS = (
 )
 
 
-def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
+def new_review(path: str | Path, *, protocol: str | Path | None = None, record: bool = True) -> Path:
     """Make a review folder, whole or not at all.
 
     Parameters
@@ -33,6 +33,8 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
         Must not exist, or be an empty folder.
     protocol : str or Path, optional
         A protocol to start from, such as that of the review to be updated; an empty one otherwise.
+    record : bool
+        Whether an empty record is made, to be copied for each study.
 
     Returns
     -------
@@ -52,11 +54,13 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None) -> Path:
         library = shipped()
         plan = empty_record(library.form("protocol"), CAUTIONS)
         write_atomically(temporary / PROTOCOL, start or _with_id(plan, Path(path).resolve().name))
-        record = empty_record(
+        if not record:
+            return
+        empty = empty_record(
             library.form("study"),
             (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
         )
-        write_atomically(temporary / RECORDS / FIRST_RECORD, record)
+        write_atomically(temporary / RECORDS / FIRST_RECORD, empty)
 
     return _made_whole(Path(path), fill)
 
