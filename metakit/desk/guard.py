@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from metakit.desk.page import SMALL
 
-POLICY = "; ".join(
+CONTENT_SECURITY = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
@@ -32,7 +32,7 @@ POLICY = "; ".join(
     )
 )
 HEADERS = {
-    "content-security-policy": POLICY,
+    "content-security-policy": CONTENT_SECURITY,
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
     "cache-control": "no-store",

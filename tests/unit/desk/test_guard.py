@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from metakit.desk.guard import HEADERS, POLICY, Keys
+from metakit.desk.guard import CONTENT_SECURITY, HEADERS, Keys
 from metakit.desk.registry import PAGES
 from tests.unit.desk.desks import PORT, Visitor, demo_review, visitor
 
@@ -93,7 +93,7 @@ def test_key_opens_once(one: Visitor) -> None:
     assert cookie.startswith(f"metakit_desk_{PORT}=")
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
-    assert opened.headers["content-security-policy"] == POLICY
+    assert opened.headers["content-security-policy"] == CONTENT_SECURITY
     assert one.get("/").status_code == 200
     one.client.cookies.clear()
     assert one.get(f"/open?key={key}").status_code == 403
