@@ -31,7 +31,7 @@ def filled(path: str) -> str:
 def test_every_route_carries_the_headers_and_asks_for_cookie_and_origin(
     one: Visitor, method: str, path: str
 ) -> None:
-    """Source: W3C Content Security Policy 3, Fetch metadata and OWASP's cheat sheet on forged requests."""
+    """Source: W3C CSP level 3 and Fetch Metadata; OWASP's cheat sheet on forged requests."""
     url = filled(path)
     answer = one.client.request(method, url, follow_redirects=False, headers={"origin": one.keys.origin})
     for name, value in HEADERS.items():
