@@ -196,16 +196,18 @@ Made = tuple[Shape, dict[str, str], str]
 def _count_of(found: re.Match[str]) -> Made:
     events, total = found["events"], found["total"]
     values = {"events": events, "total": total}
-    if float(events) > float(total):
+    part, whole = (float(re.sub(r"[.,]", "", count)) for count in (events, total))
+    if part > whole:
         return "count_of", values, f"{events} of {total} is more than all"
     percent = found.groupdict().get("percent")
     if percent is None:
         return "count_of", values, ""
     values["percent"] = percent
-    if percent_agrees(float(events), float(total), percent):
+    pointed = percent.replace(",", ".")
+    if percent_agrees(part, whole, pointed):
         return "count_of", values, ""
-    true = 100 * float(events) / float(total) if float(total) else float("nan")
-    decimals = len(percent.partition(".")[2]) + 1
+    true = 100 * part / whole if whole else float("nan")
+    decimals = len(pointed.partition(".")[2]) + 1
     return "count_of", values, f"{events}/{total} is {true:.{decimals}f} %, not {percent} %"
 
 

@@ -117,3 +117,15 @@ def test_the_percentage_of_a_small_total_names_one_count():
     assert counts_that_fit("14", 29) == (4,)
     assert counts_that_fit("13", 29) == ()
     assert len(counts_that_fit("2", 1000)) == 11
+
+
+@pytest.mark.parametrize(
+    ("text", "question"),
+    [
+        ("4/29 (13,8 %)", "is 13,8 the number 13.8?"),
+        ("1/29 (4,3 %)", "1/29 is 3.45 %, not 4,3 %"),
+        ("4/1,234", "is 1,234 the number 1.234 or 1234?"),
+    ],
+)
+def test_counts_with_commas_ask_and_never_fail(text: str, question: str) -> None:
+    assert read_printed(text).question == question
