@@ -30,7 +30,8 @@ Example: metakit reconcile my_review --decisions my_review/reconcile/decisions.x
 def command(
     folder: Annotated[Path, typer.Argument(help="Review folder.", show_default=False)],
     decisions: Annotated[
-        Path | None, typer.Option(help="The filled-in decisions file.", show_default=False)
+        list[Path] | None,
+        typer.Option(help="A filled-in decisions file; several of them add up.", show_default=False),
     ] = None,
     csv: Annotated[
         bool, typer.Option("--csv", help="Write the decisions as CSV, not as a workbook.")
@@ -45,17 +46,25 @@ def command(
 
     from metakit.cli.selection import say_screening, screening_alone, screening_json, selection_to_reconcile
     from metakit.core.files import write_atomically
+    from metakit.errors import UsageError
     from metakit.report.disagreements import disagreement_page
     from metakit.review.check import load_form
-    from metakit.review.reconciling.reconcile import FOLDER, PAGE, compare_review, reconcile, write_comparison
+    from metakit.review.reconciling.agreement_words import overall_words
+    from metakit.review.reconciling.reconcile import PAGE, reconcile, write_comparison
     from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
+    from metakit.review.reconciling.reconcile_review import FOLDER, compare_review
+    from metakit.review.selection.reconciling import is_conflict_list
 
-    selection = selection_to_reconcile(folder, decisions)
-    if screening_alone(folder, selection, decisions, json=json):
+    given = decisions or []
+    lists = [path for path in given if is_conflict_list(path)]
+    if lists and lists != given:
+        raise UsageError("give the screeners' list and the extractors' decisions one after the other")
+    selection = selection_to_reconcile(folder, lists)
+    if screening_alone(folder, selection, lists, given=bool(given), json=json):
         return
-    comparison = compare_review(folder, load_form(form)[0] if form else None)
-    if decisions is not None:
-        _say_reconciled(reconcile(comparison, decisions), json=json)
+    comparison = compare_review(folder, load_form(form)[0] if form else None, given)
+    if given:
+        _say_reconciled(reconcile(comparison, given), json=json)
         return
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields, comparison.items)
@@ -80,12 +89,13 @@ def command(
             kappa = field.categories.kappa if field.categories else None
             more = f", kappa {kappa:.2f}" if kappa is not None else ""
             typer.echo(f"{field.field}{topic}: {field.same} of {field.n} the same{more}")
-    share = f"{100 * overall.same / overall.n:.1f} %" if overall.n else "nothing to compare"
-    kappa_words = f", kappa of the choices {overall.kappa:.2f}" if overall.kappa is not None else ""
-    say(f"metakit: {overall.same} of {overall.n} values the same ({share}){kappa_words}")
+    say(f"metakit: {overall_words(fields, overall)}")
     for study, person in comparison.single.items():
         say(f"metakit: {study} was typed by {person} only; it stays as it is")
     say_screening(folder, selection)
+    for one in comparison.asked:
+        if one.item.question:
+            say(f"metakit: {one.item.study}: {one.item.question} yes or no, before its numbers are compared")
     say(f"metakit: {page} shows both sides of each disagreement")
     needed = any(one.item.needs_decision for one in comparison.asked)
     first = f"fill in {path}, then" if needed else "nothing has to be decided;"

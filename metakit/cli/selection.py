@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -87,7 +88,7 @@ def write_list(out: Path, review: Path, person: str, *, replace: bool) -> None:
     say(f"{rows} decisions wait for {person}. Fill in, then 'metakit collect {out} --into {review}'.")
 
 
-def selection_to_reconcile(review: Path, decisions: Path | None) -> Selection | None:
+def selection_to_reconcile(review: Path, lists: Sequence[Path]) -> Selection | None:
     """Return the selection for `reconcile`: errors in it are shown, and stop only what is about screening.
 
     Raises
@@ -97,12 +98,11 @@ def selection_to_reconcile(review: Path, decisions: Path | None) -> Selection | 
     """
     from metakit.errors import DataError
     from metakit.review.files import EXTRACTORS
-    from metakit.review.selection.reconciling import is_conflict_list
 
     try:
         return open_selection(review)
     except DataError as error:
-        if not (review / EXTRACTORS).is_dir() or (decisions is not None and is_conflict_list(decisions)):
+        if not (review / EXTRACTORS).is_dir() or lists:
             raise
         say_problems(error.problems)
         return None
@@ -124,7 +124,7 @@ def screening_json(selection: Selection | None) -> dict[str, Any]:
 
 def say_screening(review: Path, selection: Selection | None) -> None:
     """Show how well two screeners agree and write what they disagree on; silent without a selection."""
-    from metakit.review.reconciling.reconcile import FOLDER
+    from metakit.review.reconciling.reconcile_review import FOLDER
     from metakit.review.selection.agreement_words import agreement_sentence
     from metakit.review.selection.reconciling import open_conflicts, screening_agreement, write_conflicts
 
@@ -144,23 +144,26 @@ def say_screening(review: Path, selection: Selection | None) -> None:
         say("metakit: no disagreement of the screeners is open")
 
 
-def screening_alone(review: Path, selection: Selection | None, decisions: Path | None, *, json: bool) -> bool:
+def screening_alone(
+    review: Path, selection: Selection | None, lists: Sequence[Path], *, given: bool, json: bool
+) -> bool:
     """Deal with the screeners' disagreements where only they are meant; say whether that was so.
 
-    They alone are meant when their filled-in list is given, or nobody has extracted anything yet.
+    They alone are meant when their filled-in `lists` are given, or nobody has extracted anything yet and no
+    other decisions are `given`.
     """
     from metakit.review.files import EXTRACTORS
-    from metakit.review.selection.reconciling import adjudicate, is_conflict_list
+    from metakit.review.selection.reconciling import adjudicate
 
     if selection is None:
         return False
-    if decisions is not None and is_conflict_list(decisions):
-        done = adjudicate(review, selection, decisions)
+    if lists:
+        done = adjudicate(review, selection, lists)
         if json:
             answer_json({**asdict(done), "written": str(done.written) if done.written else None})
         say(f"metakit: {done.new} screening decisions written, {done.same} known, {done.waiting} still wait")
         return True
-    if (review / EXTRACTORS).is_dir():
+    if given or (review / EXTRACTORS).is_dir():
         return False
     if json:
         answer_json(screening_json(selection))

@@ -58,6 +58,12 @@ _FIELD = (
         "list",
         "fields of a repeating group that tell its entries apart, the most telling first",
     ),
+    _field(
+        "recognised_by",
+        "list",
+        "for entries with ids of one's own choice: the fields that show which is which, what was done first, "
+        "then names, then sizes",
+    ),
     _field("per_person", "yes_no", "says who extracted or judged: not compared between two extractors"),
     _field(
         "side_by_side", "yes_no", "workbooks show the entries beside each other, for few with many fields"
@@ -158,7 +164,7 @@ class SpecBuilder:
             if FIELD_TYPES[kind].needs_choices != bool(terms):
                 need = "lists its choices, or names a vocabulary" if not terms else "has no choices"
                 self._add(group, "type", f"a field of type {kind} {need}", kind)
-            for key in ("fields", "use", "repeats", "at_least", "matched_by"):
+            for key in ("fields", "use", "repeats", "at_least", "matched_by", "recognised_by"):
                 if group.has(key):
                     self._add(group, key, f"only a group has {key}")
         limits = {
@@ -186,6 +192,7 @@ class SpecBuilder:
             repeats=bool(group.flag("repeats")),
             at_least=group.integer("at_least") or 0,
             matched_by=group.words("matched_by"),
+            recognised_by=group.words("recognised_by"),
             per_person=bool(group.flag("per_person")),
             side_by_side=bool(group.flag("side_by_side")),
             fields=self.fields(group.groups("fields")),

@@ -66,7 +66,9 @@ class FieldSpec:
     `refers_to` is the path of the ids that the value must be one of ('arms.id'). `shared` names a group of
     fields that several places use; it is looked up when read, so that a form can describe itself.
     `matched_by` are the fields that tell the entries of a repeating group apart, so that two extractors'
-    entries can be laid side by side whatever their order. `per_person` marks what says who extracted or
+    entries can be laid side by side whatever their order. `recognised_by` are, for entries with ids of one's
+    own choice, the fields that show which is which: what was done, then names, then sizes. `per_person`
+    marks what says who extracted or
     judged: it differs between two people by nature and is not compared. `side_by_side` makes a workbook show
     the entries of a repeating group beside each other, with their fields below each other.
     """
@@ -89,6 +91,7 @@ class FieldSpec:
     repeats: bool = False
     at_least: int = 0
     matched_by: tuple[str, ...] = ()
+    recognised_by: tuple[str, ...] = ()
     per_person: bool = False
     side_by_side: bool = False
     fields: tuple[FieldSpec, ...] = ()

@@ -8,9 +8,10 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from metakit.review.reconciling.reconcile import Comparison
+from metakit.review.reconciling.agreement_words import overall_words
 from metakit.review.reconciling.reconcile_agreement import FieldAgreement, OverallAgreement
 from metakit.review.reconciling.reconcile_decisions import in_words, read_rows, shown
+from metakit.review.reconciling.reconcile_review import Comparison
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 """No script, no request, no form: the page is a document."""
@@ -43,7 +44,7 @@ def disagreement_page(
     environment.filters["words"] = lambda name: str(name).replace("_", " ")
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     studies = [
-        (study, rows[0].people, [one.item for one in rows])
+        (study, rows[0].people, rows)
         for study, found in groupby(comparison.asked, key=lambda one: one.item.study)
         if (rows := list(found))
     ]
@@ -54,8 +55,8 @@ def disagreement_page(
         fields=[field for field in fields if field.same < field.n],
         perfect=sum(field.same == field.n for field in fields),
         overall=overall,
+        overall_words=overall_words(fields, overall),
         shown=shown,
-        in_words=in_words,
         field_words=in_words,
         decided=decided,
         needed=sum(one.item.needs_decision for one in comparison.asked),
@@ -63,6 +64,7 @@ def disagreement_page(
             one.item.needs_decision and (one.item.study, one.item.address) in decided
             for one in comparison.asked
         ),
+        asked_arms=any(one.item.question for one in comparison.asked),
         file=decisions,
         folder=comparison.folder,
         policy=POLICY,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -123,8 +123,8 @@ def _typed(folder: Path) -> dict[str, tuple[str, ...]]:
 
 
 def _agreement(folder: Path) -> tuple[tuple[FieldAgreement, ...], OverallAgreement | None, str]:
-    from metakit.review.reconciling.reconcile import compare_review
     from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
+    from metakit.review.reconciling.reconcile_review import compare_review
 
     try:
         comparison = compare_review(folder)
@@ -144,25 +144,44 @@ def extractor_files(folder: Path) -> list[tuple[str, Path]]:
 
 
 def extractor_problems(folder: Path, library: Library, records: Sequence[Reading]) -> list[Problem]:
-    """Check the records by extractor.
+    """Check the records by extractor, and ask about studies that only one person typed.
 
     Those whose bytes went into the last agreement are not read again. Questions are asked only as long as
     there is no record of the study in the review, where they would be asked again.
     """
     settled = {
-        (folder / name, hashed)
-        for event in last_of_each(read_history(folder)[0]).values()
+        (folder / name, hashed): study
+        for study, event in last_of_each(read_history(folder)[0]).items()
         for name, hashed in dict(event.get("extractors", {})).items()
     }
-    there = {reading.group.text("study.id") for reading in records if reading.group is not None}
+    there = {reading.group.text("study.id"): reading for reading in records if reading.group is not None}
+    typed: dict[str, dict[str, Path]] = {}
     found: list[Problem] = []
-    for _, file in extractor_files(folder):
-        if (file, sha256_of(file)) in settled:
-            continue
-        reading = read_record(file, library)
-        asked = reading.group is None or reading.group.text("study.id") not in there
-        found += [problem for problem in reading.problems if problem.severity == "error" or asked]
-    return found
+    for person, file in extractor_files(folder):
+        study = settled.get((file, sha256_of(file)), "")
+        if not study:
+            reading = read_record(file, library)
+            study = reading.group.text("study.id") if reading.group is not None else ""
+            asked = study not in there
+            found += [problem for problem in reading.problems if problem.severity == "error" or asked]
+        if study:
+            typed.setdefault(study, {})[person] = file
+    return [*found, *_typed_by_one(typed, there)] if typed else found
+
+
+def _typed_by_one(typed: Mapping[str, Mapping[str, Path]], there: Mapping[str, Reading]) -> Iterator[Problem]:
+    """Ask about studies that one person alone has typed, where others are typed by two."""
+    alone = {study: next(iter(files.items())) for study, files in typed.items() if len(files) == 1}
+    for study, reading in there.items():
+        group = reading.group
+        if group is not None and study not in typed and group.text("extraction.status") != AGREED:
+            alone[study] = (group.text("extraction.extractor"), Path(reading.file))
+    for study, (person, file) in alone.items():
+        yield Problem(
+            file=str(file), what=f"{study} was typed by {person or 'one person'} only", severity="question",
+            hint="another person types it too, without looking ('metakit collect --extractor INITIALS'); "
+            "then 'metakit reconcile' compares the two",
+        )  # fmt: skip
 
 
 def untouched(reading: Reading) -> bool:

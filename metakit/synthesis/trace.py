@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -117,7 +117,7 @@ def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Tra
         outcome=outcome,
         extractor=record.extractor,
         status=record.status,
-        decisions=decisions_on(findings, study, values),
+        decisions=decisions_on(findings, study, outcome, [arm] if arm else ()),
         typed=(
             *(typed_step(value, record) for value in values),
             *(contrast_step(contrast, record) for contrast in said),
@@ -131,16 +131,31 @@ def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Tra
 
 
 def decisions_on(
-    findings: Findings, study: str, values: Sequence[OutcomeValue]
+    findings: Findings, study: str, outcome: str, arms: Collection[str] = ()
 ) -> tuple[Mapping[str, Any], ...]:
-    """Return the decisions by which two extractors agreed on these entries of a study."""
-    prefixes = [f"outcomes[{value.arm}/{value.outcome}" for value in values]
-    return tuple(
+    """Return the decisions by which two extractors agreed on an outcome of a study, and on its arms.
+
+    Which arm is which and what was done in it come first: every number rests on that. No `arms`: all of them.
+    """
+    mine = [found for found in findings.extraction.decisions if found["study"] == study]
+    about = [(found, *_about(str(found.get("field", "")))) for found in mine]
+    named = [
         found
-        for found in findings.extraction.decisions
-        if found["study"] == study
-        and any(str(found.get("field", "")).startswith((f"{p}/", f"{p}]")) for p in prefixes)
-    )
+        for found, section, parts in about
+        if section == "arms" and (not parts or not arms or parts[0] in arms)
+    ]
+    entries = [
+        found
+        for found, section, parts in about
+        if section != "arms" and outcome in parts and (not arms or any(arm in parts for arm in arms))
+    ]
+    return (*named, *entries)
+
+
+def _about(address: str) -> tuple[str, list[str]]:
+    """Return the section of an address and the parts of its entry's key."""
+    section, _, rest = address.partition("[")
+    return section, rest.partition("]")[0].split("/") if rest else []
 
 
 def typed_step(value: OutcomeValue, record: StudyRecord) -> TypedStep:

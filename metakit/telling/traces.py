@@ -58,7 +58,12 @@ def path_of(
         TraceStep(name="As typed", lines=tuple(_typed(record, typed))),
         TraceStep(
             name="Decided by two people",
-            lines=tuple(map(_decided, decisions_on(findings, record.id, values))),
+            lines=tuple(
+                map(
+                    _decided,
+                    decisions_on(findings, record.id, finding.plan.outcome, {value.arm for value in values}),
+                )
+            ),
         ),
         TraceStep(
             name="Derived or assumed",

@@ -39,7 +39,8 @@ from metakit.decision.worksheet import proposal_entry
 from metakit.review.folder import open_folder, read_protocol
 from metakit.review.history import HISTORY
 from metakit.review.plan import plan_hash, plan_parts, record_plan
-from metakit.review.reconciling.reconcile import compare_review, reconcile, write_comparison
+from metakit.review.reconciling.reconcile import reconcile, write_comparison
+from metakit.review.reconciling.reconcile_review import compare_review
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.gathering.arms import display_names
 

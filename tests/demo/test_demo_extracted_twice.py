@@ -15,7 +15,8 @@ from metakit.forms.library import shipped
 from metakit.forms.records import read_record
 from metakit.review.check import check_paths
 from metakit.review.history import history_questions, read_history
-from metakit.review.reconciling.reconcile import Comparison, compare_review, reconcile
+from metakit.review.reconciling.reconcile import reconcile
+from metakit.review.reconciling.reconcile_review import Comparison, compare_review
 
 FOLDER = Path(generate_demo.FOLDER)
 FOUND = {(plant["study"], address): plant for plant in PLANTED["disagreements"] for address in plant["found"]}

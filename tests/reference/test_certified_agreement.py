@@ -23,7 +23,7 @@ from metakit.measures.exact_intervals import clopper_pearson
 from metakit.numerics.directions import fisher_combination, sign_test
 from metakit.review.reconciling.agreement import category_agreement, number_agreement
 from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
-from metakit.review.reconciling.reconcile_match import Compared, Side
+from metakit.review.reconciling.reconcile_compared import Compared, Side
 from metakit.synthesis.exploring.moderators import moderator_column
 from tests.unit.synthesis.invented import arm, gathered, plan, trial
 

@@ -9,6 +9,7 @@ from metakit.core.written import count, listed
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.review.extraction import Extraction
+from metakit.review.reconciling.agreement_words import overall_words
 from metakit.review.reconciling.reconcile_decisions import OTHER, in_words, typed_by_each
 
 
@@ -42,16 +43,7 @@ def _sentences(made: Extraction) -> Iterable[str]:
         yield f"None of {count(total, 'record')} was reconciled here from two extractors' records."
     overall = made.overall
     if overall is not None and overall.n:
-        text = (
-            f"Before anything was settled, {overall.same:,} of {overall.n:,} values "
-            f"({100 * overall.same / overall.n:.1f} %) were the same"
-        )
-        if overall.kappa is not None:
-            text += f"; kappa of the choices is {overall.kappa:.2f}"
-            if overall.kappa_interval is not None:
-                low, high = overall.kappa_interval
-                text += f" ({100 * overall.level:.0f} % interval {low:.2f} to {high:.2f})"
-        yield f"{text}."
+        yield f"Before anything was settled: {overall_words(made.fields, overall)}."
     elif made.not_compared:
         yield f"How well two people agreed is not known: {made.not_compared}."
     if made.decisions:
@@ -87,11 +79,12 @@ def _decision(found: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, A
     typed = typed_by_each(found)
     decision = str(found["decision"])
     settled = str(found["other_value"]) if decision == OTHER else typed.get(decision, "")
+    said = f"{settled} ({decision})" if settled else decision
     return {
         "study": names.get(str(found["study"]), str(found["study"])),
         "what": in_words(str(found["field"])),
         "typed": list(typed.items()),
-        "settled": f"{settled} ({decision})",
+        "settled": said,
         "by": found["decided_by"],
         "on": found["decided_on"],
         "why": found["reason"],

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,50 +17,32 @@ from tempfile import TemporaryDirectory
 from metakit.core.files import remove_leftovers, sha256_of, write_atomically
 from metakit.core.places import refuse_links
 from metakit.errors import DataError, Problem, UsageError
-from metakit.forms.library import Library, shipped
 from metakit.forms.record_text import same_nodes
-from metakit.forms.records import Reading, read_record
 from metakit.forms.yaml_nodes import read_document
-from metakit.review.files import EXTRACTORS, RECORDS, yaml_files
+from metakit.review.files import RECORDS
 from metakit.review.history import HISTORY, append, hashes_of_each, last_of_each, record_place, sound_history
 from metakit.review.lock import review_lock
-from metakit.review.reconciling.reconcile_agreed import agreed_text, problems_of
+from metakit.review.reconciling.reconcile_agreed import agreed_group, agreed_text, problems_of
+from metakit.review.reconciling.reconcile_compared import Pair
 from metakit.review.reconciling.reconcile_decisions import (
-    Asked,
     Decision,
     decision_rows,
     decisions_text,
     read_decisions,
     read_rows,
 )
-from metakit.review.reconciling.reconcile_match import Compared, Pair, compare
+from metakit.review.reconciling.reconcile_mixed import mixed_arms
+from metakit.review.reconciling.reconcile_review import (
+    CSV,
+    DECISIONS,
+    FOLDER,
+    WORKBOOK,
+    Comparison,
+    own_decisions,
+)
 
-FOLDER = "reconcile"
-DECISIONS = "decisions"
-WORKBOOK, CSV = ".xlsx", ".csv"
 AGREEMENT = "agreement.csv"
 PAGE = "disagreements.html"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """All pairs of a review, and the studies that only one person typed (study id to initials)."""
-
-    folder: Path
-    pairs: tuple[Pair, ...]
-    single: Mapping[str, str]
-
-    @property
-    def items(self) -> tuple[Compared, ...]:
-        """Every field compared, of all studies."""
-        return tuple(item for pair in self.pairs for item in pair.items)
-
-    @property
-    def asked(self) -> tuple[Asked, ...]:
-        """Every disagreement of all studies."""
-        return tuple(
-            Asked(item=item, people=pair.people) for pair in self.pairs for item in pair.disagreements
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,93 +52,6 @@ class Reconciled:
     written: tuple[Path, ...]
     unchanged: tuple[Path, ...]
     waiting: Mapping[str, tuple[str, ...]]
-
-
-def compare_review(folder: str | Path, library: Library | None = None) -> Comparison:
-    """Compare the records of a review's two extractors, study by study.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The review folder.
-    library : Library, optional
-        Where the forms are; the shipped ones otherwise.
-
-    Raises
-    ------
-    UsageError
-        When there are no records by extractor.
-    DataError
-        When records have errors, one person typed a study twice, or three people typed it; all at once.
-    """
-    home = Path(folder)
-    known = library or shipped()
-    if not (home / EXTRACTORS).is_dir():
-        raise UsageError(
-            f"{home} has no folder {EXTRACTORS}; each extractor's records stand in {EXTRACTORS}/INITIALS/"
-        )
-    typed: dict[str, dict[str, Reading]] = {}
-    problems: list[Problem] = []
-    people = sorted(path for path in (home / EXTRACTORS).iterdir() if path.is_dir())
-    for person in people:
-        for file in yaml_files(person)[0]:
-            reading = read_record(file, known)
-            problems += [problem for problem in reading.problems if problem.severity == "error"]
-            if reading.group is None or not reading.sound:
-                continue
-            study = reading.group.text("study.id") or file.stem
-            typed_by = reading.group.text("extraction.extractor")
-            if typed_by != person.name:
-                what = f"the record of {study} stands in the folder of {person.name}"
-                hint = "each person's own typing belongs in the folder of that person's initials"
-                problems.append(
-                    reading.group.problem(
-                        "extraction.extractor", what, found=typed_by, hint=hint, severity="error"
-                    )
-                )
-            by_person = typed.setdefault(study, {})
-            if person.name in by_person:
-                what = f"{person.name} typed {study} already in {by_person[person.name].file}"
-                problems.append(Problem(file=str(file), what=what, hint="keep one of the two files"))
-            elif len(by_person) == 2:
-                what = f"{study} was typed by {' and '.join(by_person)} already; two people are compared"
-                problems.append(Problem(file=str(file), what=what))
-            by_person.setdefault(person.name, reading)
-    if not people or (not typed and not problems):
-        raise UsageError(f"{home / EXTRACTORS} holds no records; one folder for each extractor's initials")
-    problems += _other_forms(typed)
-    if problems:
-        raise DataError(problems)
-    pairs = []
-    for study, by_person in sorted(typed.items()):
-        if len(by_person) == 2:
-            (one, first), (two, second) = by_person.items()
-            if first.group is None or second.group is None or first.form is None:  # pragma: no cover
-                continue
-            items = compare(study, first.group, second.group, first.form)
-            pairs.append(
-                Pair(
-                    study=study,
-                    people=(one, two),
-                    readings=(first, second),
-                    groups=(first.group, second.group),
-                    form=first.form,
-                    items=items,
-                )
-            )
-    single = {study: next(iter(found)) for study, found in sorted(typed.items()) if len(found) == 1}
-    return Comparison(folder=home, pairs=tuple(pairs), single=single)
-
-
-def _other_forms(typed: Mapping[str, Mapping[str, Reading]]) -> list[Problem]:
-    problems = []
-    for study, by_person in typed.items():
-        names = {reading.form.name for reading in by_person.values() if reading.form}
-        if len(names) > 1:
-            file = list(by_person.values())[-1].file
-            what = f"the two records of {study} follow different forms"
-            problems.append(Problem(file=file, what=what, found=" and ".join(sorted(names))))
-    return problems
 
 
 def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
@@ -185,16 +80,21 @@ def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
     home = comparison.folder / FOLDER
     with review_lock(comparison.folder):
         path = _decisions_file(home, as_csv=as_csv)
-        filled = {(row["study"], row["field"]): row for _, row in (read_rows(path) if path.is_file() else [])}
-        rows = decision_rows(comparison.asked, filled)
         stream = io.StringIO(newline="")
         csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
         write_atomically(home / AGREEMENT, stream.getvalue(), within=comparison.folder)
-        if path.suffix == CSV:
-            return write_atomically(path, decisions_text(rows), within=comparison.folder)
-        from metakit.review.reconciling.reconcile_workbook import workbook_bytes
+        return _write_decisions(comparison, path, [path] if path.is_file() else [])
 
-        return write_atomically(path, workbook_bytes(rows), within=comparison.folder)
+
+def _write_decisions(comparison: Comparison, path: Path, sources: Sequence[Path]) -> Path:
+    """Write the decisions file with everything that was filled in somewhere."""
+    filled = [row for source in sources for _, row in read_rows(source)]
+    rows = decision_rows(comparison.asked, filled)
+    if path.suffix == CSV:
+        return write_atomically(path, decisions_text(rows), within=comparison.folder)
+    from metakit.review.reconciling.reconcile_workbook import workbook_bytes
+
+    return write_atomically(path, workbook_bytes(rows), within=comparison.folder)
 
 
 def _decisions_file(home: Path, *, as_csv: bool) -> Path:
@@ -207,7 +107,7 @@ def _decisions_file(home: Path, *, as_csv: bool) -> Path:
     return plain if as_csv or plain.exists() else workbook
 
 
-def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
+def reconcile(comparison: Comparison, decisions: str | Path | Sequence[Path]) -> Reconciled:
     """Write the agreed record of every study whose disagreements are all decided, and its history.
 
     Wording without a decision stays as the first person has it; the history says so. Everything is checked
@@ -217,8 +117,9 @@ def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
     ----------
     comparison : Comparison
         The two people's records, as just read.
-    decisions : str or Path
-        The filled-in decisions file.
+    decisions : str, Path or sequence of Path
+        The filled-in decisions files. They add up, with each other and with the review's own file, which also
+        keeps what was decided about studies that still wait.
 
     Raises
     ------
@@ -227,7 +128,10 @@ def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
         or never reconciled and would be overwritten; nothing is written then.
     """
     home = comparison.folder
-    decided = read_decisions(Path(decisions), comparison.asked)
+    given = [Path(decisions)] if isinstance(decisions, (str, Path)) else list(decisions)
+    known = {path.resolve() for path in given}
+    own = [path for path in own_decisions(home) if path.resolve() not in known]
+    decided = read_decisions(given, comparison.asked, own)
     waiting: dict[str, tuple[str, ...]] = {}
     drafts: list[tuple[Pair, str, str, dict[tuple[str, str], Decision]]] = []
     problems: list[Problem] = []
@@ -241,13 +145,19 @@ def reconcile(comparison: Comparison, decisions: str | Path) -> Reconciled:
         if open_fields:
             waiting[pair.study] = tuple(open_fields)
             continue
-        text, date = agreed_text(pair, mine)
-        problems += problems_of(pair, text)
+        agreed = agreed_group(pair, mine)
+        text, date = agreed_text(pair, agreed, mine)
+        problems += mixed_arms(pair, agreed) or problems_of(pair, text)
         drafts.append((pair, text, date, mine))
     if problems:
         raise DataError(problems)
     with review_lock(home):
-        return _write(home, drafts, waiting)
+        done = _write(home, drafts, waiting)
+        kept = {study for study, _ in decided} & waiting.keys()
+        if kept and len(own) < 2 and known != {path.resolve() for path in own_decisions(home)}:
+            path = own[0] if own else _decisions_file(home / FOLDER, as_csv=given[0].suffix.lower() == CSV)
+            _write_decisions(comparison, path, [*given, *own])
+        return done
 
 
 def _write(
@@ -338,6 +248,11 @@ def _event(
             }
             for found in mine.values()
         ],
+        **(
+            {"arms": {pair.people[1]: {old: new for new, old in pair.renamed.items()}}}
+            if pair.renamed
+            else {}
+        ),
         "wording_kept": [
             item.address
             for item in pair.disagreements

@@ -15,12 +15,14 @@ from metakit.forms.records import read_record
 from metakit.forms.specs import FieldSpec
 from metakit.forms.tree import Group, Value
 from metakit.forms.yaml_nodes import ListNode, MapNode, Node, ScalarNode
+from metakit.review.reconciling.reconcile_arms import Entry
+from metakit.review.reconciling.reconcile_compared import Compared, Pair
 from metakit.review.reconciling.reconcile_decisions import OTHER, Decision
-from metakit.review.reconciling.reconcile_match import Compared, Entry, Pair, combine
+from metakit.review.reconciling.reconcile_match import combine
 
 
-def agreed_text(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> tuple[str, str]:
-    """Return the text of the agreed record and its date: that of the last decision or extraction."""
+def agreed_group(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> Group:
+    """Return both people's records put together by what was decided."""
 
     def choose(item: Compared, spec: FieldSpec, one: Entry | None, two: Entry | None) -> Entry | None:
         found = mine.get((item.study, item.address))
@@ -33,7 +35,11 @@ def agreed_text(pair: Pair, mine: Mapping[tuple[str, str], Decision]) -> tuple[s
             return Value(value, item.first.place, found.other_value)
         return two
 
-    agreed = combine(pair.study, *pair.groups, pair.form, choose)
+    return combine(pair.study, *pair.groups, pair.form, choose)
+
+
+def agreed_text(pair: Pair, agreed: Group, mine: Mapping[tuple[str, str], Decision]) -> tuple[str, str]:
+    """Return the text of the agreed record and its date: that of the last decision or extraction."""
     dates = [found.decided_on for found in mine.values()]
     date = max([*dates, *(group.text("extraction.date") for group in pair.groups)])
     assessors = dict.fromkeys(group.text("appraisal.assessor") for group in pair.groups)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from metakit.review.reconciling.agreement import (
     category_agreement,
     number_agreement,
 )
-from metakit.review.reconciling.reconcile_match import Compared, Kind
+from metakit.review.reconciling.reconcile_compared import Compared, Kind
 
 FEWEST_STUDIES = 5
 BLANK = "(blank)"
@@ -27,7 +27,11 @@ NOT_ON_THE_LIST = frozenset((BLANK, *MISSING_CODES))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldAgreement:
-    """Agreement on one field over all studies; numbers of scored outcomes are kept apart by outcome."""
+    """Agreement on one field over all studies; numbers of scored outcomes are kept apart by outcome.
+
+    Of kind entry, `n` are the entries that anybody typed, `same` those that both typed. `identifies` marks
+    what says which arm is which.
+    """
 
     field: str
     topic: str
@@ -36,6 +40,7 @@ class FieldAgreement:
     same: int
     categories: CategoryAgreement | None = None
     numbers: NumberAgreement | None = None
+    identifies: bool = False
 
     @property
     def proportion_same(self) -> float:
@@ -45,7 +50,7 @@ class FieldAgreement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverallAgreement:
-    """Agreement on everything.
+    """Agreement on everything typed; whole entries count by their fields.
 
     `kappa` is the mean of the fields' kappas, weighted by their numbers of values (Barlow, Lai & Azen 1991,
     Stat Med 10:1465; from memory); fields without a defined kappa are left out. None
@@ -69,14 +74,23 @@ def field_agreements(items: Sequence[Compared]) -> tuple[FieldAgreement, ...]:
     Choices get kappa with its interval and the prevalence-adjusted kappa, where nothing typed counts as a
     category of its own, as does a code such as not_reported that somebody typed; the adjusted kappa takes all
     answers of the form's list as possible, or those typed where several may be chosen. Numbers get the share
-    that is the same and, where both typed one, limits of agreement.
+    that is the same and, where both typed one, limits of agreement. An entry that only one person typed
+    counts as an entry, and with each of its fields.
     """
     groups: dict[tuple[str, str], list[Compared]] = {}
-    for item in items:
+    for item in with_parts(items):
         topic = item.topic if item.kind == "number" else ""
         groups.setdefault((item.field, topic), []).append(item)
     found = [_field(field, topic, group) for (field, topic), group in groups.items()]
     return tuple(sorted(found, key=lambda one: (one.proportion_same, -one.n, one.field, one.topic)))
+
+
+def with_parts(items: Sequence[Compared]) -> Iterator[Compared]:
+    """Give everything compared, the fields of entries that only one person typed among it."""
+    for item in items:
+        if item.kind != "recognition":
+            yield item
+        yield from item.parts
 
 
 def _field(field: str, topic: str, items: Sequence[Compared]) -> FieldAgreement:
@@ -106,6 +120,7 @@ def _field(field: str, topic: str, items: Sequence[Compared]) -> FieldAgreement:
         same=sum(item.same for item in items),
         categories=categories,
         numbers=numbers,
+        identifies=any(item.identifies for item in items),
     )
 
 
@@ -133,8 +148,8 @@ def overall_agreement(
         kappa = sum(n * value for n, value in usable) / sum(n for n, _ in usable)
         interval = _interval_by_study(kappa, items, level)
     return OverallAgreement(
-        n=sum(part.n for part in fields),
-        same=sum(part.same for part in fields),
+        n=sum(part.n for part in fields if part.kind != "entry"),
+        same=sum(part.same for part in fields if part.kind != "entry"),
         kappa=kappa,
         kappa_interval=interval,
         fields_in_kappa=len(usable),
@@ -144,7 +159,7 @@ def overall_agreement(
 
 def _interval_by_study(kappa: float, items: Sequence[Compared], level: float) -> Limits | None:
     choices: dict[str, list[tuple[str, str, str]]] = {}
-    for item in items:
+    for item in with_parts(items):
         if item.kind == "choice":
             choices.setdefault(item.field, []).append((item.study, *_pair(item)))
     studies = sorted({item.study for item in items})

@@ -9,8 +9,8 @@ import csv
 import datetime
 import io
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import zip_longest
 from pathlib import Path
 
@@ -18,14 +18,16 @@ from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
 from metakit.forms.sheets.csv_tables import guarded, read_csv, unguarded
 from metakit.forms.sheets.sheet_rows import Cell
-from metakit.review.reconciling.reconcile_match import Compared, Side
+from metakit.review.reconciling.reconcile_compared import Compared, Side
 
 COLUMNS = (
     "study", "what", "field", "needed", "first_extractor", "first_value", "first_source", "second_extractor",
     "second_value", "second_source", "decision", "other_value", "decided_by", "decided_on", "reason",
 )  # fmt: skip
 FILLED_IN = COLUMNS[10:]
+_ABOUT = ("study", "field", "first_value", "second_value")
 OTHER = "other"
+YES_OR_NO = ("yes", "no")
 BLANK = "(nothing)"
 NO_LONGER = "no longer asked"
 _STEP = re.compile(r"([^.\[\]]+)(?:\[([^\]]*)\])?")
@@ -34,7 +36,10 @@ _TIME = re.compile(r"(\d), (days|weeks|months|years)\b")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """What was decided about one field: an extractor's initials or "other", and who, when, why."""
+    """What was decided about one field: an extractor's initials or "other", and who, when, why.
+
+    About a question of which arm is which: "yes" or "no". `file` and `line` say where it stands.
+    """
 
     study: str
     field: str
@@ -44,42 +49,56 @@ class Decision:
     decided_on: str
     reason: str
     line: int
+    file: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """A disagreement and the initials of the two people."""
+    """A disagreement and the initials of the two people; `renamed`: arms that the second calls otherwise."""
 
     item: Compared
     people: tuple[str, str]
+    renamed: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def what(self) -> str:
+        """The field, or the question, in words."""
+        if self.item.question:
+            return self.item.question
+        names = [f"{self.people[1]}'s {self.renamed[name]}" for name in self.item.ids if name in self.renamed]
+        return in_words(self.item.address) + (f" ({', '.join(names)})" if names else "")
+
+    @property
+    def allowed(self) -> tuple[str, ...]:
+        """What may be decided."""
+        if self.item.kind == "recognition":
+            return YES_OR_NO
+        return (*self.people, *(() if self.item.kind == "entry" else (OTHER,)))
 
 
-def decision_rows(
-    asked: Sequence[Asked], filled: Mapping[tuple[str, str], Mapping[str, str]]
-) -> list[dict[str, str]]:
+def decision_rows(asked: Sequence[Asked], filled: Iterable[Mapping[str, str]]) -> list[dict[str, str]]:
     """Return the rows of the decisions file, keeping what was filled in before.
 
     Parameters
     ----------
     asked : sequence of Asked
         All disagreements, wording included.
-    filled : mapping of (study, field) to row
-        An earlier file; filled rows that are no longer asked stand at the end, so that nothing is lost.
+    filled : iterable of rows
+        An earlier file; filled rows that are no longer asked, or were about other values, stand at the end,
+        so that nothing is lost.
     """
+    old = {
+        tuple(row.get(name, "") for name in _ABOUT): row
+        for row in filled
+        if any(row.get(name) for name in FILLED_IN)
+    }
     rows = []
-    keys = set()
     for one in asked:
-        item = one.item
-        keys.add((item.study, item.address))
         fresh = _fresh(one)
-        old = filled.get((item.study, item.address), {})
-        unchanged = all(old.get(name) == fresh[name] for name in ("first_value", "second_value"))
-        kept = {name: old[name] if old and unchanged else "" for name in FILLED_IN}
-        rows.append(fresh | kept)
-    for key, old in filled.items():
-        if key not in keys and any(old.get(name) for name in FILLED_IN):
-            rows.append({name: old.get(name, "") for name in COLUMNS} | {"needed": NO_LONGER})
-    return rows
+        kept = old.pop(tuple(fresh[name] for name in _ABOUT), {})
+        rows.append(fresh | {name: kept.get(name, "") for name in FILLED_IN})
+    gone = [{name: row.get(name, "") for name in COLUMNS} | {"needed": NO_LONGER} for row in old.values()]
+    return [*rows, *gone]
 
 
 def decisions_text(rows: Sequence[Mapping[str, str]]) -> str:
@@ -96,7 +115,7 @@ def _fresh(one: Asked) -> dict[str, str]:
     item = one.item
     return {
         "study": item.study,
-        "what": in_words(item.address),
+        "what": one.what,
         "field": item.address,
         "needed": "yes" if item.needs_decision else "no, wording",
         "first_extractor": one.people[0],
@@ -183,41 +202,69 @@ def _text(cell: Cell) -> str:
     return f"{cell:.15g}" if isinstance(cell, (int, float)) else unguarded(str(cell))
 
 
-def read_decisions(path: Path, asked: Sequence[Asked]) -> dict[tuple[str, str], Decision]:
+def read_decisions(
+    paths: Path | Sequence[Path], asked: Sequence[Asked], beside: Sequence[Path] = ()
+) -> dict[tuple[str, str], Decision]:
     """Read the decisions that were filled in, each checked against the disagreement that it settles.
+
+    Parameters
+    ----------
+    paths : Path or sequence of Path
+        Decisions of several files add up; the same one may stand in more than one of them.
+    asked : sequence of Asked
+        What may be decided about.
+    beside : sequence of Path
+        Files whose rows count too, as far as they are about what is asked now.
 
     Raises
     ------
     UnreadableError, DataError
-        With every faulty row at once.
+        With every faulty row of every file at once, and with rows that decide one field differently.
     """
     known = {(one.item.study, one.item.address): one for one in asked}
     decisions: dict[tuple[str, str], Decision] = {}
     problems: list[Problem] = []
-    for line, row in read_rows(path):
-        if row["needed"] == NO_LONGER or not any(row[name] for name in FILLED_IN):
-            continue
-        key = (row["study"], row["field"])
-        one = known.get(key)
-        faults = _faults(row, one)
-        if key in decisions:
-            faults.append(("field", f"decided in line {decisions[key].line} already", "one row a field"))
-        problems += [
-            Problem(file=str(path), line=line, field=name, what=what, found=row[name][:80], allowed=allowed)
-            for name, what, allowed in faults
-        ]
-        decisions.setdefault(
-            key,
-            Decision(
-                study=row["study"],
-                field=row["field"],
-                line=line,
+    given = [paths] if isinstance(paths, Path) else paths
+    for path in dict.fromkeys([*given, *beside]):
+        for line, row in read_rows(path):
+            if row["needed"] == NO_LONGER or not any(row[name] for name in FILLED_IN):
+                continue
+            key = (row["study"], row["field"])
+            if path in beside and not _about(row, known.get(key)):
+                continue
+            new = Decision(
+                study=row["study"], field=row["field"], line=line, file=str(path),
                 **{name: row[name] for name in FILLED_IN},
-            ),
-        )
+            )  # fmt: skip
+            faults = _faults(row, known.get(key))
+            if key in decisions:
+                faults += _again(new, decisions[key])
+            problems += [
+                Problem(
+                    file=str(path), line=line, field=name, what=what, found=row[name][:80], allowed=allowed
+                )
+                for name, what, allowed in faults
+            ]
+            decisions.setdefault(key, new)
     if problems:
         raise DataError(problems)
     return decisions
+
+
+def _about(row: Mapping[str, str], one: Asked | None) -> bool:
+    fresh = _fresh(one) if one is not None else {}
+    return bool(fresh) and all(row[name] == fresh[name] for name in _ABOUT)
+
+
+def _again(new: Decision, before: Decision) -> list[tuple[str, str, str]]:
+    """Return what is wrong with a second decision about one field: in one file always, else if it differs."""
+    if new.file == before.file:
+        return [("field", f"decided in line {before.line} already", "one row a field")]
+    if (new.decision, new.other_value) == (before.decision, before.other_value):
+        return []
+    other = f"{before.decision} {before.other_value}".strip()
+    what = f"decided otherwise in {before.file}, line {before.line}: {other}, by {before.decided_by}"
+    return [("decision", what, "one decision a field; empty the row that does not count")]
 
 
 def _faults(row: Mapping[str, str], one: Asked | None) -> list[tuple[str, str, str]]:
@@ -227,9 +274,8 @@ def _faults(row: Mapping[str, str], one: Asked | None) -> list[tuple[str, str, s
     for name, side in (("first_value", one.item.first), ("second_value", one.item.second)):
         if row[name] != shown(side):
             faults.append((name, "the record says something else now; decide again", shown(side)))
-    allowed = (*one.people, *(() if one.item.kind == "entry" else (OTHER,)))
-    if row["decision"] not in allowed:
-        faults.append(("decision", "whose value is right?", " or ".join(allowed)))
+    if row["decision"] not in one.allowed:
+        faults.append(("decision", one.item.question or "whose value is right?", " or ".join(one.allowed)))
     if (row["decision"] == OTHER) != bool(row["other_value"]):
         faults.append(("other_value", "filled in when, and only when, the decision is other", "a value"))
     for name in ("decided_by", "reason"):

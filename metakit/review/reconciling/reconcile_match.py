@@ -3,81 +3,30 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from metakit.core.values import Place
 from metakit.forms.addresses import entry_key
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
-from metakit.forms.tree import Group, Missing, Value
+from metakit.forms.tree import Group, Value
+from metakit.review.reconciling.reconcile_arms import (
+    Answer,
+    Entry,
+    Recognition,
+    no_answer,
+    recognise,
+    renamed,
+)
+from metakit.review.reconciling.reconcile_compared import Compared, Kind, Pair, Side, number_of, same, typed
 from metakit.review.typed_fields import source_text
 
-Entry = Value | Group | tuple[Group, ...]
-Kind = Literal["choice", "number", "text", "entry"]
 LONG_WORDING = 4
 """Texts of this many words are wording: two people never write them alike (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Side:
-    """What one extractor typed ("" for nothing), where, and the page and table it was taken from."""
-
-    typed: str
-    place: Place
-    source: str
-    number: float | None = None
-
-
 YES_OR_NO = 2
 """Answers to a question of yes or no."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Compared:
-    """One field of one study as two people have it.
-
-    `address` names the field by what its entries are, not by their position:
-    `outcomes[A/key_pinch/final/12/months].mean`. `field` is its place in the form. `kind` entry is a whole
-    entry or group that only one person has. `wording` marks free text, which needs no decision. `choices` is
-    how many answers the form's list holds where one of them is chosen, 0 elsewhere.
-    """
-
-    study: str
-    address: str
-    field: str
-    topic: str
-    kind: Kind
-    first: Side
-    second: Side
-    same: bool
-    wording: bool = False
-    choices: int = 0
-
-    @property
-    def needs_decision(self) -> bool:
-        """Whether somebody has to decide before there is an agreed record."""
-        return not self.same and not self.wording
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """One study as two people typed it, and everything compared."""
-
-    study: str
-    people: tuple[str, str]
-    readings: tuple[Reading, Reading]
-    groups: tuple[Group, Group]
-    form: Form
-    items: tuple[Compared, ...]
-
-    @property
-    def disagreements(self) -> tuple[Compared, ...]:
-        """The fields that differ, wording included."""
-        return tuple(item for item in self.items if not item.same)
-
 
 Choose = Callable[[Compared, FieldSpec, Entry | None, Entry | None], Entry | None]
 
@@ -89,6 +38,8 @@ class _Where:
     field: str = ""
     topic: str = ""
     sources: tuple[str, str] = ("", "")
+    ids: tuple[str, ...] = ()
+    telling: tuple[str, ...] = ()
 
     def into(self, spec: FieldSpec, key: str = "", topic: str = "") -> _Where:
         step = spec.name + (f"[{key}]" if key else "")
@@ -98,16 +49,61 @@ class _Where:
             f"{self.field}.{spec.name}" if self.field else spec.name,
             topic or self.topic,
             self.sources,
+            self.ids,
         )
 
     def beside(self, first: Group, second: Group) -> _Where:
         found = tuple(
             _source(group) or known for group, known in zip((first, second), self.sources, strict=True)
         )
-        return _Where(self.study, self.address, self.field, self.topic, (found[0], found[1]))
+        return replace(self, sources=(found[0], found[1]))
 
 
-def combine(study: str, first: Group, second: Group, form: Form, choose: Choose) -> Group:
+Met = Callable[[Compared], None]
+
+
+def pair_records(
+    study: str, people: tuple[str, str], readings: tuple[Reading, Reading], answer: Answer = no_answer
+) -> Pair:
+    """Lay two people's records of one study side by side, arms matched; nothing is read or written.
+
+    Parameters
+    ----------
+    study : str
+        Its id.
+    people : (str, str)
+        Initials, in the order of `readings`.
+    readings : (Reading, Reading)
+        Both records, sound, of one form.
+    answer : callable
+        What was decided about a question of which arm is which.
+    """
+    first, second, form = readings[0].group, readings[1].group, readings[0].form
+    if first is None or second is None or form is None:
+        raise ValueError(f"{study}: both records have to be sound")
+    found = recognise(first, second, form, people, answer)
+    second = renamed(second, found, form)
+    asked = [_asked(study, one, first, second) for one in found if one.question]
+    return Pair(
+        study=study, people=people, readings=readings, groups=(first, second), form=form, recognised=found,
+        items=(*asked, *compare(study, first, second, form)),
+    )  # fmt: skip
+
+
+def _asked(study: str, one: Recognition, first: Group, second: Group) -> Compared:
+    sides = [
+        Side(typed=text, place=group.place_of(one.path), source="")
+        for text, group in ((one.first, first), (one.second, second))
+    ]
+    return Compared(
+        study=study, address=one.path, field=one.path, topic="", kind="recognition", first=sides[0],
+        second=sides[1], same=False, question=one.question,
+    )  # fmt: skip
+
+
+def combine(
+    study: str, first: Group, second: Group, form: Form, choose: Choose, met: Met | None = None
+) -> Group:
     """Walk two records of one study together and build a third from what `choose` answers.
 
     Parameters
@@ -120,8 +116,10 @@ def combine(study: str, first: Group, second: Group, form: Form, choose: Choose)
         What both follow; `matched_by` of its repeating groups says which entries belong together.
     choose : callable
         Gets each field with both entries (None for nothing typed) and returns the one to keep.
+    met : callable, optional
+        Gets each entry of a list, and each group of fields, that both people have.
     """
-    return _groups(_Where(study), first, second, form.sections, form, choose)
+    return _Walk(form, choose, met or (lambda item: None)).groups(_Where(study), first, second, form.sections)
 
 
 def compare(study: str, first: Group, second: Group, form: Form) -> tuple[Compared, ...]:
@@ -132,36 +130,108 @@ def compare(study: str, first: Group, second: Group, form: Form) -> tuple[Compar
         seen.append(item)
         return one
 
-    combine(study, first, second, form, note)
+    combine(study, first, second, form, note, seen.append)
     return tuple(seen)
 
 
-def _groups(
-    where: _Where, first: Group, second: Group, specs: Sequence[FieldSpec], form: Form, choose: Choose
-) -> Group:
-    where = where.beside(first, second)
-    by_name = {spec.name: spec for spec in specs}
-    entries: dict[str, Entry] = {}
-    for name in dict.fromkeys((*first.entries, *second.entries)):
-        spec = by_name[name]
-        one, two = first.entries.get(name), second.entries.get(name)
-        here = where.into(spec)
-        kept: Entry | None
-        if spec.per_person and isinstance(one, tuple) and isinstance(two, tuple):
-            # What each person says for himself: nothing to decide, and nothing of either gets lost.
-            pairs = paired(one, two, spec.matched_by)
-            kept = tuple(group for pair in pairs for group in (pair[0] or pair[1],) if group is not None)
-        elif spec.per_person:
-            kept = one if one is not None else two
-        elif isinstance(one, Group) and isinstance(two, Group):
-            kept = _groups(here, one, two, form.fields_of(spec), form, choose)
-        elif spec.type == GROUP and spec.repeats and _listed(one) and _listed(two):
-            kept = _entries(where, spec, _as_entries(one), _as_entries(two), form, choose)
-        else:
-            kept = choose(_compared(here, spec, one, two, first, second), spec, one, two)
-        if kept is not None:
-            entries[name] = kept
-    return Group(first.name, first.place, entries, first.places)
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """Two records walked together."""
+
+    form: Form
+    choose: Choose
+    met: Met
+
+    def groups(self, where: _Where, first: Group, second: Group, specs: Sequence[FieldSpec]) -> Group:
+        where = where.beside(first, second)
+        by_name = {spec.name: spec for spec in specs}
+        entries: dict[str, Entry] = {}
+        for name in dict.fromkeys((*first.entries, *second.entries)):
+            spec = by_name[name]
+            one, two = first.entries.get(name), second.entries.get(name)
+            here = where.into(spec)
+            kept: Entry | None
+            if spec.per_person and isinstance(one, tuple) and isinstance(two, tuple):
+                # What each person says for himself: nothing to decide, and nothing of either gets lost.
+                pairs = paired(one, two, spec.matched_by)
+                kept = tuple(group for pair in pairs for group in (pair[0] or pair[1],) if group is not None)
+            elif spec.per_person:
+                kept = one if one is not None else two
+            elif isinstance(one, Group) and isinstance(two, Group):
+                self.met(replace(_compared(here, spec, one, two, first, second), same=True))
+                kept = self.groups(here, one, two, self.form.fields_of(spec))
+            elif spec.type == GROUP and spec.repeats and _listed(one) and _listed(two):
+                kept = self.entries(where, spec, _as_entries(one), _as_entries(two))
+            else:
+                item = _compared(here, spec, one, two, first, second)
+                kept = self.choose(replace(item, parts=self.parts(here, spec, one, two)), spec, one, two)
+            if kept is not None:
+                entries[name] = kept
+        return Group(first.name, first.place, entries, first.places)
+
+    def entries(
+        self, where: _Where, spec: FieldSpec, first: tuple[Group, ...], second: tuple[Group, ...]
+    ) -> tuple[Group, ...]:
+        kept: list[Group] = []
+        used: Counter[str] = Counter()
+        fields = self.form.fields_of(spec)
+        chosen_from = {field.name for field in fields if field.terms}
+        topic_field = next((name for name in spec.matched_by if name in chosen_from), "")
+        own = spec.matched_by[:1] if spec.recognised_by else ()
+        referring = (*own, *(field.name for field in fields if field.refers_to))
+        for one, two in paired(first, second, spec.matched_by):
+            named = one if one is not None else two
+            if named is None:  # pragma: no cover - a pair holds at least one
+                continue
+            key = "/".join(part for part in entry_key(named, spec.matched_by) if part)
+            used[key] += 1
+            here = where.into(spec, key + (f"#{used[key]}" if used[key] > 1 else ""), named.text(topic_field))
+            ids = tuple(text for name in referring if (text := named.text(name)))
+            here = replace(here, ids=ids or where.ids, telling=spec.recognised_by)
+            around = Group("", named.place)
+            item = _compared(here, spec, one, two, one or around, two or around)
+            if one is not None and two is not None:
+                self.met(replace(item, same=True))
+                inside = self.groups(here, one, two, fields)
+                kept.append(inside)
+                continue
+            chosen = self.choose(replace(item, parts=self.parts(here, spec, one, two)), spec, one, two)
+            if isinstance(chosen, Group):
+                kept.append(chosen)
+        return tuple(kept)
+
+    def parts(
+        self, where: _Where, spec: FieldSpec, one: Entry | None, two: Entry | None
+    ) -> tuple[Compared, ...]:
+        """Return the fields of an entry or a group that only one person has, each against nothing."""
+        there = one if one is not None else two
+        nothing = Group("", _where_of(there)) if there is not None else None
+        if not isinstance(there, Group) or nothing is None:
+            return ()
+        return tuple(self._fields(where, there, nothing, self.form.fields_of(spec), turned=one is None))
+
+    def _fields(
+        self, where: _Where, there: Group, nothing: Group, specs: Sequence[FieldSpec], *, turned: bool
+    ) -> Iterator[Compared]:
+        by_name = {spec.name: spec for spec in specs}
+        for name, entry in there.entries.items():
+            spec = by_name[name]
+            here = where.into(spec)
+            if spec.per_person:
+                continue
+            if isinstance(entry, Value):
+                one, two = (None, entry) if turned else (entry, None)
+                yield _compared(here, spec, one, two, nothing, nothing)
+            for inner in entry if isinstance(entry, tuple) else (entry,):
+                if isinstance(inner, Group):
+                    yield from self._fields(here, inner, nothing, self.form.fields_of(spec), turned=turned)
+
+
+def _where_of(entry: Entry) -> Place:
+    """Return where an entry was typed."""
+    if isinstance(entry, tuple):
+        return entry[0].place if entry else Place(file="", line=1, column=1)
+    return entry.place
 
 
 def _listed(entry: Entry | None) -> bool:
@@ -170,36 +240,6 @@ def _listed(entry: Entry | None) -> bool:
 
 def _as_entries(entry: Entry | None) -> tuple[Group, ...]:
     return entry if isinstance(entry, tuple) else ()
-
-
-def _entries(
-    where: _Where,
-    spec: FieldSpec,
-    first: tuple[Group, ...],
-    second: tuple[Group, ...],
-    form: Form,
-    choose: Choose,
-) -> tuple[Group, ...]:
-    kept: list[Group] = []
-    used: Counter[str] = Counter()
-    chosen_from = {field.name for field in form.fields_of(spec) if field.terms}
-    topic_field = next((name for name in spec.matched_by if name in chosen_from), "")
-    for one, two in paired(first, second, spec.matched_by):
-        named = one if one is not None else two
-        if named is None:  # pragma: no cover - a pair holds at least one
-            continue
-        key = "/".join(part for part in entry_key(named, spec.matched_by) if part)
-        used[key] += 1
-        here = where.into(spec, key + (f"#{used[key]}" if used[key] > 1 else ""), named.text(topic_field))
-        if one is not None and two is not None:
-            kept.append(_groups(here, one, two, form.fields_of(spec), form, choose))
-            continue
-        around = Group("", named.place)
-        item = _compared(here, spec, one, two, one or around, two or around)
-        chosen = choose(item, spec, one, two)
-        if isinstance(chosen, Group):
-            kept.append(chosen)
-    return tuple(kept)
 
 
 def paired(
@@ -243,7 +283,7 @@ def _compared(
             typed=typed(entry),
             place=_place(entry, group, spec),
             source=(_source(entry) if isinstance(entry, Group) else "") or source,
-            number=_number(entry),
+            number=number_of(entry),
         )
         for entry, group, source in zip((one, two), (first, second), where.sources, strict=True)
     ]
@@ -267,6 +307,8 @@ def _compared(
         same=same(one, two),
         wording=kind == "text" and spec.type == "text" and words >= LONG_WORDING,
         choices=_choices(spec) if kind == "choice" else 0,
+        ids=where.ids,
+        identifies=spec.name in where.telling,
     )
 
 
@@ -275,37 +317,6 @@ def _choices(spec: FieldSpec) -> int:
     if FIELD_TYPES[spec.type].many:
         return 0
     return len(spec.terms) if spec.terms else YES_OR_NO
-
-
-def same(one: Entry | None, two: Entry | None) -> bool:
-    """Say whether two entries say the same: numbers by value, lists in any order, text by its words."""
-    if isinstance(one, Value) and isinstance(two, Value):
-        return _plain(one) == _plain(two)
-    return one is None and two is None
-
-
-def _plain(value: Value) -> object:
-    found = value.value
-    if isinstance(found, tuple):
-        return frozenset(map(str, found))
-    if isinstance(found, str):
-        return " ".join(found.split()).casefold()
-    return found
-
-
-def typed(entry: Entry | None) -> str:
-    """Return what stands in a record, as typed; "entered" for a whole entry, "" for nothing."""
-    if entry is None:
-        return ""
-    if isinstance(entry, Value):
-        return entry.text.strip() or "[]"
-    return "entered"
-
-
-def _number(entry: Entry | None) -> float | None:
-    if not isinstance(entry, Value) or isinstance(entry.value, (Missing, bool)):
-        return None
-    return float(entry.value) if isinstance(entry.value, (int, float)) else None
 
 
 def _place(entry: Entry | None, around: Group, spec: FieldSpec) -> Place:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from metakit.forms.record_workbooks.explaining import Looks
-from metakit.review.reconciling.reconcile_decisions import COLUMNS, FILLED_IN, OTHER
+from metakit.review.reconciling.reconcile_decisions import COLUMNS, FILLED_IN, OTHER, YES_OR_NO
 
 SHEET, START = "decisions", "start here"
 LINE = 14  # points
@@ -18,7 +18,8 @@ _WIDTHS = {
     "other_value": 12, "decided_by": 12, "decided_on": 12, "reason": 38,
 }  # fmt: skip
 _HINTS = {
-    "decision": "Whose value is right? Choose initials, or 'other' and type the value in the next cell.",
+    "decision": "Whose value is right? Choose initials, or 'other' and type the value in the next cell. "
+    "Where the row asks a question: yes or no.",
     "other_value": "Only when the decision is 'other': the value as it should stand in the record.",
     "decided_by": "Initials of whoever decided; several people joined with 'and'.",
     "decided_on": "Year-month-day, such as 2026-05-31.",
@@ -34,6 +35,8 @@ _EXPLAINED = (
     "are free wording, where the first person's text stays unless you choose the second.",
     "'entered' means that one person has a whole entry, such as an outcome at one time, and the other has "
     "none: choose the person who has it to keep it, the other to leave it out.",
+    "A row that asks which arm is which comes first and takes yes or no; yes: the other rows of that study "
+    "stand as they are; no: run 'metakit reconcile REVIEW' again, and the arms are compared by their ids.",
     "Studies may be settled one by one: what is filled in here is kept when the comparison is made again.",
 )
 
@@ -93,7 +96,8 @@ def _validate(sheet: Any, number: int, row: Mapping[str, str]) -> None:
         rule: dict[str, Any] = {"input_title": name.replace("_", " "), "input_message": hint}
         if name == "decision":
             people = [row["first_extractor"], row["second_extractor"]]
-            rule |= {"validate": "list", "source": [*people, OTHER], "error_message": hint}
+            choices = YES_OR_NO if row["what"].endswith("?") else (*people, OTHER)
+            rule |= {"validate": "list", "source": list(choices), "error_message": hint}
         else:
             rule["validate"] = "any"
         sheet.data_validation(number, column, number, column, rule)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -98,15 +98,37 @@ def is_conflict_list(path: Path) -> bool:
     return "citation_id" in first and "first_person" in first
 
 
-def adjudicate(review: Path, selection: Selection, path: Path) -> Adjudicated:
-    """Write the decisions of a filled-in list of disagreements to the agreed decisions.
+def adjudicate(review: Path, selection: Selection, paths: Path | Sequence[Path]) -> Adjudicated:
+    """Write the decisions of filled-in lists of disagreements to the agreed decisions; lists add up.
 
     Raises
     ------
     UnreadableError, DataError
-        With every faulty row: no disagreement there, a decision that does not fit, nobody named, no date;
-        nothing is written then.
+        With every faulty row: no disagreement there, a decision that does not fit, nobody named, no date, two
+        lists that decide differently; nothing is written then.
     """
+    found: dict[tuple[Stage, str], Decision] = {}
+    problems: list[Problem] = []
+    for path in dict.fromkeys([paths] if isinstance(paths, Path) else paths):
+        mine, faults = _settled_in(path, selection)
+        problems += faults
+        for decision in mine:
+            before = found.setdefault(decision.key, decision)
+            if before is not decision and before.decision != decision.decision and before.place:
+                what = (
+                    f"decided otherwise in {before.place.file}, line {before.place.line}: {before.decision}"
+                )
+                line = decision.place.line if decision.place else None
+                problems.append(
+                    Problem(file=str(path), line=line, field="decision", what=what, found=decision.decision)
+                )
+    if any(problem.severity == "error" for problem in problems):
+        raise DataError(problems)
+    return _write_settled(review, selection, list(found.values()))
+
+
+def _settled_in(path: Path, selection: Selection) -> tuple[list[Decision], list[Problem]]:
+    """Return what one list decides, and what is wrong in it."""
     rows = [(line, row) for line, row in _read_rows(path) if row.get("decision") or row.get("decided_by")]
     columns = ["citation_id", "stage", *FILLED]
     cells = [(line, [row.get(name, "") for name in columns]) for line, row in rows]
@@ -127,8 +149,12 @@ def adjudicate(review: Path, selection: Selection, path: Path) -> Adjudicated:
             )  # fmt: skip
         if not decision.decided_by:
             problems.append(Problem(file=str(path), line=line, field="decided_by", what="who settled it?"))
-    if any(problem.severity == "error" for problem in problems):
-        raise DataError(problems)
+    return decisions, problems
+
+
+def _write_settled(review: Path, selection: Selection, decisions: Sequence[Decision]) -> Adjudicated:
+    waiting = set(open_conflicts(selection))
+    settled = {decision.key: decision for decision in selection.adjudicated}
     new = [d for d in decisions if d.key not in settled or not d.same(settled[d.key])]
     if not new:
         return Adjudicated(new=0, same=len(decisions), waiting=len(waiting), written=None)

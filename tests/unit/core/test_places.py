@@ -181,7 +181,8 @@ ROOT = Path(__file__).resolve().parents[3]
 
 def test_reconcile_neither_deletes_nor_overwrites_outside(tmp_path: Path) -> None:
     """The attack that was found: the history's record is '../victim.yaml' with a chain that holds."""
-    from metakit.review.reconciling.reconcile import compare_review, reconcile
+    from metakit.review.reconciling.reconcile import reconcile
+    from metakit.review.reconciling.reconcile_review import compare_review
 
     review, victim = tmp_path / "review", tmp_path / "victim.yaml"
     shutil.copytree(ROOT / "demo_studies", review)

@@ -53,8 +53,17 @@ def test_the_demonstration_review_was_extracted_twice(demo: Extraction) -> None:
     assert demo.overall is not None
     planted = yaml.safe_load(PLANTED.read_text(encoding="utf-8"))
     settled = [(plant["study"], address) for plant in planted["disagreements"] for address in plant["found"]]
-    differing = sum(one.n - one.same for one in demo.fields)
-    assert demo.overall.n - demo.overall.same == differing == len(settled) + len(planted["wording"])
+    # An entry that one person lacks is one decision, and counts with each of its fields in the agreement.
+    lacking = [
+        values
+        for plant in planted["disagreements"]
+        for values in plant["found"].values()
+        if "entered" in values
+    ]
+    entries = sum(one.n - one.same for one in demo.fields if one.kind == "entry")
+    differing = sum(one.n - one.same for one in demo.fields if one.kind != "entry")
+    assert entries == len(lacking) > 1 and demo.overall.n - demo.overall.same == differing
+    assert differing > len(settled) + len(planted["wording"]) - len(lacking)
     assert sorted((found["study"], found["field"]) for found in demo.decisions) == sorted(settled)
     answer = demo.to_json()
     assert answer["agreement"]["n"] == demo.overall.n and answer["agreement_by_field"]
@@ -123,3 +132,32 @@ def test_empty_records_are_passed_over_beside_others(review: Path, tmp_path: Pat
 def test_a_review_starts_from_another_protocol(tmp_path: Path) -> None:
     made = new_review(tmp_path / "review", protocol=demo_studies() / "protocol.yaml")
     assert (made / "protocol.yaml").read_bytes() == (demo_studies() / "protocol.yaml").read_bytes()
+
+
+def test_a_study_that_one_person_typed_is_said_by_check(review: Path) -> None:
+    def said() -> list[str]:
+        return [p.what for p in check_paths([review]).of("question") if "typed by" in p.what]
+
+    assert said() == []
+    record(review, "DEMO-03", "extractors/CD").unlink()
+    for part in ("extractors/AB", "extractors/CD"):
+        record(review, "DEMO-05", part).unlink()
+    as_one_person(record(review, "DEMO-05"))
+    assert said() == ["DEMO-03 was typed by AB only", "DEMO-05 was typed by AB only"]
+
+
+def test_the_trace_tells_of_decisions_about_arms() -> None:
+    from types import SimpleNamespace
+
+    from metakit.synthesis.trace import decisions_on
+
+    fields = ["arms", "arms[A].technique", "arms[B].women", "outcomes[A/dash/final/12/months].mean", "design.type",
+              "contrasts[A/B/dash/mean_difference].estimate", "outcomes[B/pain/final/12/months].mean"]  # fmt: skip
+    decisions = [{"study": "S-1", "field": field} for field in fields] + [{"study": "S-2", "field": "arms"}]
+    findings = SimpleNamespace(extraction=SimpleNamespace(decisions=decisions))
+
+    def found(*arms: str) -> list[str]:
+        return [row["field"] for row in decisions_on(findings, "S-1", "dash", arms)]  # type: ignore[arg-type]
+
+    assert found() == [*fields[:3], fields[3], fields[5]]
+    assert found("B") == ["arms", "arms[B].women", "contrasts[A/B/dash/mean_difference].estimate"]

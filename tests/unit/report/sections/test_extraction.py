@@ -36,7 +36,7 @@ def test_two_extractors_with_their_agreement_and_decisions() -> None:
     )
     text = " ".join(built["sentences"])
     assert "2 of 2 records were typed by two extractors each" in text and "(AB and CD)" in text
-    assert "1,198 of 1,200 values (99.8 %)" in text and "0.90 (95 % interval 0.80 to 0.95)" in text
+    assert "1,198 of 1,200 values the same (99.8 %)" in text and "0.90 (95 % interval 0.80 to 0.95)" in text
     assert "2 disagreements were settled, each with a reason, by EF; by AB and CD." in text
     assert built["warnings"] == []
     assert [row["settled"] for row in built["decisions"]] == ["21 (CD)", "22 (other)"]

@@ -7,7 +7,7 @@ import pytest
 from metakit.core.values import Place
 from metakit.review.reconciling.agreement import category_agreement, number_agreement
 from metakit.review.reconciling.reconcile_agreement import field_agreements
-from metakit.review.reconciling.reconcile_match import Compared, Side
+from metakit.review.reconciling.reconcile_compared import Compared, Side
 
 
 def test_kappa_of_fleiss() -> None:

@@ -22,10 +22,11 @@ from metakit.forms.records import read_record
 from metakit.review.check import check_paths
 from metakit.review.history import HISTORY, append, history_questions, read_history
 from metakit.review.lock import review_lock
-from metakit.review.reconciling.reconcile import FOLDER, compare_review, reconcile, write_comparison
+from metakit.review.reconciling.reconcile import reconcile, write_comparison
 from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
 from metakit.review.reconciling.reconcile_decisions import in_words
 from metakit.review.reconciling.reconcile_match import paired
+from metakit.review.reconciling.reconcile_review import FOLDER, compare_review
 from tests.unit.review.two_extractors import ADDRESSES, RECORD, WORDING, make_review, write
 
 ROOT = Path(__file__).resolve().parents[4]
@@ -380,7 +381,8 @@ def test_faults_of_the_folder_are_named(tmp_path: Path) -> None:
 WRITER = """
 import sys
 from pathlib import Path
-from metakit.review.reconciling.reconcile import compare_review, reconcile
+from metakit.review.reconciling.reconcile import reconcile
+from metakit.review.reconciling.reconcile_review import compare_review
 folder = Path(sys.argv[1])
 print("ready", flush=True)
 while True:
@@ -421,7 +423,7 @@ def test_two_processes_that_reconcile_at_once_lose_nothing(tmp_path: Path) -> No
     for name, decision in (("one.csv", "AB"), ("two.csv", "CD")):
         (tmp_path / name).write_bytes(fill(tmp_path, decision).read_bytes())
         (tmp_path / FOLDER / "decisions.csv").unlink()
-    once = "import sys; from metakit.review.reconciling.reconcile import *; reconcile(compare_review(sys.argv[1]), sys.argv[2])"
+    once = "import sys; from metakit.review.reconciling.reconcile import reconcile; from metakit.review.reconciling.reconcile_review import compare_review; reconcile(compare_review(sys.argv[1]), sys.argv[2])"
     both = [
         subprocess.Popen([sys.executable, "-c", once, tmp_path, tmp_path / name], cwd=ROOT)
         for name in ("one.csv", "two.csv")
