@@ -10,7 +10,7 @@ from metakit.review.reconciling.reconcile_decisions import in_words
 SUBSTANTIAL = 0.61
 """Kappa from here on is called substantial (Landis JR, Koch GG 1977, Biometrics 33:159-174; from memory)."""
 FEWEST = 5
-"""Values on which a kappa is worth a word here; what names an arm is always told (common practice, no source)."""
+"""Values on which a kappa is worth a word here; what names an arm is told with fewer (no source)."""
 NAMED = 4
 
 
