@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from metakit.errors import Problem
-from metakit.forms.addresses import address_of
+from metakit.forms.addresses import Addresses
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 
@@ -44,13 +44,14 @@ def settle(
         Names of the rules that were run: an answer to another rule is not judged here.
     """
     answers = record.groups(SECTION)
+    addresses = Addresses(record, form)
     settled: list[Problem] = []
     used: set[int] = set()
     for problem in problems:
         if problem.severity != "question" or not problem.rule:
             settled.append(problem)
             continue
-        addressed = replace(problem, address=address_of(problem.field, record, form))
+        addressed = replace(problem, address=addresses.of(problem.field))
         mine = [
             answer
             for answer in answers

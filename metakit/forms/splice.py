@@ -60,9 +60,19 @@ def remove_value(text: str, path: Steps) -> str:
     return _checked(text, lambda body, root: _remove(body, root, path), _without(path))
 
 
-def add_entry(text: str, path: Steps, entry: Plain) -> str:
-    """Return the text with an entry added at the end of a list, which is made when it is not there."""
-    return _checked(text, lambda body, root: _add(body, root, path, entry), _with_entry(path, entry))
+def add_entry(
+    text: str, path: Steps, entry: Plain, *, order: Order | None = None, spread: bool = False
+) -> str:
+    """Return the text with an entry added at the end of a list, which is made when it is not there.
+
+    With `spread`, a group gets a line for each of its fields where the text around it is laid out so; `order`
+    is as for `set_value`, for a list that is made.
+    """
+
+    def change(body: str, root: yaml.Node) -> tuple[int, int, str]:
+        return _add(body, root, path, entry, order, spread)
+
+    return _checked(text, change, _with_entry(path, entry))
 
 
 def plain_of(text: str) -> Any:
@@ -228,18 +238,17 @@ def _replace(text: str, node: yaml.Node, value: Plain) -> tuple[int, int, str]:
         return start, end, f" {new}"
     if _is_empty(node):
         before = text[start - 1 : start]
-        if before == ":" or before == "-":
-            return start, start, f" {new}"
-        if before in " \t":
-            return start, start, new
-        return start, start, f": {new}"
+        lead = " " if before in (":", "-") else "" if before in " \t" else ": "
+        return start, start, f"{lead}{new}"
     return start, end, new
 
 
 def _insert(
     text: str, node: yaml.MappingNode, name: str, value: Plain, order: Sequence[str]
 ) -> tuple[int, int, str]:
-    line = f"{scalar_text(name)}: {_flow(value)}"
+    line = f"{scalar_text(name)}: {_flow(value)}".rstrip()
+    if not node.flow_style and node.start_mark.column == 0 and isinstance(value, Mapping) and value:
+        line = f"{scalar_text(name)}:\n  {_lines(value, '  ')}"  # a section of the record
     if not node.value:
         return int(node.start_mark.index), int(node.end_mark.index), "{" + line + "}"
     before = _place_in_order([key.value for key, _ in node.value], name, order)
@@ -268,19 +277,29 @@ def _place_in_order(there: Sequence[str], name: str, order: Sequence[str]) -> in
     return max(earlier, default=-1)
 
 
-def _add(text: str, root: yaml.Node, path: Steps, entry: Plain) -> tuple[int, int, str]:
+def _add(
+    text: str, root: yaml.Node, path: Steps, entry: Plain, order: Order | None, spread: bool
+) -> tuple[int, int, str]:
     node, depth = _find(root, path)
     if depth < len(path) or not isinstance(node, yaml.SequenceNode) or not node.value:
         if depth == len(path) and isinstance(node, yaml.ScalarNode) and not _is_empty(node):
             raise UsageError("a list of entries is expected here, not a single value")
-        return _set(text, root, path, [entry], None)
+        start, end, new = _set(text, root, path, [entry], order)
+        flow = _flow([entry])
+        holder = _find(root, path[:-1])[0]
+        if spread and isinstance(entry, Mapping) and new.endswith(flow) and not _flows(holder):
+            indent = " " * (int(holder.start_mark.column) + 2)
+            start = len(text[:start].rstrip(" ")) if text[start - 1 : start] == " " else start
+            return start, end, f"{new.removesuffix(flow).rstrip()}\n{indent}- {_lines(entry, indent + '  ')}"
+        return start, end, new
     last = node.value[-1]
     if node.flow_style:
         end = _true_end(last, text)
         return end, end, f", {_flow(entry)}"
     indent = " " * int(node.start_mark.column)
     end = _line_end(text, _true_end(last, text))
-    return end, end, f"\n{indent}- {_flow(entry)}"
+    written = _lines(entry, indent + "  ") if spread and isinstance(entry, Mapping) else _flow(entry)
+    return end, end, f"\n{indent}- {written}"
 
 
 def _remove(text: str, root: yaml.Node, path: Steps) -> tuple[int, int, str]:
@@ -294,7 +313,9 @@ def _remove(text: str, root: yaml.Node, path: Steps) -> tuple[int, int, str]:
         spans = [(int(item.start_mark.index), _true_end(item, text), item) for item in holder.value]
         at = int(path[-1])
     if len(spans) == 1:
-        return _replace(text, holder, "") if not _flows(holder) else _emptied(holder)
+        if not _flows(holder):
+            return _replace(text, holder, "")
+        return int(holder.start_mark.index), int(holder.end_mark.index), ""
     start, end, _ = spans[at]
     if _flows(holder):
         return (start, spans[at + 1][0], "") if at == 0 else (spans[at - 1][1], end, "")
@@ -310,8 +331,10 @@ def _remove(text: str, root: yaml.Node, path: Steps) -> tuple[int, int, str]:
     return begin, len(text) if after < 0 else after + 1, ""
 
 
-def _emptied(holder: yaml.Node) -> tuple[int, int, str]:
-    return int(holder.start_mark.index), int(holder.end_mark.index), ""
+def _lines(group: Mapping[str, Plain], indent: str) -> str:
+    """Write the fields of a group below each other; the first one stands where the text goes on."""
+    lines = (f"{scalar_text(key)}: {_flow(value)}".rstrip() for key, value in group.items())
+    return f"\n{indent}".join(lines) or "{}"
 
 
 def _flow(value: Plain) -> str:

@@ -11,7 +11,7 @@ import pytest
 from metakit.cli.app import app
 from metakit.cli.support.running import run
 from metakit.errors import Problem
-from metakit.forms.addresses import address_of
+from metakit.forms.addresses import Addresses
 from metakit.forms.answers import values_of
 from metakit.forms.library import shipped
 from metakit.forms.record_text import record_text, same_nodes
@@ -218,10 +218,12 @@ def test_addresses_name_entries_and_tell_equal_ones_apart(tmp_path):
     group = read(twice, tmp_path).group
     form = shipped().form("study")
     assert group is not None
-    assert address_of("outcomes[2].events", group, form) == "outcomes[A/any_complication/12/months#2].events"
     assert (
-        address_of("arms[1].partly_given[1].thumbs", group, form)
+        Addresses(group, form).of("outcomes[2].events") == "outcomes[A/any_complication/12/months#2].events"
+    )
+    assert (
+        Addresses(group, form).of("arms[1].partly_given[1].thumbs")
         == "arms[A].partly_given[kwire_fixation].thumbs"
     )
-    assert address_of("study.year", group, form) == "study.year"
-    assert address_of("nowhere[9].at.all", group, form) == "nowhere[9].at.all"
+    assert Addresses(group, form).of("study.year") == "study.year"
+    assert Addresses(group, form).of("nowhere[9].at.all") == "nowhere[9].at.all"

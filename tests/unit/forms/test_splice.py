@@ -76,6 +76,32 @@ def test_entries_are_added_and_removed():
     assert remove_value(TEXT, ("arms", 0, "id")) == TEXT.replace("id: A\n    thumbs", "thumbs")
 
 
+def test_entries_are_spread_over_lines_where_the_text_is():
+    arm = {"id": "C", "thumbs": {"analysed": "3"}, "note": ""}
+    lines = "  - id: C\n    thumbs: {analysed: 3}\n    note:\n"
+    assert add_entry(TEXT, ("arms",), arm, spread=True) == TEXT.replace("outcomes", f"{lines}outcomes")
+    entry = {"arm": "A", "events": "3"}
+    made = add_entry(TEXT, ("outcomes",), entry, spread=True)
+    assert made == TEXT.replace("outcomes: []", "outcomes:\n  - arm: A\n    events: 3")
+    bare = TEXT.replace("outcomes: []", "outcomes:   # none yet")
+    made = add_entry(bare, ("outcomes",), entry, spread=True)
+    assert plain_of(made)["outcomes"] == [entry]
+    order = {(): ("study", "contrasts", "outcomes")}.__getitem__
+    new = add_entry(TEXT, ("contrasts",), entry, order=order, spread=True)
+    assert plain_of(new) == {**plain_of(TEXT), "contrasts": [entry]}
+    assert "contrasts:\n  - arm: A\n    events: 3\n" in new
+    flow = add_entry("a: {b: [{c: 1}]}\n", ("a", "b"), {"c": "2"}, spread=True)
+    assert flow == "a: {b: [{c: 1}, {c: 2}]}\n"
+
+
+def test_a_new_section_is_spread_over_lines():
+    changed = set_value(TEXT, ("care", "therapy"), "splint")
+    assert (
+        changed == TEXT + "care:\n  therapy: splint\n"
+        or changed == TEXT.rstrip("\n") + "\ncare:\n  therapy: splint\n"
+    )
+
+
 def test_line_ends_and_byte_order_mark_stay():
     text = "\ufeff" + TEXT.replace("\n", "\r\n")
     changed = set_value(text, ("study", "year"), "2014")
