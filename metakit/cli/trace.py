@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from metakit.cli.support.running import answer_json
 
+if TYPE_CHECKING:
+    from metakit.core.values import PaperPlace
+    from metakit.synthesis.trace import Trace
+
 NAME = "trace"
-HELP = """Show the path of a number: page and table of the paper, the typed value with its file and line, who
-extracted and decided, every derivation, the effect, and the weight in each analysis of the plan.
+HELP = """Show the path of a number: page, place and words in the paper, the typed value with its file and
+line, who extracted and decided, every derivation, the effect, and the weight in each analysis of the plan.
 
 Example: metakit trace my_review --outcome dash --study S-01
 """
@@ -23,15 +28,23 @@ def command(
     outcome: Annotated[str, typer.Option(help="Outcome of the vocabulary.", show_default=False)],
     study: Annotated[str, typer.Option(help="Id of the study.", show_default=False)],
     arm: Annotated[str, typer.Option(help="Id of one arm; all arms otherwise.", show_default=False)] = "",
+    pictures: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for pictures of the places in the paper, where its PDF is here.", show_default=False
+        ),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
     """Trace and show."""
+    from metakit.core.boxes import box_text
     from metakit.review.reconciling.reconcile_decisions import in_words, typed_by_each
     from metakit.synthesis.trace import trace
     from metakit.workbench import open_review
 
     findings = open_review(folder).synthesise().findings
     path = trace(findings, study=study, outcome=outcome, arm=arm)
+    written = _draw(folder, path, pictures) if pictures is not None else {}
     if json:
         answer_json(path.to_json())
         return
@@ -41,6 +54,10 @@ def command(
             f"  {typed.arm} {typed.arm_label}, {typed.time}: {_numbers(typed.numbers) or typed.reporting}"
         )
         typer.echo(f"    paper: {typed.source or 'no page named'}; record: {typed.place}")
+        for at in typed.in_paper:
+            field = at.field.rpartition("].")[2].replace(".", " ").replace("_", " ")
+            shown = f"; {written[at]}" if at in written else ""
+            typer.echo(f"    {field}: {at}, at {box_text(at.box)} of {at.report[:12]}{shown}")
         if typed.conversion:
             typer.echo(f"    converted: {typed.conversion}")
     for found in path.decisions:
@@ -68,6 +85,30 @@ def command(
             limits = f" ({step.interval[0]:.4g} to {step.interval[1]:.4g})" if step.interval else ""
             weight = f", weight {100 * step.weight:.1f} %" if step.weight is not None else ""
             typer.echo(f"    effect {step.effect:.4g}{limits} on the {step.scale} scale{weight}")
+
+
+def _draw(folder: Path, path: Trace, pictures: Path) -> dict[PaperPlace, str]:
+    """Write a picture of each place whose PDF is here; return its file, or why there is none."""
+    from metakit.core.files import write_atomically
+    from metakit.papers.limits import PaperError
+    from metakit.papers.reader import PaperReader
+    from metakit.review.reports import paper_of
+
+    said: dict[PaperPlace, str] = {}
+    with PaperReader() as reader:
+        for place in dict.fromkeys(place for typed in path.typed for place in typed.in_paper):
+            try:
+                paper = paper_of(folder, place.report)
+                if paper is None:
+                    said[place] = "the PDF is not here"
+                    continue
+                content = reader.place(paper, place.page, place.box).content
+            except PaperError as error:
+                said[place] = str(error)
+                continue
+            name = re.sub(r"[^A-Za-z0-9]+", "_", f"{path.study} {place.field}").strip("_")
+            said[place] = str(write_atomically(pictures / f"{name}_page_{place.page}.png", content))
+    return said
 
 
 def _numbers(numbers: Mapping[str, float]) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from metakit.core.returns import AngleBand, ArmReturns, Finding, SubgroupValue
-from metakit.core.values import Angle, Band, FollowUp, OutcomeValue, Place
+from metakit.core.values import Angle, Band, FollowUp, OutcomeValue, PaperPlace, Place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +74,7 @@ class ContrastValue:
     logrank_variance: float | None = None
     adjusted_for: str = ""
     source: str = ""
+    address: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +101,7 @@ class StudyRecord:
     findings: tuple[Finding, ...] = ()
     mp_bands: tuple[AngleBand, ...] = ()
     subgroups: tuple[SubgroupValue, ...] = ()
+    places: tuple[PaperPlace, ...] = ()
     file: str = ""
     sha256: str = ""
     fields: Mapping[str, Any] = field(default_factory=dict)

@@ -19,6 +19,23 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PaperPlace:
+    """Where in its paper a value stands: page (from 1), box in points of the page, words, SHA-256 of the PDF.
+
+    `field` is the address of the value: outcomes[A/any_complication/12/months].events.
+    """
+
+    field: str
+    page: int
+    box: tuple[float, float, float, float]
+    quote: str = ""
+    report: str = ""
+
+    def __str__(self) -> str:
+        return f"page {self.page}" + (f", “{self.quote}”" if self.quote else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
     """An interval of values; None is open. `lower_inside`, `upper_inside`: whether an end belongs to it."""
 
@@ -135,3 +152,4 @@ class OutcomeValue:
     unusable: str = ""
     source: str = ""
     place: Place | None = None
+    address: str = ""

@@ -74,6 +74,31 @@ class Addresses:
         for entry in found if isinstance(found, tuple) else ():
             yield named.get(entry.name) or _number(entry), entry
 
+    def all(self) -> Iterator[tuple[str, Group, str]]:
+        """Give every field that stands in the record: its address, its group, and its name in that group.
+
+        Groups of fields and entries of lists are given with the name "", and fields whose value was refused
+        like the others.
+        """
+        return self._within(self.record, self.form.sections, "")
+
+    def _within(
+        self, group: Group, level: Sequence[FieldSpec], before: str
+    ) -> Iterator[tuple[str, Group, str]]:
+        specs = {spec.name: spec for spec in level}
+        for name in dict.fromkeys((*group.entries, *group.places)):
+            entry, spec = group.entries.get(name), specs.get(name)
+            inside = self.form.fields_of(spec) if spec is not None and spec.type == GROUP else ()
+            if isinstance(entry, Group):
+                yield f"{before}{name}", entry, ""
+                yield from self._within(entry, inside, f"{before}{name}.")
+            elif isinstance(entry, tuple) and spec is not None:
+                for key, item in self.entries(group, spec):
+                    yield f"{before}{name}[{key}]", item, ""
+                    yield from self._within(item, inside, f"{before}{name}[{key}].")
+            else:
+                yield f"{before}{name}", group, name
+
     def _steps(
         self, address: str, level: Sequence[FieldSpec], here: Group | None
     ) -> tuple[str | int, ...] | None:

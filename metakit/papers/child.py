@@ -12,7 +12,8 @@ import os
 import sys
 from typing import Any, BinaryIO
 
-from metakit.papers.geometry import POINTS, Box, PageFrame
+from metakit.core.boxes import Box
+from metakit.papers.geometry import POINTS, PageFrame
 from metakit.papers.limits import MOST_CHARACTERS, MOST_MEMORY, MOST_PAGES, MOST_PIXELS, too_many_pages
 from metakit.papers.words import Character, words_of
 

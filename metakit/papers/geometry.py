@@ -5,18 +5,11 @@ Page boxes and the meaning of /Rotate: ISO 32000-2:2020, 7.7.3.3 and 14.11.2.
 
 from __future__ import annotations
 
-import math
-import re
 from dataclasses import dataclass
 
-Box = tuple[float, float, float, float]
-"""Left, bottom, right, top in points of the page's own coordinates."""
+from metakit.core.boxes import Box
 
 POINTS = 72
-_NUMBER = r"-?\d+(?:\.\d+)?"
-_BOX = re.compile(rf"\s*({_NUMBER})\s+({_NUMBER})\s+({_NUMBER})\s+({_NUMBER})\s*", re.ASCII)
-FARTHEST = 20_000.0
-"""No page of a paper reaches farther from its origin, in points (seven metres)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,22 +48,3 @@ class PageFrame:
         turned = {0: (x, 1 - y), 90: (y, x), 180: (1 - x, y), 270: (1 - y, 1 - x)}
         across, up = turned[self.rotation]
         return left + across * (right - left), bottom + up * (top - bottom)
-
-
-def box_text(box: Box) -> str:
-    """Write a box as records keep it: whole points, rounded outwards, '127 361 175 368'."""
-    left, bottom, right, top = box
-    return " ".join(
-        str(number) for number in (math.floor(left), math.floor(bottom), math.ceil(right), math.ceil(top))
-    )
-
-
-def box_of(text: str) -> Box | None:
-    """Read a box as records keep it; None when it is no box with an area."""
-    found = _BOX.fullmatch(text)
-    if found is None:
-        return None
-    left, bottom, right, top = (float(number) for number in found.groups())
-    if not (left < right and bottom < top) or max(map(abs, (left, bottom, right, top))) > FARTHEST:
-        return None
-    return left, bottom, right, top

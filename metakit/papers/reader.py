@@ -15,8 +15,9 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from metakit.core.boxes import Box
 from metakit.errors import UsageError
-from metakit.papers.geometry import Box, PageFrame
+from metakit.papers.geometry import PageFrame
 from metakit.papers.limits import MOST_SECONDS, PaperError
 from metakit.papers.words import Word
 

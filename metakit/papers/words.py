@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from metakit.papers.geometry import Box
+from metakit.core.boxes import Box
 
 WORD_GAP = 0.2
 """A gap between words, in units of the size of the type."""

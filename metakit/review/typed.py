@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Literal, cast
 
 from metakit.core.records import Arm, ContrastValue, StudyRecord
 from metakit.core.returns import SubgroupValue
 from metakit.core.values import Angle, FollowUp, OutcomeValue, Place, Reporting
+from metakit.forms.addresses import addressed
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
 from metakit.forms.units import Conversion, conversion
+from metakit.review.places import places_of
 from metakit.review.typed_fields import (
     FLEXION,
     HYPEREXTENSION,
@@ -54,6 +57,7 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
     sha256 : str
         Of the file's bytes.
     """
+    addresses = {part.name: address for address, part, name in addressed(group, form) if not name}
     design = term_of(form, "design.type", group.text("design.type"))
     design_group = design.facts.text("design_group") if design else "series"
     return StudyRecord(
@@ -68,12 +72,19 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
         extractor=group.text("extraction.extractor"),
         status=group.text("extraction.status"),
         arms=tuple(_arm(arm, form) for arm in group.groups("arms")),
-        outcomes=tuple(_outcome(entry, form, file) for entry in group.groups("outcomes")),
-        contrasts=tuple(_contrast(entry, form) for entry in group.groups("contrasts")),
+        outcomes=tuple(
+            replace(_outcome(entry, form, file), address=addresses[entry.name])
+            for entry in group.groups("outcomes")
+        ),
+        contrasts=tuple(
+            replace(_contrast(entry, form), address=addresses[entry.name])
+            for entry in group.groups("contrasts")
+        ),
         returns=returns_of(group, form),
         findings=findings_of(group),
         mp_bands=bands_of(group, form),
         subgroups=tuple(_subgroup(entry, form, file) for entry in group.groups("subgroups")),
+        places=places_of(group),
         file=file,
         sha256=sha256,
         fields=group.plain(),

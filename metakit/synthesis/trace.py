@@ -8,7 +8,7 @@ from typing import Any
 
 from metakit.core.notes import Assumption
 from metakit.core.records import ContrastValue, StudyRecord
-from metakit.core.values import OutcomeValue
+from metakit.core.values import OutcomeValue, PaperPlace
 from metakit.errors import UnknownNameError
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -27,7 +27,8 @@ _SAID = (
 class TypedStep:
     """One outcome of one arm as it stands in the record, in the vocabulary's unit, and where it came from.
 
-    `place` is file, line and column of the entry; `source` the page and table of the paper.
+    `place` is file, line and column of the entry; `source` the page and table of the paper, `in_paper` where
+    on its pages the numbers stand, for those whose place was kept.
     """
 
     arm: str
@@ -38,6 +39,7 @@ class TypedStep:
     conversion: str
     source: str
     place: str
+    in_paper: tuple[PaperPlace, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +173,13 @@ def typed_step(value: OutcomeValue, record: StudyRecord) -> TypedStep:
         conversion=value.conversion,
         source=value.source,
         place=str(value.place) if value.place else "",
+        in_paper=places_in_paper(value.address, record),
     )
+
+
+def places_in_paper(address: str, record: StudyRecord) -> tuple[PaperPlace, ...]:
+    """Return where in the paper the fields of an entry stand, for those whose place was kept."""
+    return tuple(place for place in record.places if address and place.field.startswith(f"{address}."))
 
 
 def _either(nothing: str, contrast: ContrastValue) -> tuple[str, str, str]:
@@ -194,6 +202,7 @@ def contrast_step(contrast: ContrastValue, record: StudyRecord) -> TypedStep:
         conversion="",
         source=contrast.source,
         place=record.file,
+        in_paper=places_in_paper(contrast.address, record),
     )
 
 

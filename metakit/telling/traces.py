@@ -81,6 +81,13 @@ def _paper(record: StudyRecord, typed: list[TypedStep]) -> Iterable[str]:
     if record.citation:
         yield record.citation
     yield from dict.fromkeys(step.source for step in typed if step.source)
+    at: dict[str, list[str]] = {}
+    for step in typed:
+        for place in step.in_paper:
+            names = at.setdefault(f"{step.arm_label}, {step.time}: {place}", [])
+            names.append(place.field.rpartition("].")[2].replace("_", " ").replace(".", " "))
+    for where, names in at.items():
+        yield f"{where} ({', '.join(dict.fromkeys(names))})"
 
 
 def _typed(record: StudyRecord, typed: list[TypedStep]) -> Iterable[str]:

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import re
+import shutil
+from pathlib import Path
 
 import pytest
 
 from metakit.forms.bundled import demo_studies
+from metakit.forms.library import shipped
+from metakit.forms.records import read_record
+from metakit.papers.reader import PaperReader
+from metakit.review.places import with_place
+from metakit.review.reports import add_report
 from metakit.synthesis.findings import Findings
+from tests import hostile_papers
+
+REVIEW = Path(__file__).parents[1] / "reference" / "forms" / "review"
 
 
 @pytest.mark.walk
@@ -41,3 +51,31 @@ def test_words_and_faults(metakit_command) -> None:
     assert said.status == 0 and "first quartile" in said.out and "paper: page" in said.out
     wrong = metakit_command("trace", demo_studies(), "--outcome", "dahs", "--study", "DEMO-03")
     assert wrong.status == 2 and "did you mean dash" in wrong.err
+
+
+@pytest.mark.lengthy
+def test_the_place_in_the_paper_is_named_and_drawn(metakit_command, tmp_path: Path) -> None:
+    review = tmp_path / "review"
+    shutil.copytree(REVIEW, review)
+    record = review / "records" / "test_01.yaml"
+    with PaperReader() as reader:
+        report = add_report(
+            review, "test_01", "paper.pdf", hostile_papers.sound("Any complication 4/30 (13.3 %)"), reader
+        )
+    group = read_record(record, shipped()).group
+    assert group is not None
+    field = "outcomes[A/any_complication/12/months]."
+    place = {
+        "field": f"{field}events", "page": "1", "box": "160 690 270 715", "quote": "4/30 (13.3 %)",
+        "report": report.sha256,
+    }  # fmt: skip
+    text = with_place(record.read_text(encoding="utf-8"), group, place, beside=[f"{field}total"])
+    record.write_text(text, encoding="utf-8")
+    asked = ("trace", review, "--outcome", "any_complication", "--study", "TEST-01", "--arm", "A")
+    said = metakit_command(*asked, "--pictures", tmp_path / "pictures")
+    assert said.status == 0, said.err
+    assert f"events: page 1, “4/30 (13.3 %)”, at 160 690 270 715 of {report.sha256[:12]}" in said.out
+    drawn = sorted(path.name for path in (tmp_path / "pictures").iterdir())
+    assert len(drawn) == 2 and all(name.endswith("_page_1.png") for name in drawn)
+    (review / "reports" / report.file).unlink()
+    assert "the PDF is not here" in metakit_command(*asked, "--pictures", tmp_path / "more").out

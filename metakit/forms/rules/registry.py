@@ -74,6 +74,7 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.certainty",
         "metakit.forms.rules.searches",
         "metakit.forms.rules.unit",
+        "metakit.forms.rules.places",
     ),
 )
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from metakit.papers.geometry import PageFrame, box_of, box_text
+from metakit.papers.geometry import PageFrame
 
 A4 = (0.0, 0.0, 595.0, 842.0)
 ends = st.floats(0.0, 1.0)
@@ -37,15 +37,3 @@ def test_there_and_back(rotation: int, shown: tuple[float, ...], page: tuple[flo
     a, b, c, d = shown
     wanted = (min(a, c), min(b, d), max(a, c), max(b, d))
     assert frame.to_shown(frame.from_shown(wanted)) == pytest.approx(wanted, abs=1e-9)
-
-
-def test_a_box_is_kept_in_whole_points_around_it() -> None:
-    assert box_text((127.6, 361.2, 174.1, 367.9)) == "127 361 175 368"
-    assert box_of("127 361 175 368") == (127, 361, 175, 368)
-
-
-@pytest.mark.parametrize(
-    "text", ["", "1 2 3", "5 5 5 9", "9 1 2 3", "a b c d", "0 0 1 1e9", "0 0 1 99999999", "٣ 0 9 9"]
-)
-def test_what_is_no_box(text: str) -> None:
-    assert box_of(text) is None

@@ -14,6 +14,7 @@ from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.rules.registry import RULES, Context
 from metakit.forms.yaml_nodes import read_bytes
+from tests.unit.forms.rules.places_cases import PLACE_CASES, PLACES
 from tests.unit.forms.rules.returns_cases import DIFFERING_CASES, RETURN_CASES, SECTIONS
 
 REVIEW = Path(__file__).parents[3] / "reference" / "forms" / "review"
@@ -1210,6 +1211,7 @@ EVERY_CASE = [
     for text, cases in (
         (STUDY, [*STUDY_CASES, *DIFFERING_CASES]),
         (RETURNS, RETURN_CASES),
+        (STUDY + PLACES, PLACE_CASES),
         (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
         (SEARCH, SEARCH_CASES),
         (CERTAINTY, CERTAINTY_CASES),
@@ -1224,12 +1226,13 @@ EVERY_CASE = [
     [
         (STUDY, "study"),
         (RETURNS, "study"),
+        (STUDY + PLACES, "study"),
         (PROTOCOL, "protocol"),
         (SEARCH, "search"),
         (CERTAINTY, "certainty"),
         (UNIT, "unit"),
     ],
-    ids=["study", "returns", "protocol", "search", "certainty", "unit"],
+    ids=["study", "returns", "places", "protocol", "search", "certainty", "unit"],
 )
 def test_sound_record_breaks_no_rule(text: str, rules: str) -> None:
     assert [problem for name in shipped().form(rules).rules for problem in problems_of(text, name)] == []
