@@ -13,11 +13,9 @@ from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
 from metakit.plots import style
-from metakit.plots.scene import Line, Scene
+from metakit.plots.scene import CAPITAL, Line, Scene
 
 T = TypeVar("T", float, str)
-CAPITAL = 0.365
-"""Half the height of a capital in units of the type size (DejaVu Sans)."""
 
 
 class StyledFigure(Figure):

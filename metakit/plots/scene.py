@@ -9,6 +9,8 @@ from metakit.plots import style
 
 Align = Literal["left", "center", "right"]
 
+CAPITAL = 0.365
+"""Half the height of a capital in units of the type size (DejaVu Sans)."""
 LEADING = 1.32
 """Height of a line of text in units of its size: room for accents and descenders."""
 
