@@ -7,7 +7,7 @@ from typing import Any
 
 from metakit.core.boxes import box_of
 from metakit.core.values import PaperPlace
-from metakit.forms.addresses import addressed
+from metakit.forms.addresses import Addresses
 from metakit.forms.specs import Form
 from metakit.forms.splice import Plain, add_entry, remove_value, set_value
 from metakit.forms.tree import Group
@@ -113,7 +113,7 @@ def _by_path(record: Group, form: Form) -> dict[str, str]:
     """Return the addresses of fields by their path, which counts entries."""
     return {
         f"{group.name}.{name}" if name and group.name else name or group.name: address
-        for address, group, name in addressed(record, form)
+        for address, group, name in Addresses(record, form).all()
     }
 
 

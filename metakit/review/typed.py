@@ -8,7 +8,7 @@ from typing import Any, Literal, cast
 from metakit.core.records import Arm, ContrastValue, StudyRecord
 from metakit.core.returns import SubgroupValue
 from metakit.core.values import Angle, FollowUp, OutcomeValue, Place, Reporting
-from metakit.forms.addresses import addressed
+from metakit.forms.addresses import Addresses
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
@@ -57,7 +57,7 @@ def study_record(group: Group, form: Form, *, file: str, sha256: str) -> StudyRe
     sha256 : str
         Of the file's bytes.
     """
-    addresses = {part.name: address for address, part, name in addressed(group, form) if not name}
+    addresses = {part.name: address for address, part, name in Addresses(group, form).all() if not name}
     design = term_of(form, "design.type", group.text("design.type"))
     design_group = design.facts.text("design_group") if design else "series"
     return StudyRecord(

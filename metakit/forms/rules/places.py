@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from metakit.core.boxes import box_of
 from metakit.errors import Problem
-from metakit.forms.addresses import addressed
+from metakit.forms.addresses import Addresses
 from metakit.forms.rules.registry import Context, rule
 from metakit.forms.tree import Group
 
@@ -26,7 +26,9 @@ def places_fit(context: Context) -> Iterator[Problem]:
     places = context.record.groups("places")
     if not places:
         return
-    fields = {address: (group, name) for address, group, name in addressed(context.record, context.form)}
+    fields = {
+        address: (group, name) for address, group, name in Addresses(context.record, context.form).all()
+    }
     for place in places:
         box, report = place.text("box"), place.text("report")
         if box and box_of(box) is None:

@@ -52,7 +52,7 @@ def test_a_hostile_name_stays_text() -> None:
         Line(x=1, y=1, text='<script>alert("1")</script>\x00&\u202e', size=8, role='a" onload="x')
     )
     root = parsed(scene_svg(bad, "<b>", "</desc>"))
-    assert [element.text for element in root.iter(f"{{{SVG}}}text")][-1] == '<script>alert("1")</script>&'
+    assert [element.text for element in root.iter(f"{{{SVG}}}text")][-1] == '<script>alert("1")</script> &'
     assert not any(name.startswith("on") for element in root.iter() for name in element.attrib)
     assert root.findtext(f"{{{SVG}}}title") == "<b>"
 
