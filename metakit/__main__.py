@@ -5,25 +5,29 @@ A wish to stop (Ctrl-C) is obeyed from the first import on.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
 from types import FrameType
 
 AGAIN = 0.3  # seconds
+MODULES = 50_000
+"""New objects between two searches for rubbish: loading modules makes many, and none of them is rubbish."""
 
 
 def main() -> None:
     """Run the command line and end the process with its exit status; a stopped one ends at once."""
+    gc.set_threshold(MODULES)
     try:
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, _stop)
             if hasattr(signal, "SIGALRM"):
                 signal.signal(signal.SIGALRM, _stop)
-        from metakit.cli.app import app
+        from metakit.cli.app import app_for
         from metakit.cli.support.running import run
 
-        status = run(app, None)
+        status = run(app_for(sys.argv[1:]), None)
     except KeyboardInterrupt:
         status = _told()
     if status == 130:

@@ -53,6 +53,9 @@ class Registry(Generic[Entry]):
         return self._entries
 
     def __getitem__(self, name: str) -> Entry:
+        found = self._entries.get(name)
+        if found is not None:  # its family is there already: the others need not be loaded for it
+            return found
         entries = self._load()
         try:
             return entries[name]
@@ -60,7 +63,7 @@ class Registry(Generic[Entry]):
             raise UnknownNameError(self.kind, name, entries) from None
 
     def __contains__(self, name: object) -> bool:
-        return name in self._load()
+        return name in self._entries or name in self._load()
 
     def __iter__(self) -> Iterator[Entry]:
         return iter(tuple(self._load().values()))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
@@ -277,6 +277,7 @@ def _nodes() -> tuple[FloatArray, FloatArray]:
 
 def _share_below(baseline: Baseline, value: float) -> float:
     """Return the share of the baseline's distribution below a value."""
+    from scipy import optimize
 
     def over(score: float) -> float:
         return float(baseline.quantile(np.array([special.ndtr(score)]))[0]) - value
@@ -290,6 +291,8 @@ def _share_below(baseline: Baseline, value: float) -> float:
 
 def _quantile(below: Callable[[float], float], share: float, baseline: Baseline) -> float:
     """Return the difference with this share below it."""
+    from scipy import optimize
+
     low, high = -1.0, 1.0
     while baseline.per_year and below(high) < share:
         if high > 1e12:

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 from scipy.interpolate import PchipInterpolator
-from scipy.optimize import brentq
 
 from metakit.core.beside import Posterior
 from metakit.core.effects import FloatArray
@@ -112,6 +111,8 @@ class NewCentre:
 
     def limits(self) -> Limits:
         """Return the limits of the effect in a new centre."""
+        from scipy.optimize import brentq
+
         tails = ((1 - self.level) / 2, (1 + self.level) / 2)
         if self.tau_scale == 0:
             low, high = self.distribution.quantile(np.array(tails))

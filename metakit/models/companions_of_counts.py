@@ -12,7 +12,6 @@ import math
 from collections.abc import Callable, Mapping
 
 import numpy as np
-from scipy.optimize import brentq
 
 from metakit.core.beside import Companion
 from metakit.core.effects import EffectTable, FloatArray
@@ -90,6 +89,8 @@ def exact_limit(measure: str, columns: Columns, level: float) -> Companion:
     Given each study's events, all fall into one arm with a probability that the ratio decides; the limit
     makes it (1 - level) / 2.
     """
+    from scipy.optimize import brentq
+
     a, n1, c, n2 = columns
     none_in_first = float(a.sum()) == 0
     tail = math.log((1 - level) / 2)

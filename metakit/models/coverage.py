@@ -6,6 +6,7 @@ holds the figures of the data beside this module to its results.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -58,15 +59,13 @@ def _range(low: int, high: int) -> str:
 @cache
 def situations() -> tuple[Situation, ...]:
     """Return all situations, in the order of the data."""
-    import yaml
-
-    text = resources.files("metakit.models").joinpath("coverage.yaml").read_text("utf-8")
+    text = resources.files("metakit.models").joinpath("coverage.json").read_text("utf-8")
     return tuple(
         Situation(
             **{name: value for name, value in entry.items() if name not in ("likelihoods", "cells")},
             likelihoods=tuple(entry["likelihoods"]),
         )
-        for entry in yaml.safe_load(text)["situations"]
+        for entry in json.loads(text)["situations"]
     )
 
 

@@ -13,7 +13,6 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy import special
-from scipy.optimize import brentq
 
 from metakit.core.limits import Limits
 from metakit.numerics.of_counts.one_stage_densities import hypergeometric_support
@@ -92,6 +91,8 @@ def mid_p_rate_ratio(a: float, t1: float, c: float, t2: float, level: float) -> 
 
 def _mid_p(excess: Callable[[float], float], estimate: float, level: float) -> Limits:
     """Solve for both limits: `excess` is the probability of more events in arm 1, ties counted half."""
+    from scipy.optimize import brentq
+
     tail = (1 - level) / 2
     lower, upper = -math.inf, math.inf
     if math.isfinite(estimate) or estimate > 0:
@@ -119,6 +120,8 @@ def _both_limits(
     ends: tuple[float, float],
     level: float,
 ) -> Limits:
+    from scipy.optimize import brentq
+
     reach = float(special.ndtri(0.5 + level / 2))
     limits = []
     for sign, edge, end in ((1.0, inside[0], ends[0]), (-1.0, inside[1], ends[1])):

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits, TestStatistic
@@ -179,6 +179,8 @@ def estimate_tau2_over(
     ConvergenceError
         If the restricted likelihood has no maximum in reach.
     """
+    from scipy import optimize
+
     if estimator not in TAU2_ESTIMATORS:
         raise UnknownNameError("tau2 estimator of networks", estimator, TAU2_ESTIMATORS)
     fits = [kernel.fit_arms(x, arms.study_index, arms.value, arms.variance) for x, arms in blocks]

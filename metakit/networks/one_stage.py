@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy import optimize
 
 from metakit.core.effects import BoolArray
 from metakit.core.notes import SetAside
@@ -64,6 +63,8 @@ def separated_arms(arms: NetworkArms) -> BoolArray:
     by linear programming: an arm without events may only fall along it, one with nothing but events only
     rise, any other must stay.
     """
+    from scipy import optimize
+
     events, total = arms.data["events"], arms.data["total"]
     studies, techniques = arms.studies, arms.techniques
     design = np.zeros((len(arms.study), len(studies) + len(techniques)))

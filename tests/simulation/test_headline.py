@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict
 from importlib import resources
 
 import numpy as np
 import pandas as pd
 import pytest
-import yaml
 
 from metakit.models.coverage import coverage_cautions, situations
 from metakit.models.inference import LIKELIHOODS
@@ -87,8 +87,8 @@ def cells_of(entry: dict[str, dict[str, list[object]]]) -> pd.DataFrame:
 
 
 def test_the_cautions_name_every_low_cell_and_their_figures() -> None:
-    text = resources.files("metakit.models").joinpath("coverage.yaml").read_text("utf-8")
-    entries = yaml.safe_load(text)["situations"]
+    text = resources.files("metakit.models").joinpath("coverage.json").read_text("utf-8")
+    entries = json.loads(text)["situations"]
     assert [entry["name"] for entry in entries] == [item.name for item in situations()]
     named: set[int] = set()
     for entry in entries:

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import typer
-from typer.core import TyperCommand
+
+from metakit.cli.support.plain_values import PlainCommand
 
 REGISTRIES = {
     "measure": ("metakit.measures.registry", "MEASURES"),
@@ -59,7 +60,7 @@ def entry_of(kind: str, name: str) -> Any:
     return getattr(importlib.import_module(module), attribute)[name]
 
 
-class CommandWithChoices(TyperCommand):
+class CommandWithChoices(PlainCommand):
     """A command whose help ends with the names that its options take, a line each."""
 
     def format_epilog(self, ctx: Any, formatter: Any) -> None:

@@ -13,7 +13,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import brentq
 
 from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.one_unit.unit_cells import Cell, baseline_value
@@ -276,6 +275,8 @@ def _effect_for(own: Cell, change: float, base: float, years: float) -> float | 
 
 def _baseline_tie(question: _Question, own: Cell) -> Tie:
     """Search the whole range of baselines for a change of sign, the nearest one to the unit's own."""
+    from scipy.optimize import brentq
+
     name, outcome = f"{own.outcome.term.label}: baseline", own.outcome
     base = baseline_value(outcome)
 

@@ -129,6 +129,8 @@ def _arm(text: str) -> str:
 
 def _without(plain: str, known: str) -> str | None:
     """Return what is left of a heading when a known one stands at its start or end, None when it does not."""
+    if known not in plain:  # most are not: no pattern is made for them
+        return None
     for pattern in (rf"{re.escape(known)}[ (\-–:]+(.+)", rf"(.+?)[ )\-–:]+\(?{re.escape(known)}\)?"):
         found = re.fullmatch(pattern, plain)
         if found:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from scipy import optimize, special
+from scipy import special
 
 from metakit.core.limits import Limits
 from metakit.core.results import MeanInterval
@@ -156,6 +156,8 @@ def _graded(facts: Likelihood, share: float, level: float) -> MeanInterval:
 
 def _tail_of(cutoff: Callable[[float], float], drop: float) -> float:
     """Return the tail probability whose cutoff is `drop`, so that test and interval agree at every level."""
+    from scipy import optimize
+
     least = 1e-300
     if drop == 0 or cutoff(least) <= drop:
         return 1.0 if drop == 0 else least

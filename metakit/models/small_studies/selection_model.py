@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from metakit.core.effects import BoolArray, FloatArray
 from metakit.core.limits import Limits, TestStatistic
@@ -199,6 +199,8 @@ def _best(studies: SteppedStudies, fixed: BoolArray, more: tuple[FloatArray, ...
 
 def _climb(studies: SteppedStudies, start: FloatArray, fixed: BoolArray) -> _Fit | None:
     """Climb from one start, polish by Newton's steps, and check that the slopes are gone."""
+    from scipy import optimize
+
     loose = ~fixed
 
     def down(part: FloatArray) -> tuple[float, FloatArray]:
@@ -310,6 +312,8 @@ def _profile(
 
 
 def _end(fall: Callable[[float], float], top: float, step: float) -> float:
+    from scipy import optimize
+
     near, far = top, top + 2 * step
     for _ in range(12):
         if fall(far) > 0:

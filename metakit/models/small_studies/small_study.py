@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.registry import Registry
@@ -153,6 +153,8 @@ def begg(table: EffectTable) -> SmallStudyTest:
 
     The p value is exact where there are no ties and at most 50 studies (scipy's Kendall test), else normal.
     """
+    from scipy import stats
+
     weight = 1 / table.variance
     centre = float(np.sum(weight * table.effect) / np.sum(weight))
     deviate = (table.effect - centre) / np.sqrt(table.variance - 1 / np.sum(weight))
