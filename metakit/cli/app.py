@@ -60,13 +60,6 @@ def _common(
     """Options that stand before a command."""
 
 
-def main() -> None:
-    """Run the command line, for environments whose command was installed when it began here."""
-    from metakit.__main__ import main as begin
-
-    begin()
-
-
 def __getattr__(name: str) -> Any:
     """Build the app with all commands when it is asked for (PEP 562)."""
     if name != "app":

@@ -100,7 +100,7 @@ def command(
         page_height_mm=page_height_mm,
     )
     pooled = pooled_table(file, measure, table, pooling)
-    if chosen.name != "forest" and bool(getattr(pooled.result, "limit_only", None)):
+    if chosen.name != "forest" and pooled.result.limit_only:
         raise NotEstimableError("all events are in one arm: there is no estimate, so only a forest is drawn")
     built = chosen.build(
         pooled.result, pooled.effects, title=title, left_words=left_words, right_words=right_words,

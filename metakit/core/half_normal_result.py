@@ -41,7 +41,6 @@ class HalfNormalResult(PoolResult):
     prediction: Prediction
     above: float | None
     new_above: float | None
-    limit_only: str = ""
 
     def details(self) -> Mapping[str, Any]:
         """Return what this model adds to the shared JSON answer."""

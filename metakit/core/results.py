@@ -94,7 +94,9 @@ class PoolResult:
     `likelihood` how the studies' numbers entered it (an entry of LIKELIHOODS): pass it on to analyses of a
     part of the same studies, so that it does not change with them. `beside` holds the same studies answered
     in other ways. `posterior` is there where the interval is a posterior one: every probability that is said
-    of the answer comes from it.
+    of the answer comes from it. `prediction` is where a new centre's effect is expected, for models that
+    have one; `tau2_estimator` names how the spread was estimated, empty where it was not; `limit_only` says
+    which limit, "lower" or "upper", is the answer where all events are in one arm.
     """
 
     model: ClassVar[str] = ""
@@ -115,6 +117,9 @@ class PoolResult:
     likelihood: str = ""
     beside: tuple[Companion, ...] = ()
     posterior: Posterior | None = None
+    prediction: Prediction | None = None
+    tau2_estimator: str = ""
+    limit_only: str = ""
 
     @property
     def k(self) -> int:
@@ -139,13 +144,13 @@ class PoolResult:
         """Return the answer in the fixed form of the command line's `--json`; unknown is None."""
         back = self.back_transform
         het = self.heterogeneity
-        prediction = getattr(self, "prediction", None)
+        prediction = self.prediction
         answer: dict[str, Any] = {
             "measure": self.measure,
             "model": self.model,
             "inference": self.inference or None,
             "likelihood": self.likelihood or None,
-            "tau2_estimator": getattr(self, "tau2_estimator", None),
+            "tau2_estimator": self.tau2_estimator or None,
             "interval_method": self.mean.method,
             "level": self.level,
             "k": self.k,
@@ -257,7 +262,7 @@ class PoolResult:
             f"{self.mean.method.replace('_', ' ')}), "
             f"{self.model.replace('_', ' ')} model, {self.k} {'study' if self.k == 1 else 'studies'}."
         )
-        prediction = getattr(self, "prediction", None)
+        prediction = self.prediction
         if prediction:
             low, high = (back(limit) for limit in prediction.interval)
             text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
@@ -312,7 +317,6 @@ class RandomEffectsResult(PoolResult):
 
     tau2_estimator: str
     truncated: bool
-    prediction: Prediction | None
     other_intervals: tuple[MeanInterval, ...] = ()
     likelihood_maxima: int = 1
 

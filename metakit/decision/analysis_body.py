@@ -56,7 +56,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         ends = [to_difference(value) for value in (point_of(result), *result.interval)]
         low, high = sorted(ends[1:])
         difference = (ends[0], low, high)
-        ahead = getattr(result, "prediction", None)
+        ahead = result.prediction
         if ahead is not None:
             prediction = Limits(*sorted(to_difference(limit) for limit in ahead.interval))
         if tau is not None and result.k > 1:

@@ -147,7 +147,7 @@ def new_centre(finding: AnalysisFinding) -> NewCentre:
     if result is None:
         raise ValueError("an analysis without an answer says nothing about a new centre")
     measure = MEASURES[finding.plan.measure]
-    ahead = getattr(result, "prediction", None)
+    ahead = result.prediction
     if result.posterior is not None and ahead is not None:
         return NewCentre(
             estimate=result.estimate,

@@ -62,7 +62,7 @@ def natural_values(result: PoolResult, measure: Measure, scale: str | None) -> N
     def back(value: float) -> float:
         return factor * float(result.back_transform(value))
 
-    prediction = getattr(result, "prediction", None)
+    prediction = result.prediction
     return NaturalValues(
         estimate=back(result.estimate),
         lower=back(result.interval.lower),

@@ -38,7 +38,7 @@ class MultilevelResult(PoolResult):
     """
 
     model: ClassVar[str] = "multilevel"
-    tau2_estimator: ClassVar[str] = "reml"
+    tau2_estimator: str = "reml"
 
     clusters: int
     cluster: str

@@ -63,7 +63,7 @@ def forest_on_axes(result: PoolResult, ax: Axes) -> Axes:
         color=style.MEAN, zorder=3,
     )  # fmt: skip
     labels = [row.study for row in rows] + ["Mean"]
-    prediction = getattr(result, "prediction", None)
+    prediction = result.prediction
     if prediction is not None:
         low, high = _within(*prediction.interval)
         ax.plot([low, high], [mean_at + 1] * 2, color=style.MEAN, linestyle=(0, (3, 2)), marker="|", zorder=3)
@@ -153,7 +153,7 @@ def _arrows(ax: Axes, at: int, lower: float, upper: float) -> None:
 def _reach(result: PoolResult) -> tuple[float, float]:
     ends = [limit for limit in result.interval if math.isfinite(limit)]
     ends += [result.estimate]
-    prediction = getattr(result, "prediction", None)
+    prediction = result.prediction
     ends += [limit for limit in (prediction.interval if prediction else ()) if math.isfinite(limit)]
     ends += [row.effect for row in result.studies if row.effect is not None]
     middle = sorted(row.interval.upper - row.interval.lower for row in result.studies if row.interval)

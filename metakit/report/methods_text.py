@@ -247,7 +247,7 @@ def _pooling(findings: Findings, citations: Citations) -> Iterable[Cited]:
     predictions = {
         prediction.df
         for finding in findings.analyses
-        if finding.result is not None and (prediction := getattr(finding.result, "prediction", None))
+        if finding.result is not None and (prediction := finding.result.prediction)
     }
     if predictions:
         yield Cited(
@@ -261,7 +261,7 @@ def _pooling(findings: Findings, citations: Citations) -> Iterable[Cited]:
 
 
 def _way(result: PoolResult) -> tuple[str, str, str]:
-    return result.model, str(getattr(result, "tau2_estimator", "") or ""), result.mean.method
+    return result.model, result.tau2_estimator, result.mean.method
 
 
 def _way_words(model: str, estimator: str, interval: str) -> str:

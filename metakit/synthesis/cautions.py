@@ -127,7 +127,7 @@ def _few(result: PoolResult, measure: Measure, numbers: Sequence[StudyNumbers]) 
     found = [f"The interval is unreliable: {' and '.join(reasons)}. One more study could change the answer."]
     if result.k == 2 and result.heterogeneity.tau2 is None:
         found.append("Two studies cannot show how much centres differ; the answer assumes that they do not.")
-    if getattr(result, "prediction", None) is not None and result.k < FEWEST_STUDIES:
+    if result.prediction is not None and result.k < FEWEST_STUDIES:
         found.append(
             "A prediction interval from fewer than five studies is hardly more than a reminder that "
             "studies differ."

@@ -73,7 +73,7 @@ class PosteriorDistribution:
 
 def only_limit(result: PoolResult) -> str:
     """Return which limit is the answer, `upper` or `lower`, where all events are in one arm; else ""."""
-    return str(getattr(result, "limit_only", ""))
+    return result.limit_only
 
 
 def point_of(result: PoolResult) -> float:

@@ -34,7 +34,7 @@ def pooled_text(result: PoolResult) -> str:
         f"{_sentence_case(_label(MODELS, result.model))}; "
         f"{result.k} {'study' if result.k == 1 else 'studies'}",
     ]
-    prediction = getattr(result, "prediction", None)
+    prediction = result.prediction
     if prediction:
         lines.append(f"In a new centre: {_limits(prediction.interval, show)} ({percent} prediction interval)")
     lines += _difference_lines(result, percent)

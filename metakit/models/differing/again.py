@@ -65,7 +65,7 @@ def method_of(result: PoolResult) -> Method:
         return Method(model=result.model, interval=result.mean.method, level=result.level, extra=how)
     return Method(
         model=result.model if result.model in MODELS else None,
-        tau2=getattr(result, "tau2_estimator", None) if random else None,
+        tau2=result.tau2_estimator if random else None,
         interval=result.mean.method if random else None,
         level=result.level,
     )
@@ -75,7 +75,7 @@ def spread_estimator_of(result: PoolResult) -> str:
     """Return how a result has its variance between studies: an estimator, or `half_normal`."""
     if HALF_NORMAL in (result.inference, result.model):
         return HALF_NORMAL
-    name = str(getattr(result, "tau2_estimator", "") or "reml")
+    name = result.tau2_estimator or "reml"
     return name if name in TAU2_ESTIMATORS else "reml"
 
 

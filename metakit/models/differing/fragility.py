@@ -15,6 +15,7 @@ import numpy as np
 
 from metakit.core.beside import Companion
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
+from metakit.core.half_normal_result import HalfNormalResult
 from metakit.core.limits import Limits
 from metakit.core.results import PoolResult
 from metakit.errors import MetakitError
@@ -222,8 +223,8 @@ def _answers(table: EffectTable, result: PoolResult, changes: list[_Change]) -> 
     method = method_of(result)
     if result.likelihood == "normal":
         table = with_default_correction(table)
-        scale = getattr(result, "prior_scale", None)
-        if scale is not None and not getattr(result, "limit_only", ""):
+        if isinstance(result, HalfNormalResult) and not result.limit_only:
+            scale = result.prior_scale
             y, v, here = _batch(table, changes)
             found = half_normal_effects(y, v, here, scale=scale, level=method.level, spread=False)
             return _told(found.median, found.lower, found.upper, np.asarray(here.any(axis=1)))

@@ -17,6 +17,7 @@ from scipy import special
 
 from metakit.core.beside import Posterior
 from metakit.core.effects import EffectTable
+from metakit.core.half_normal_result import HalfNormalResult
 from metakit.core.limits import Limits, TestStatistic
 from metakit.core.notes import SetAside
 from metakit.core.results import PoolResult
@@ -214,7 +215,12 @@ def _between(results: Sequence[PoolResult]) -> TestStatistic:
     Two groups: twice the smaller tail of the posterior of their difference, which is below 0.05 exactly when
     its 95 % interval leaves out zero. More: Q of the posterior means with their variances.
     """
-    mean = np.array([getattr(result, "posterior_mean", result.estimate) for result in results])
+    mean = np.array(
+        [
+            result.posterior_mean if isinstance(result, HalfNormalResult) else result.estimate
+            for result in results
+        ]
+    )
     variance = np.array([result.standard_error**2 for result in results])
     weight = 1 / variance
     q = float(np.sum(weight * (mean - np.sum(weight * mean) / np.sum(weight)) ** 2))

@@ -45,7 +45,7 @@ class OneStageResult(PoolResult):
     """
 
     model: ClassVar[str] = "one_stage"
-    tau2_estimator: ClassVar[str] = "maximum_likelihood"
+    tau2_estimator: str = "maximum_likelihood"
 
     variant: str
     log_likelihood: float

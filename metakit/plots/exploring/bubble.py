@@ -148,7 +148,7 @@ def build_bubbles(
     """Regress the table on the moderator of the options and draw it."""
     if not options.moderator:
         raise UsageError("a bubble picture needs a moderator: name a column of the table")
-    named = str(getattr(result, "tau2_estimator", "") or "") if not result.inference else ""
+    named = result.tau2_estimator if not result.inference else ""
     content = bubble_content(
         table,
         options.moderator,

@@ -253,13 +253,13 @@ def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, 
 
 def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> ForestSummary | None:
     """Return the mean of a result; None for a single study, and where only one limit is the answer."""
-    if isinstance(result, SingleStudyResult) or bool(getattr(result, "limit_only", None)):
+    if isinstance(result, SingleStudyResult) or result.limit_only:
         return None
 
     def shown(value: float) -> float:
         return float(result.back_transform(value)) * source.factor
 
-    prediction = getattr(result, "prediction", None)
+    prediction = result.prediction
     table = source.table
     used = [
         i for i, row in zip(members, align(table.select(_mask(table, members)), result), strict=True) if row
@@ -294,7 +294,7 @@ def _footnotes(
         alike.setdefault(way, []).append(name)
     notes = [f"{', '.join(names)}: {way}" if any(names) else way for way, names in alike.items()]
     for name, mean in (("", result), *group_results.items()):
-        only = getattr(mean, "limit_only", "") if mean is not None else ""
+        only = mean.limit_only if mean is not None else ""
         if mean is not None and only:
             told = ratio(float(mean.back_transform(getattr(mean.interval, only))) * source.factor)
             limit = f"{'at most' if only == 'upper' else 'at least'} {told}"

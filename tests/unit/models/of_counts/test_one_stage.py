@@ -350,8 +350,8 @@ def test_wrong_use_is_said_in_one_sentence() -> None:
         fit(arcsine, PoolOptions())
 
 
-def test_result_classes_hold_only_what_they_have() -> None:
+def test_a_model_without_prediction_says_so() -> None:
     assert isinstance(pooled(ONE_ARM, "proportion"), OneStageResult)
     result = pooled(TWO_ARMS, "risk_ratio")
     assert isinstance(result, BetaBinomialResult)
-    assert 0 < result.correlation < 1 and not hasattr(result, "prediction")
+    assert 0 < result.correlation < 1 and result.prediction is None
