@@ -113,7 +113,15 @@ def analyse(
     refused = plan.without_pooling
     if comparison and not refused and asks_for_specifications(plan.id, protocol.specifications, result):
         curve = specification_curve(
-            task, title, result, unit, sides, smallest, protocol.specifications, studies, names
+            task,
+            result,
+            title=title,
+            unit=unit,
+            sides=sides,
+            smallest=smallest,
+            plan=protocol.specifications,
+            studies=studies,
+            names=names,
         )
     again = (
         ()
@@ -150,14 +158,14 @@ def analyse(
         sentences=_sentences(
             task,
             answer,
-            unpooled,
             gathered.studies,
-            comparison,
-            sides,
-            by_design,
-            absolute,
-            outcome_plan,
-            hangs_on,
+            unpooled=unpooled,
+            comparison=comparison,
+            sides=sides,
+            by_design=by_design,
+            absolute=absolute,
+            smallest=outcome_plan.smallest_important_difference,
+            hangs_on=hangs_on,
         ),
         cautions=(
             *cautions_for(
@@ -195,7 +203,15 @@ def analyse(
         ),
         specifications=curve,
         sensitivity_table=sensitivity_table(
-            task, gathered, table, result, others, unit, smallest, studies, names
+            task,
+            gathered,
+            table=table,
+            result=result,
+            done=others,
+            unit=unit,
+            smallest=smallest,
+            studies=studies,
+            names=names,
         ),
         unpooled=unpooled,
         fragility=hangs_on,
@@ -273,13 +289,14 @@ def _title(term: OutcomeTerm, plan: AnalysisPlan, comparison: ComparisonPlan | N
 def _sentences(
     task: Task,
     answer: Answer,
-    unpooled: UnpooledFinding | None,
     numbers: Sequence[StudyNumbers],
+    *,
+    unpooled: UnpooledFinding | None,
     comparison: ComparisonPlan | None,
     sides: Directions,
     by_design: Sequence[VariationFact],
     absolute: AbsoluteEffect | None,
-    outcome_plan: OutcomePlan,
+    smallest: float | None,
     hangs_on: Fragility | None,
 ) -> tuple[str, ...]:
     result, measure, scale = answer.result, task.measure, task.plan.scale
@@ -296,7 +313,6 @@ def _sentences(
         sentences = [comparison_sentence(result, measure, scale, sides, comparison, unit, len(numbers))]
         if absolute is not None:
             sentences.append(absolute_sentence(absolute, task.term, comparison, when))
-        smallest = outcome_plan.smallest_important_difference
         sentences.append(importance_sentence(result, measure, absolute, smallest, sides, unit))
         if hangs_on is not None:
             sentences.append(fragility_sentence(hangs_on, result, measure, scale, comparison))

@@ -112,6 +112,7 @@ class SensitivityTable:
 def sensitivity_table(
     task: Task,
     headline: Gathered,
+    *,
     table: EffectTable | None,
     result: PoolResult | None,
     done: Sequence[VariationFact],
@@ -141,27 +142,21 @@ def sensitivity_table(
     if result is None or unit is None:
         return None
     planned = planned_kinds(task.protocol)
-    first = _shift(
-        "headline",
-        "as_planned",
-        "as planned",
-        "planned",
-        task,
-        Answer(result=result),
-        task.measure.name,
-        unit,
-    )
+    as_planned = ShiftRow(kind="headline", name="as_planned", what="as planned", standing="planned")
+    first = _shift(as_planned, Answer(result=result), task.measure.name, task, unit)
     if first.difference is None:
         return None
     rows = [
         _shift(
-            kind_of(row.name),
-            row.name,
-            row.label,
-            standing_of(row.name, planned),
-            task,
+            ShiftRow(
+                kind=kind_of(row.name),
+                name=row.name,
+                what=row.label,
+                standing=standing_of(row.name, planned),
+            ),
             row.answer,
             row.measure,
+            task,
             unit,
         )
         for row in done
@@ -169,9 +164,8 @@ def sensitivity_table(
     for kind, other in _more(pinned(task, result), result, table, headline, studies):
         answer = _answered(other, task, headline, studies, names)
         standing: Standing = "planned" if kind in planned or other.name in planned else "exploratory"
-        rows.append(
-            _shift(kind, other.name, other.what, standing, task, answer, other.task.measure.name, unit)
-        )
+        row = ShiftRow(kind=kind, name=other.name, what=other.what, standing=standing)
+        rows.append(_shift(row, answer, other.task.measure.name, task, unit))
     present = {row.kind for row in rows}
     rows += [
         ShiftRow(kind=kind, name=kind, what=KINDS[kind], standing="planned", reason=NONE_OF_IT)
@@ -287,19 +281,10 @@ def _answered(
     return carry_out([again], None)[0].answer
 
 
-def _shift(
-    kind: str,
-    name: str,
-    what: str,
-    standing: Standing,
-    task: Task,
-    answer: Answer,
-    measure_name: str,
-    unit: CommonUnit,
-) -> ShiftRow:
+def _shift(row: ShiftRow, answer: Answer, measure_name: str, task: Task, unit: CommonUnit) -> ShiftRow:
     """Bring one answer into the unit of the table."""
     result = answer.result
-    row = ShiftRow(kind=kind, name=name, what=what, standing=standing, reason=answer.reason)
+    row = replace(row, reason=answer.reason)
     if result is None:
         return row
     measure = MEASURES[measure_name]

@@ -45,8 +45,9 @@ def asks_for_specifications(analysis: str, plan: SpecificationPlan | None, resul
 
 def specification_curve(
     task: Task,
-    title: str,
     result: PoolResult | None,
+    *,
+    title: str,
     unit: CommonUnit | None,
     sides: Directions,
     smallest: float | None,

@@ -156,41 +156,52 @@ def _comparison(
         absolute, why = risks.of_pair(pair, estimate, Limits(*limits))
     ahead = contrast.prediction
     prediction = Limits(*(natural(measure, value) for value in ahead)) if ahead else None
-    values = (estimate, limits[0], limits[1])
-    return _finding(task, pair, values, prediction, evidence, studies, share, absolute, level, why)
+    return _finding(
+        task,
+        pair,
+        (estimate, Limits(*limits)),
+        level=level,
+        prediction=prediction,
+        evidence=evidence,
+        studies=studies,
+        direct_share=share,
+        absolute=absolute,
+        no_absolute=why,
+    )
 
 
 def _finding(
     task: Task,
     pair: tuple[str, str],
-    values: tuple[float, ...],
-    prediction: Limits | None,
-    evidence: Evidence,
-    studies: int,
-    share: float | None,
-    absolute: NetworkAbsolute | None,
+    values: tuple[float, Limits],
+    *,
     level: float,
-    no_absolute: str = "",
+    evidence: Evidence,
+    absolute: NetworkAbsolute | None,
+    no_absolute: str,
+    prediction: Limits | None = None,
+    studies: int = 0,
+    direct_share: float | None = 0.0,
 ) -> NetworkComparison:
     labels = (node_label(pair[0]), node_label(pair[1]))
-    estimate, lower, upper = values
+    estimate, interval = values
     return NetworkComparison(
         technique=pair[0],
         comparator=pair[1],
         technique_label=labels[0],
         comparator_label=labels[1],
         estimate=estimate,
-        interval=Limits(lower, upper),
+        interval=interval,
         prediction=prediction,
         evidence=evidence,
         studies=studies,
-        direct_share=share,
+        direct_share=direct_share,
         absolute=absolute,
         sentences=comparison_sentences(
             measure=task.measure,
             term=task.term,
             labels=labels,
-            values=(estimate, lower, upper),
+            values=(estimate, *interval),
             level=level,
             evidence=evidence,
             studies=studies,
@@ -235,14 +246,11 @@ def extrapolated_comparisons(
             _finding(
                 task,
                 (technique, against),
-                (estimate, *limits),
-                None,
-                "extrapolated",
-                0,
-                0.0,
-                absolute,
-                plan.level,
-                why,
+                (estimate, Limits(*limits)),
+                level=plan.level,
+                evidence="extrapolated",
+                absolute=absolute,
+                no_absolute=why,
             )
         )
     return tuple(found)
