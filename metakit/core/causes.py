@@ -55,10 +55,13 @@ class Estimate:
 class CauseAnswer:
     """One cause: the thumbs counted under it in `studies` studies, its share, and how often it occurs.
 
-    `share` is among the thumbs whose cause is stated. `share_if_none` and `share_if_all` are among all thumbs
-    that came back, as if none, or all, of those without a stated cause came back for this one; None where
-    every cause is stated. Rates by cause are the share times the rate of all causes: `per_thumb` and
-    `per_thumb_year` count none of the thumbs without a stated cause, `..._if_all` all of them.
+    `share` is among the thumbs whose cause is stated. `share_with_overlapping` is the same by a model of this
+    cause alone that also holds the studies whose causes overlap, None where no study stands beside.
+    `share_if_none` and `share_if_all` are among all thumbs that came back, as if none, or all, of those
+    without a stated cause came back for this one; None where every cause is stated.
+
+    Rates by cause are the share times the rate of all causes: `per_thumb` and `per_thumb_year` count none of
+    the thumbs without a stated cause, `..._if_all` all of them.
     """
 
     cause: str
@@ -66,6 +69,7 @@ class CauseAnswer:
     thumbs: int
     studies: int
     share: Estimate
+    share_with_overlapping: Estimate | None = None
     share_if_none: Estimate | None = None
     share_if_all: Estimate | None = None
     per_thumb: Estimate | None = None
@@ -79,10 +83,12 @@ class CausesResult:
     """Why thumbs come back after one technique, or after all of them (`technique` is empty then).
 
     `studies` are those in which thumbs came back. `thumbs_returned` counts all thumbs that came back,
-    `not_stated` those without a stated cause. `exclusive` is False where a thumb may stand under several
-    causes: each cause then has a model of its own and shares do not add up to 1. `tau` is the spread between
-    studies with its interval (`metakit.numerics.posteriors.causes`), None for one study and where causes
-    overlap. `not_stated_*` complete the rates by cause to the whole.
+    `not_stated` those without a stated cause. `overlapping` are the studies in which a thumb may stand under
+    several causes, with `overlapping_thumbs` that came back. Where `exclusive`, shares are answered without
+    them and add up to 1; where not, each cause has a model of its own and shares do not. The rates of all
+    causes hold every study. `tau` is the spread between studies with its interval
+    (`metakit.numerics.posteriors.causes`), None for one study and for separate models. `not_stated_*`
+    complete the rates by cause to the whole.
     """
 
     technique: str
@@ -93,6 +99,8 @@ class CausesResult:
     thumbs_returned: int
     not_stated: int
     causes: tuple[CauseAnswer, ...]
+    overlapping: tuple[str, ...] = ()
+    overlapping_thumbs: int = 0
     tau: Estimate | None = None
     all_per_thumb: Estimate | None = None
     all_per_thumb_year: Estimate | None = None

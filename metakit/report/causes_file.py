@@ -12,6 +12,7 @@ from metakit.synthesis.findings import Findings
 NAME = "why_thumbs_come_back.csv"
 _ESTIMATES = (
     ("share", "share"),
+    ("share_with_overlapping", "share with studies whose causes overlap"),
     ("share_if_none", "share if none of those without a stated cause"),
     ("share_if_all", "share if all of those without a stated cause"),
     ("per_thumb", "per 100 operated thumbs"),

@@ -158,27 +158,29 @@ def pool_causes(
     told = [study for study in studies if study.returned > 0]
     if not told:
         raise NotEstimableError("no thumb came back in any study: there is no cause to pool")
-    stating = [study for study in told if study.returned > study.not_stated]
-    if not stating or not names:
+    if not any(_stated([study]) for study in told) or not names:
         raise NotEstimableError("no study states why thumbs came back")
-    exclusive = not any(study.overlap for study in told)
+    pooled, beside = _apart(told)
+    stating = [study for study in pooled if _stated([study])]
+    exclusive = not any(study.overlap for study in pooled)
     cells_of = _exclusive_cells if exclusive else _overlapping_cells
-    models = [cells_of(told, names, place, level) for place in range(len(names))]
+    models = [cells_of(pooled, names, place, level) for place in range(len(names))]
     rates = {size: WholeRate(studies, size, level) for size in SIZES}
     rates = {size: rate for size, rate in rates.items() if rate.k}
-    lost = _not_stated(told, names, level) if any(study.not_stated for study in told) else None
+    lost = _not_stated(pooled, names, level) if any(study.not_stated for study in pooled) else None
     answers = tuple(
         CauseAnswer(
             cause=name,
             label=vocabulary("return_causes")[name].label,
-            thumbs=sum(study.counts.get(name, 0) for study in told),
-            studies=sum(study.counts.get(name, 0) > 0 for study in told),
+            thumbs=sum(study.counts.get(name, 0) for study in pooled),
+            studies=sum(study.counts.get(name, 0) > 0 for study in pooled),
             share=model.stated.estimate(),
+            share_with_overlapping=_with_overlapping(told, names, place, level) if beside else None,
             share_if_none=model.none.estimate(predicted=False) if model.none else None,
             share_if_all=model.most.estimate(predicted=False) if model.most else None,
             **_rates(model, rates),
         )
-        for name, model in zip(names, models, strict=True)
+        for place, (name, model) in enumerate(zip(names, models, strict=True))
     )
     single = len(stating) == 1
     model: ModelName = "dirichlet_multinomial" if exclusive else "beta_binomial"
@@ -188,6 +190,8 @@ def pool_causes(
         level=level,
         exclusive=exclusive,
         studies=tuple(study.study for study in told),
+        overlapping=tuple(study.study for study in told if study.overlap),
+        overlapping_thumbs=sum(study.returned for study in told if study.overlap),
         thumbs_returned=sum(study.returned for study in told),
         not_stated=sum(study.not_stated for study in told),
         causes=answers,
@@ -200,11 +204,11 @@ def pool_causes(
             *(
                 SetAside(study=s.study, reason="the report states no cause for any thumb")
                 for s in told
-                if s not in stating
+                if not _stated([s])
             ),
         ),
         assumptions=tuple(assumptions),
-        notes=(*notes, *_notes(told, exclusive, len(stating))),
+        notes=(*notes, *_notes(told, len(stating))),
         references=("clopper_pearson_1934",) if single else ("mosimann_1962", "berger_2015"),
     )
 
@@ -234,11 +238,33 @@ def _ordered(names: Iterable[str]) -> list[str]:
     return [term.id for term in vocabulary("return_causes") if term.id in found]
 
 
-def _notes(told: Sequence[StudyReturns], exclusive: bool, k: int) -> list[str]:
+def _stated(studies: Sequence[StudyReturns]) -> int:
+    """Return how many of the thumbs that came back have a stated cause."""
+    return sum(study.returned - study.not_stated for study in studies)
+
+
+def _apart(told: Sequence[StudyReturns]) -> tuple[list[StudyReturns], list[StudyReturns]]:
+    """Return the studies that shares are answered from, and those with overlapping causes that stand beside.
+
+    Shares add up to the whole where each thumb has one cause. While such studies hold more of the stated
+    returns than those with overlapping causes, shares are answered from them, and the others are told beside;
+    else every study enters, each cause with a model of its own (the limit is our own: no source).
+    """
+    single = [study for study in told if not study.overlap]
+    overlapping = [study for study in told if study.overlap]
+    return (single, overlapping) if _stated(single) > _stated(overlapping) else (list(told), [])
+
+
+def _with_overlapping(
+    told: Sequence[StudyReturns], names: Sequence[str], place: int, level: float
+) -> Estimate:
+    """Return the share of one cause over all studies, by a model of its own."""
+    return _overlapping_cells(told, names, place, level).stated.estimate(predicted=False)
+
+
+def _notes(told: Sequence[StudyReturns], k: int) -> list[str]:
     returned = sum(study.returned for study in told)
     notes = []
-    if not exclusive:
-        notes.append("In some studies a thumb stands under several causes: shares need not add up to 100 %.")
     if 2 <= k <= FEW_STUDIES:
         notes.append(
             "With two to five studies whose causes differ much, the interval of the commonest cause held the "

@@ -32,7 +32,10 @@ def causes_content(result: CausesResult, *, title: str = "") -> RowsContent:
             "came back for it (upper), and if all did (lower)."
         )
     if not result.exclusive:
-        notes.append("A thumb may stand under several causes: shares need not add up to 100 %.")
+        notes.append("A thumb may stand under several causes: shares do not add up to 100 %.")
+    elif result.overlapping:
+        left = count(len(result.overlapping), "study", "studies")
+        notes.append(f"Without {left} where a thumb may stand under several causes: means add up to 100 %.")
     return RowsContent(
         title=title,
         rows=tuple(_row(answer) for answer in result.causes),

@@ -45,11 +45,29 @@ def kind_of_interval(result: CausesResult) -> str:
             f"One study: what it counted, with exact {percent} limits. Other centres are not in them; the "
             "wider limits are those for the mean of centres like it."
         )
-    each = " Each cause has a model of its own, since thumbs may stand under several."
     return (
         f"Medians with {percent} credible intervals: the share lies between the limits with that "
         "probability, if all causes together weigh as much as one return beforehand and centres differ as "
-        f"assumed (spread tau below 1.96 with 95 % prior probability).{'' if result.exclusive else each}"
+        "assumed (spread tau below 1.96 with 95 % prior probability)."
+    )
+
+
+def overlap_sentence(result: CausesResult) -> str:
+    """Say what studies whose causes overlap do to the sum of the shares; empty where there are none."""
+    if not result.overlapping:
+        return ""
+    it = "it" if len(result.overlapping) == 1 else "them"
+    where = (
+        f"In {listed(list(result.overlapping))} ({count(result.overlapping_thumbs, 'thumb')} that came back)"
+    )
+    if result.exclusive:
+        return (
+            f"{where} a thumb may stand under several causes. Shares are answered without {it} and add up to "
+            f"100; with {it}, each cause has a model of its own, and the sum is no longer 100."
+        )
+    return (
+        f"{where} a thumb may stand under several causes: each cause has a model of its own, so that shares "
+        "do not add up to 100, nor rates by cause to the rate of all causes."
     )
 
 
@@ -78,6 +96,8 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
         text += f"; in a new centre {limits_words(share.prediction)}"
     if share.wider is not None:
         text += f"; for the mean of centres like it {limits_words(share.wider)}"
+    if answer.share_with_overlapping is not None:
+        text += f"; with overlapping causes {estimate_words(answer.share_with_overlapping)}"
     text += f"); counted in {counted_words(answer)}." if answer.thumbs else "); never counted."
     if answer.share_if_none and answer.share_if_all:
         text += (
@@ -108,7 +128,8 @@ def head_sentence(result: CausesResult) -> str:
 def result_lines(result: CausesResult) -> list[str]:
     """Return everything that is said of one group, a line each."""
     lines = [head_sentence(result), *(cause_sentence(answer, result) for answer in result.causes)]
-    return [*lines, *(line for line in (spread_sentence(result), kind_of_interval(result)) if line)]
+    told = (overlap_sentence(result), spread_sentence(result), kind_of_interval(result))
+    return [*lines, *(line for line in told if line)]
 
 
 def causes_text(found: Causes) -> str:

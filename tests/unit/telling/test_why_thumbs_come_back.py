@@ -10,7 +10,7 @@ import pytest
 
 from metakit.report.causes_file import causes_csv
 from metakit.synthesis.findings import Findings
-from metakit.synthesis.returning.causes_words import estimate_words
+from metakit.synthesis.returning.causes_words import estimate_words, overlap_sentence
 from metakit.telling.blocks import Picture, Table, plain
 from metakit.telling.facts import Facts
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
@@ -76,6 +76,29 @@ def test_exclusive_parts_add_up_in_the_file_of_numbers(demo_findings: Findings) 
     for technique in {row[0] for row in exclusive}:
         total = sum(float(row[mean]) for row in exclusive if row[0] == technique)
         assert total == pytest.approx(100, abs=0.001)
+
+
+def test_parts_add_up_to_the_whole_where_the_page_says_so(demo_findings: Findings, blocks) -> None:
+    """The invented review holds one study whose causes overlap: it stands beside, and its own technique says so."""
+    causes = demo_findings.trouble.returns.causes
+    said = " ".join(str(block) for block in walk(blocks))
+    assert causes.overall.overlapping == ("DEMO-19 Thistlegarth",)
+    assert causes.overall.exclusive
+    assert "add up to 100" in said
+    for result in (causes.overall, *causes.by_technique):
+        parts = [sum(item.share.mean for item in result.causes)]
+        wholes = [1.0]
+        for size in ("per_thumb", "per_thumb_year"):
+            missing = getattr(result, f"not_stated_{size}")
+            rates = [getattr(item, size).mean for item in result.causes]
+            parts.append(sum(rates) + (missing.mean if missing else 0.0))
+            wholes.append(getattr(result, f"all_{size}").mean)
+        if result.exclusive:
+            assert parts == pytest.approx(wholes, rel=1e-12), result.technique
+        else:
+            assert "shares do not add up to 100, nor rates" in overlap_sentence(result)
+            assert overlap_sentence(result) in said
+            assert parts[0] > 1
 
 
 def test_json_holds_the_same(demo_findings: Findings) -> None:

@@ -11,6 +11,7 @@ import metakit
 from metakit.core.causes import CauseAnswer, StudyReturns
 from metakit.errors import NotEstimableError, UsageError
 from metakit.models.causes_of_return.causes import pool_causes
+from metakit.synthesis.returning.causes_words import causes_text
 
 
 def frame(*rows: tuple[Any, ...], columns: str = "study cause thumbs total") -> dict[str, list[Any]]:
@@ -120,6 +121,36 @@ def test_overlapping_causes_get_a_model_each() -> None:
         ("A", "residual_bone", 6, 90), ("A", "other", 2, 90), ("B", "residual_bone", 3, 70), ("B", "other", 5, 70),
     )).overall  # fmt: skip
     assert answer(found, "residual_bone").share == answer(alone, "residual_bone").share
+
+
+def test_a_lesser_study_with_overlapping_causes_stands_beside_and_the_parts_add_up() -> None:
+    exclusive = (("B", "residual_bone", 3, 70, ""), ("B", "infection", 6, 70, ""),
+                 ("C", "residual_bone", 5, 60, ""), ("C", "infection", 1, 60, ""), ("C", "not_stated", 2, 60, ""))  # fmt: skip
+    overlapping = (("A", "all_causes", 8, 90, "yes"), ("A", "residual_bone", 6, 90, "yes"),
+                   ("A", "infection", 5, 90, "yes"), ("A", "nerve", 1, 90, "yes"))  # fmt: skip
+    columns = "study cause thumbs total overlap"
+    found = metakit.causes(frame(*overlapping, *exclusive, columns=columns)).overall
+    assert (found.model, found.exclusive) == ("dirichlet_multinomial", True)
+    assert (found.overlapping, found.overlapping_thumbs) == (("A",), 8)
+    assert sum(item.share.mean for item in found.causes) == pytest.approx(1, rel=1e-12)
+    parts = sum(item.per_thumb.mean for item in found.causes) + found.not_stated_per_thumb.mean
+    assert parts == pytest.approx(found.all_per_thumb.mean, rel=1e-12)
+    assert found.thumbs_returned == 25
+    assert answer(found, "residual_bone").thumbs == 8  # of the studies that shares are answered from
+    assert answer(found, "nerve").thumbs == 0
+    # Beside: every study, a model of this cause alone.
+    alone = metakit.causes(frame(
+        ("A", "residual_bone", 6, 90), ("A", "other", 2, 90), ("B", "residual_bone", 3, 70), ("B", "other", 6, 70),
+        ("C", "residual_bone", 5, 60), ("C", "other", 1, 60),
+    )).overall  # fmt: skip
+    wider = answer(found, "residual_bone").share_with_overlapping
+    assert wider.interval == answer(alone, "residual_bone").share.interval
+    without = metakit.causes(frame(*exclusive, columns=columns)).overall
+    assert answer(without, "residual_bone").share_with_overlapping is None
+    said = causes_text(metakit.causes(frame(*overlapping, *exclusive, columns=columns)))
+    assert "In A (8 thumbs that came back) a thumb may stand under several causes" in said
+    assert "add up to 100" in said
+    assert "with overlapping causes" in said
 
 
 def test_one_cause_alone_has_company() -> None:
