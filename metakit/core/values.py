@@ -60,6 +60,24 @@ class Band:
                     return False
         return True
 
+    def lies_in(self, other: Band) -> bool:
+        """Say whether every value of this band lies in another one; an open end lies in an open end only."""
+        low = other.lower is None or (
+            self.lower is not None
+            and (
+                self.lower > other.lower
+                or (self.lower == other.lower and (other.lower_inside or not self.lower_inside))
+            )
+        )
+        high = other.upper is None or (
+            self.upper is not None
+            and (
+                self.upper < other.upper
+                or (self.upper == other.upper and (other.upper_inside or not self.upper_inside))
+            )
+        )
+        return low and high
+
     def __str__(self) -> str:
         low = "" if self.lower is None else f"{self.lower:g}"
         high = "" if self.upper is None else f"{self.upper:g}"

@@ -11,6 +11,7 @@ Cochrane Handbook, section 6.5.2.8, for the standard deviation of a change.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -51,6 +52,7 @@ class _Part:
     arm: Arm
     option: str
     band: Band | None
+    whole: bool
     values: tuple[OutcomeValue, ...]
 
 
@@ -66,8 +68,20 @@ def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> 
         for r in USUAL_CORRELATIONS
         if r != CORRELATION
     }
-    left = _pooled(arms, varied, lambda arm: f"Left alone: {arm.technique}" if _left(arm.option) else "")
-    options = _pooled(arms, varied, _option_and_band)
+    whole = {(arm.study, arm.arm) for arm in arms if arm.whole}
+    in_bands = {(arm.study, arm.arm) for arm in arms if not arm.whole and arm.band}
+
+    def left_alone(arm: AngleArm) -> str:
+        """Group arms by technique; a part enters only where nothing is told of the whole arm."""
+        once = arm.whole or (arm.study, arm.arm) not in whole
+        return f"Left alone: {arm.technique}" if once and _left(arm.option) else ""
+
+    def by_option(arm: AngleArm) -> str:
+        """Group by option and band; a whole arm enters only where nothing is told of its bands."""
+        return "" if arm.whole and (arm.study, arm.arm) in in_bands else _option_and_band(arm)
+
+    left = _pooled(arms, varied, left_alone)
+    options = _pooled(arms, varied, by_option)
     return AngleFindings(
         left_alone=left,
         by_option=options,
@@ -88,14 +102,20 @@ def _parts(study: StudyRecord, name: str) -> list[_Part]:
     for arm in usable_arms(study):
         own = tuple(value for value in study.outcomes if value.arm == arm.id and value.outcome == ANGLE)
         if own:
-            found.append(_Part(study=study, name=name, arm=arm, option=arm.mp_option, band=None, values=own))
+            found.append(
+                _Part(
+                    study=study, name=name, arm=arm, option=arm.mp_option, band=None, whole=True, values=own
+                )
+            )
         groups: dict[tuple[str, Band | None], list[OutcomeValue]] = {}
         for entry in study.subgroups:
             if entry.value.arm == arm.id and entry.value.outcome == ANGLE:
                 key = (entry.mp_option or arm.mp_option, entry.mp_before)
                 groups.setdefault(key, []).append(entry.value)
         found += [
-            _Part(study=study, name=name, arm=arm, option=option, band=band, values=tuple(values))
+            _Part(
+                study=study, name=name, arm=arm, option=option, band=band, whole=False, values=tuple(values)
+            )
             for (option, band), values in groups.items()
         ]
     return found
@@ -169,6 +189,7 @@ def _change_or_refuse(part: _Part, correlation: float, assumptions: list[Assumpt
         after=end if end is not None else (begun + change if begun is not None else None),
         change=change,
         standard_deviation=spread,
+        whole=part.whole,
     )
 
 
@@ -206,10 +227,18 @@ def _band_of_mean(mean: float | None) -> str:
     return ""
 
 
+def _start_of(band: str) -> float:
+    """Return the first degree that a band's words name; a band without a lower end comes first."""
+    named = re.search(r"\d+(\.\d+)?", band)
+    open_below = band.removeprefix("mean ").startswith(("up to", "under"))
+    return float(named[0]) - 1000 * open_below if named else 0.0
+
+
 def _pooled(
     arms: Sequence[AngleArm], varied: Mapping[float, Sequence[AngleArm]], group_of: Callable[[AngleArm], str]
 ) -> tuple[AngleChange, ...]:
-    groups = sorted({group for arm in arms if (group := group_of(arm))})
+    starts = {group: _start_of(arm.band) for arm in arms if (group := group_of(arm))}
+    groups = sorted(starts, key=lambda group: (group.partition(";")[0], starts[group], group))
     found = []
     for group in groups:
         own = tuple(arm for arm in arms if group_of(arm) == group)

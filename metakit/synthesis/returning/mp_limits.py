@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 
 from metakit.core.records import Arm, StudyRecord
 from metakit.core.returns import AngleBand
@@ -89,15 +90,34 @@ def over_limit(bands: Sequence[AngleBand], over: Band) -> tuple[int, int, int]:
     overlap = any(entry.bands_overlap for entry in bands)
     add = (lambda thumbs: max(thumbs, default=0)) if overlap else sum
     total = max([entry.total or 0 for entry in bands] + [add([entry.thumbs for entry in bands])])
-    fewest = add([entry.thumbs for entry in bands if inside(entry.band, over)])
+    if overlap and (sharp := _over_in_overlapping(bands, over, total)):
+        return (*sharp, total)
+    fewest = add([entry.thumbs for entry in bands if entry.band.lies_in(over)])
     under = add([entry.thumbs for entry in bands if not entry.band.meets(over)])
     return fewest, max(total - under, fewest), total
 
 
-def inside(band: Band, over: Band) -> bool:
-    """Say whether every angle of a band lies over a limit; both are intervals of degrees."""
-    if band.lower is None or over.lower is None:
-        return False
-    return band.lower > over.lower or (
-        band.lower == over.lower and (over.lower_inside or not band.lower_inside)
-    )
+def _over_in_overlapping(bands: Sequence[AngleBand], over: Band, total: int) -> tuple[int, int] | None:
+    """Return the fewest and the most over a limit where a thumb counts in every band that it lies in.
+
+    A linear programme over the pieces that the ends of bands cut the line into; each band is a run of
+    neighbouring pieces, so that its solution is whole (an interval matrix is totally unimodular). None where
+    no thumbs fit all counts at once.
+    """
+    from scipy.optimize import linprog
+
+    limits = [*(entry.band for entry in bands), over]
+    ends = sorted({end for band in limits for end in (band.lower, band.upper) if end is not None})
+    between = [(low + high) / 2 for low, high in pairwise(ends)]
+    places = [ends[0] - 1, *ends, *between, ends[-1] + 1]
+    rows = [[float(entry.band.holds(place)) for place in places] for entry in bands]
+    counts = [*(entry.thumbs for entry in bands), total]
+    goal = [float(over.holds(place)) for place in places]
+    found = [
+        linprog([sign * each for each in goal], A_eq=[*rows, [1.0] * len(places)], b_eq=counts)
+        for sign in (1.0, -1.0)
+    ]
+    fewest, most = (answer.fun if answer.success else None for answer in found)
+    if fewest is None or most is None:
+        return None
+    return round(fewest), round(-most)

@@ -9,6 +9,7 @@ from typing import Any
 from metakit.core.causes import CauseAnswer
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.results import PoolResult
+from metakit.synthesis.returning.option_contrasts import OptionContrast
 from metakit.synthesis.returning.returns import ReturnsFound
 
 
@@ -72,7 +73,10 @@ class SingleArms:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceFinding:
-    """One source of trouble. `analyses` are ids of the plan's analyses that compare its options."""
+    """One source of trouble. `analyses` are ids of the plan's analyses that compare its options.
+
+    `contrasts` are all other comparisons of two options that studies hold within themselves.
+    """
 
     source: str
     label: str
@@ -81,6 +85,7 @@ class SourceFinding:
     analyses: tuple[str, ...]
     rows: tuple[EvidenceRow, ...]
     single_arms: tuple[SingleArms, ...] = ()
+    contrasts: tuple[OptionContrast, ...] = ()
 
     @property
     def not_studied(self) -> tuple[str, ...]:
@@ -92,7 +97,10 @@ class SourceFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AngleArm:
-    """Change of the MP angle in one arm, or a part of it: degrees of hyperextension, negative is less."""
+    """Change of the MP angle in one arm, or a part of it: degrees of hyperextension, negative is less.
+
+    `whole` says that it is the whole arm.
+    """
 
     study: str
     arm: str
@@ -104,6 +112,7 @@ class AngleArm:
     after: float | None
     change: float
     standard_deviation: float
+    whole: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,6 +252,10 @@ def _source_json(source: SourceFinding) -> dict[str, Any]:
             for item in source.single_arms
         ],
         "analyses": list(source.analyses),
+        "outside_the_plan": [
+            {**{k: v for k, v in _plain(item).items() if k != "result"}, "pooled": _answer(item.result)}
+            for item in source.contrasts
+        ],
         "map": [
             {
                 "option": row.option,

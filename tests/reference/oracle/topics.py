@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from . import (
     topics_adjustments,
+    topics_angles,
     topics_decision,
     topics_effects,
     topics_exploring,
@@ -27,6 +28,7 @@ TOPICS: dict[str, Callable[[], tuple[str, list[dict[str, object]]]]] = {
     "half_normal_effects": topics_half_normal.half_normal_effects,
     "half_normal_counts": topics_half_normal.half_normal_count_models,
     "causes": topics_half_normal.causes_of_return,
+    "mp_angles": topics_angles.mp_angles,
     "half_normal_linear": topics_half_normal.half_normal_linear_models,
     "dependent": topics_models.dependent_effects,
     "meta_regression": topics_exploring.meta_regression,

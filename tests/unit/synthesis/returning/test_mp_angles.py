@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.core.returns import AngleBand
+from metakit.core.returns import AngleBand, SubgroupValue
 from metakit.core.values import Angle, Band
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.returning.mp_angles import angle_findings
-from metakit.synthesis.returning.mp_limits import inside, over_limit
+from metakit.synthesis.returning.mp_limits import over_limit
 from tests.unit.synthesis.invented import arm, counted, measured, series
 
 OVER_30 = Band(lower=30)
@@ -89,9 +89,9 @@ def test_an_unclear_sign_is_set_aside_with_its_reason() -> None:
          OVER_30, (4, 4, 14)),
         # 20 measured, 14 in bands: six may lie on either side.
         ([band(0, 30, 10, total=20), band(40, None, 4, total=20)], OVER_30, (4, 10, 20)),
-        # "over 30" holds "over 40": bands that overlap are not added.
+        # "over 30" holds "over 40": bands that overlap are not added, and the 14 in neither are not over 30.
         ([band(30, None, 6, total=20, bands_overlap=True, edges={"lower_inside": False}),
-          band(40, None, 2, total=20, bands_overlap=True, edges={"lower_inside": False})], OVER_30, (6, 20, 20)),
+          band(40, None, 2, total=20, bands_overlap=True, edges={"lower_inside": False})], OVER_30, (6, 6, 20)),
     ],
 )  # fmt: skip
 def test_coarse_bands_bound_the_count_over_a_limit(bands, over, expected) -> None:
@@ -112,10 +112,45 @@ def test_brute_force_over_all_angles_that_bands_allow() -> None:
         assert over_limit(bands, over) == (fewest, most, 5)
 
 
+def test_bands_that_contradict_each_other_keep_the_wider_bounds() -> None:
+    """Five over 40 but four over 30, where the larger band holds the smaller one: no placement fits."""
+    bands = [
+        band(30, None, 4, total=9, bands_overlap=True),
+        band(40, None, 5, total=9, bands_overlap=True),
+    ]
+    assert over_limit(bands, FROM_30) == (5, 9, 9)
+
+
+def test_a_thumb_enters_a_group_once() -> None:
+    """An arm told as a whole and by band: the whole by technique, its bands by option."""
+
+    def part(kind: str, mean: float, low: float, n: int, **facts) -> SubgroupValue:
+        own = Band(lower=low) if low else Band(upper=30, upper_inside=True)
+        return SubgroupValue(value=angle(kind, mean, 6, n=n, **facts), mp_before=own)
+
+    before = {"months": None, "time_label": "before_surgery"}
+    study = replace(
+        series("1", angle("baseline", 30, 8, **before), angle("final", 20, 8), arms=(arm("A", "lrti"),)),
+        subgroups=(
+            part("baseline", 24, 0, 25, **before), part("final", 18, 0, 25), part("change", -14, 30, 15),
+        ),
+    )  # fmt: skip
+    answer = found(study)
+    (left,) = answer.left_alone
+    assert [(one.thumbs, one.whole) for one in left.arms] == [(40, True)]
+    assert [(item.group, item.arms[0].thumbs) for item in answer.by_option] == [
+        ("No MP procedure; up to 30 before", 25), ("No MP procedure; over 30 before", 15),
+    ]  # fmt: skip
+    assert [item.arms[0].change for item in answer.by_option] == [-6, -14]
+
+
 def test_inside_needs_every_angle() -> None:
-    assert inside(Band(lower=30), OVER_30)
-    assert not inside(Band(lower=30, lower_inside=True), OVER_30)
-    assert not inside(Band(upper=50), OVER_30)
+    assert Band(lower=30).lies_in(OVER_30)
+    assert not Band(lower=30, lower_inside=True).lies_in(OVER_30)
+    assert not Band(upper=50).lies_in(OVER_30)
+    assert Band(lower=20, upper=30).lies_in(Band(upper=30))
+    assert not Band(lower=20, upper=30, upper_inside=True).lies_in(Band(upper=30))
+    assert not Band(lower=20).lies_in(Band(upper=30))
 
 
 def test_every_published_limit_is_answered_and_none_chosen() -> None:
