@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from metakit.core.values import Band
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutcomePlan:
@@ -57,7 +59,8 @@ class ComparisonPlan:
 
     `mp_option_1`, `mp_option_2` and so on restrict the arms further, for questions about what was done at the
     MP joint, at the ST joint, or to osteophytes. Where both sides name the same techniques, arms of a study
-    are compared within one technique only.
+    are compared within one technique only. `mp_before` restricts both sides to thumbs whose MP angle before
+    surgery lay in a band of degrees.
     """
 
     id: str
@@ -72,6 +75,7 @@ class ComparisonPlan:
     st_option_2: tuple[str, ...] = ()
     osteophyte_option_1: tuple[str, ...] = ()
     osteophyte_option_2: tuple[str, ...] = ()
+    mp_before: Band | None = None
 
     def options(self, side: Literal[1, 2]) -> Mapping[str, tuple[str, ...]]:
         """Return what restricts the arms of a side, by the attribute of an arm; empty kinds left out."""

@@ -16,6 +16,7 @@ from metakit.core.plans import (
     SpecificationPlan,
 )
 from metakit.forms.tree import Group
+from metakit.review.typed_fields import band_of
 
 
 def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
@@ -126,6 +127,7 @@ def _comparison(item: Group) -> ComparisonPlan:
         comparator=item.words("comparator"),
         comparator_label=item.text("comparator_label"),
         **{f"{kind}_{side}": item.words(f"{kind}_{side}") for kind in ARM_OPTIONS for side in (1, 2)},
+        mp_before=band_of(item, "mp_before"),
     )
 
 

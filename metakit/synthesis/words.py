@@ -6,6 +6,7 @@ compare one verdict with another, and never grade I2.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -153,7 +154,7 @@ def comparison_sentence(
     """
     values = natural_values(result, measure, scale)
     k = result.k if studies is None else studies
-    numbers = _numbers(result, measure, values, unit)
+    numbers = answer_numbers(result, measure, values, unit)
     who = "One study" if k == 1 else f"{count(k, 'study', 'studies')} together"
     if result.k < k:
         who += f" ({result.k} of which can tell a {measure.label})"
@@ -173,10 +174,12 @@ def comparison_sentence(
     )
 
 
-def _numbers(result: PoolResult, measure: Measure, values: NaturalValues, unit: str) -> str:
+def answer_numbers(result: PoolResult, measure: Measure, values: NaturalValues, unit: str) -> str:
     """Write estimate and interval, or the one limit that there is where all events are in one arm."""
     level = f"{100 * result.level:g} %"
     only = getattr(result, "limit_only", "")
+    if values.null == 1 and values.estimate in (0.0, math.inf):  # one study with all events in one arm
+        only = "lower" if values.estimate else "upper"
     if only:
         word, limit = ("at most", values.upper) if only == "upper" else ("at least", values.lower)
         return (

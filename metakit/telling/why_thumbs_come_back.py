@@ -13,6 +13,7 @@ from metakit.synthesis.returning.causes_words import (
     head_sentence,
     kind_of_interval,
     limits_words,
+    overlap_sentence,
     rate_words,
 )
 from metakit.synthesis.returning.trouble_findings import FoundShare, SourceFinding, TroubleFindings
@@ -20,8 +21,11 @@ from metakit.synthesis.words import lower_first
 from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
 from metakit.telling.certainty import level_run
 from metakit.telling.facts import Facts
+from metakit.telling.option_certainty import certainty_by_cell
 from metakit.telling.returns_reported import report_blocks
-from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, map_blocks, single_arm_blocks
+from metakit.telling.why_thumbs_contrasts import contrast_blocks
+from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, single_arm_blocks
+from metakit.telling.why_thumbs_map import map_blocks
 
 COLUMNS = (
     Column(name="Source of trouble", share=20),
@@ -58,7 +62,8 @@ def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
         Picture(name="mp-angles"),
         *cause_blocks(trouble),
         *angle_blocks(trouble),
-        *map_blocks(trouble),
+        *contrast_blocks(trouble),
+        *map_blocks(trouble, certainty_by_cell(facts.findings, facts.certainties)),
         *single_arm_blocks(trouble),
         *report_blocks(trouble),
     )
@@ -75,7 +80,7 @@ def _lead(trouble: TroubleFindings) -> tuple[Block, ...]:
     sentence = f"Of 100 thumbs {among}: {listed(parts)}." if parts else ""
     return (
         Say(words=f"{head_sentence(result)} {sentence}".strip(), look="answer"),
-        Say(words=kind_of_interval(result), look="quiet"),
+        Say(words=f"{overlap_sentence(result)} {kind_of_interval(result)}".strip(), look="quiet"),
     )
 
 

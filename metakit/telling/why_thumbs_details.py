@@ -1,4 +1,4 @@
-"""The details of why thumbs come back: every cause, MP angles, the map of evidence, every report."""
+"""The details of why thumbs come back: every cause, MP angles, each option by itself."""
 
 from __future__ import annotations
 
@@ -11,20 +11,19 @@ from metakit.synthesis.returning.causes_words import (
     counted_words,
     estimate_words,
     limits_words,
+    overlap_sentence,
     rate_limits_words,
     rate_words,
     spread_sentence,
 )
 from metakit.synthesis.returning.trouble_findings import (
     AngleChange,
-    EvidenceCell,
     OverLimit,
     RecurrenceRow,
-    SourceFinding,
     TroubleFindings,
 )
 from metakit.synthesis.terms import outcome_term
-from metakit.telling.blocks import Block, Cell, Column, Picture, Say, Table, Words, folded, points
+from metakit.telling.blocks import Block, Cell, Column, Say, Table, Words, folded, points
 
 
 def cause_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
@@ -75,7 +74,7 @@ def _cause_row(answer: CauseAnswer, result: CausesResult, rated: bool) -> tuple[
     ahead = answer.share.prediction or answer.share.wider
     row: list[Cell | Words] = [
         Cell(words=answer.label, under=(counted_words(answer),)),
-        estimate_words(answer.share),
+        _share_cell(answer),
         limits_words(ahead) if ahead else "–",
     ]
     if result.not_stated:
@@ -84,6 +83,12 @@ def _cause_row(answer: CauseAnswer, result: CausesResult, rated: bool) -> tuple[
     if rated:
         row += [_rate(answer.per_thumb), _rate(answer.per_thumb_year)]
     return tuple(row)
+
+
+def _share_cell(answer: CauseAnswer) -> Cell:
+    wider = answer.share_with_overlapping
+    under = (f"with overlapping causes {estimate_words(wider)}",) if wider else ()
+    return Cell(words=estimate_words(answer.share), under=under)
 
 
 def _whole_rows(result: CausesResult) -> list[tuple[Cell | Words, ...]]:
@@ -106,7 +111,7 @@ def _rate(estimate: Estimate | None) -> Cell | Words:
 
 
 def _said(result: CausesResult) -> tuple[Block, ...]:
-    lines = [spread_sentence(result), *result.notes]
+    lines = [overlap_sentence(result), spread_sentence(result), *result.notes]
     lines += [f"Set aside: {item.study}: {item.reason}." for item in result.set_aside]
     lines += [f"Assumed: {item}." for item in result.assumptions]
     return points([line for line in lines if line], look="quiet")
@@ -233,48 +238,6 @@ def _recurrence_table(rows: Sequence[RecurrenceRow]) -> Table:
             for row in rows
         ),
         label="Recurrence of MP hyperextension",
-    )
-
-
-def map_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
-    """Return the map of evidence in words, a table a source."""
-    tables = [
-        block
-        for number, source in enumerate(trouble.sources, 1)
-        if source.rows
-        for block in (Picture(name=f"evidence-map-{number}"), _map_table(source))
-    ]
-    lead = Say(
-        words="Each cell: studies (of them randomised), thumbs with the option, and the studies that hold it "
-        "against another option within themselves. An empty place says that no study has it.",
-        look="quiet",
-    )
-    return folded("What was studied, and what nobody has studied", (lead, *tables)) if tables else ()
-
-
-def _map_table(source: SourceFinding) -> Table:
-    outcomes = tuple(source.rows[0].cells)
-    return Table(
-        caption=source.label,
-        columns=(
-            Column(name="Option", share=30),
-            *(Column(name=outcome_term(outcome).label, share=24) for outcome in outcomes),
-        ),
-        rows=tuple(
-            (row.label, *(_map_cell(row.cells[outcome]) for outcome in outcomes)) for row in source.rows
-        ),
-        label=f"Map of evidence: {source.label}",
-        look="stacked",
-    )
-
-
-def _map_cell(cell: EvidenceCell | None) -> Cell | Words:
-    if cell is None:
-        return "no study"
-    compared = len(cell.comparing)
-    return Cell(
-        words=f"{count(len(cell.studies), 'study', 'studies')} ({cell.randomised} randomised)",
-        under=(count(cell.thumbs, "thumb"), f"{compared} compare" if compared else "single arms only"),
     )
 
 

@@ -39,6 +39,7 @@ STUDIES = {
     "complications_pyrocarbon": 1,
     "secondary_mp_capsulodesis": 2,
     "secondary_mp_fusion": 1,
+    "secondary_mp_pinning_over_30": 1,
     "angle_capsulodesis": 2,
     "return_bone": 2,  # parts of an arm tell revisions, not returns for bone
     "pain_bone": 4,  # two of them parts of one arm

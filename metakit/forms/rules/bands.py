@@ -26,24 +26,41 @@ def bands_are_intervals(context: Context) -> Iterator[Problem]:
     )  # fmt: skip
     for section, name in homes:
         for entry in context.record.groups(section):
-            band = entry.group(name)
-            typed = [end for end in ENDS if band.number(end) is not None]
-            if not typed:
-                if entry.has(name):
-                    what = "a band without an end in numbers"
-                    yield entry.problem(name, what, allowed="above or from, to or below", severity="error")
-                continue
-            for one, other in (("above", "from"), ("below", "to")):
-                if one in typed and other in typed:
-                    what = f"{one} leaves the end out and {other} takes it in: give one of them"
-                    yield band.problem(other, what, found=band.typed(other), severity="error")
-            low, high = _ends(band)
-            if low is None or high is None:
-                continue
-            inside = "from" in typed and "to" in typed
-            if low > high or (low == high and not inside):
-                what = f"no value lies between {low:g} and {high:g}"
-                yield band.problem(typed[-1], what, found=band.typed(typed[-1]), severity="error")
+            yield from crossed_ends(entry, name)
+
+
+@rule(
+    "asked_bands_are_intervals",
+    "a band that a comparison asks for has its ends in order",
+    needs=("comparisons.mp_before.above",),
+    basis="arithmetic",
+)
+def asked_bands_are_intervals(context: Context) -> Iterator[Problem]:
+    """Find bands of comparisons without an end, with two lower or two upper ends, or with crossed ends."""
+    for item in context.record.groups("comparisons"):
+        yield from crossed_ends(item, "mp_before")
+
+
+def crossed_ends(entry: Group, name: str) -> Iterator[Problem]:
+    """Yield what is wrong with the ends of one band."""
+    band = entry.group(name)
+    typed = [end for end in ENDS if band.number(end) is not None]
+    if not typed:
+        if entry.has(name):
+            what = "a band without an end in numbers"
+            yield entry.problem(name, what, allowed="above or from, to or below", severity="error")
+        return
+    for one, other in (("above", "from"), ("below", "to")):
+        if one in typed and other in typed:
+            what = f"{one} leaves the end out and {other} takes it in: give one of them"
+            yield band.problem(other, what, found=band.typed(other), severity="error")
+    low, high = _ends(band)
+    if low is None or high is None:
+        return
+    inside = "from" in typed and "to" in typed
+    if low > high or (low == high and not inside):
+        what = f"no value lies between {low:g} and {high:g}"
+        yield band.problem(typed[-1], what, found=band.typed(typed[-1]), severity="error")
 
 
 def _ends(band: Group) -> tuple[float | None, float | None]:

@@ -110,6 +110,8 @@ def lay_out_map(content: MapContent, *, width_mm: float, measure: TextWidth) -> 
     for number, (label, cells) in enumerate(content.rows):
         role = f"row-{number}"
         name = wrap(clean_text(label), type_.body, names, measure, most=3)
+        if not any(cells):
+            cells = cells[:1]  # nothing at all: said once, over the whole row
         texts = [_lines(cell, room, type_, measure) for cell in cells]
         height = 6 + max(
             line * len(name), max((len(text) for text in texts), default=0) * small + LARGEST + 3
@@ -184,6 +186,9 @@ def map_text(content: MapContent) -> str:
     """Return the words that stand for the map."""
     rows = []
     for label, cells in content.rows:
+        if not any(cells):
+            rows.append(f"{label}: no study.")
+            continue
         told = [
             f"{name} {', '.join(cell.words) if cell else 'no study'}"
             for name, cell in zip(content.columns, cells, strict=True)

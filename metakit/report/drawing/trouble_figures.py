@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from metakit.core.written import count
+from metakit.decision.certainty import all_certainties
 from metakit.report.drawing.figure_parts import FigurePart, figure_part
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.returning.trouble_findings import TroubleFindings
 from metakit.synthesis.terms import outcome_term
+from metakit.telling.option_certainty import certainty_by_cell
 
 WIDTH_MM = 180.0
 
@@ -18,7 +20,7 @@ def draw_trouble(findings: Findings, kinds: Sequence[str]) -> tuple[FigurePart, 
     trouble = findings.trouble
     if trouble is None or not trouble.told:
         return ()
-    return (*_causes(trouble, kinds), *_angles(trouble, kinds), *_maps(trouble, kinds))
+    return (*_causes(trouble, kinds), *_angles(trouble, kinds), *_maps(trouble, findings, kinds))
 
 
 def _causes(trouble: TroubleFindings, kinds: Sequence[str]) -> tuple[FigurePart, ...]:
@@ -58,7 +60,7 @@ def _angles(trouble: TroubleFindings, kinds: Sequence[str]) -> tuple[FigurePart,
     return (part,)
 
 
-def _maps(trouble: TroubleFindings, kinds: Sequence[str]) -> tuple[FigurePart, ...]:
+def _maps(trouble: TroubleFindings, findings: Findings, kinds: Sequence[str]) -> tuple[FigurePart, ...]:
     from metakit.plots.evidence.evidence_map import MapContent, map_content, map_figure, map_text
 
     def part(number: int, content: MapContent) -> FigurePart:
@@ -72,8 +74,12 @@ def _maps(trouble: TroubleFindings, kinds: Sequence[str]) -> tuple[FigurePart, .
         )
 
     labels = {outcome: outcome_term(outcome).label for outcome in trouble.outcomes}
+    certainty = {
+        f"{option}/{outcome}": level
+        for (option, outcome), level in certainty_by_cell(findings, all_certainties(findings)).items()
+    }
     return tuple(
-        part(number, map_content(source, labels, {}))
+        part(number, map_content(source, labels, certainty))
         for number, source in enumerate(trouble.sources, 1)
         if source.rows
     )

@@ -8,10 +8,11 @@ from collections.abc import Mapping, Sequence
 from metakit.core.notes import SetAside
 from metakit.core.plans import AnalysisPlan, ComparisonPlan
 from metakit.core.records import Arm, StudyRecord
+from metakit.core.values import Band
 from metakit.errors import UsageError
 from metakit.measures.column_rules import base_name
 from metakit.measures.registry import Measure
-from metakit.synthesis.gathering.part_arms import with_parts
+from metakit.synthesis.gathering.part_arms import in_band, with_parts
 from metakit.synthesis.gathering.reported_effects import READY_MEASURES
 from metakit.synthesis.gathering.rows import Candidate, Gathered
 
@@ -90,7 +91,18 @@ def comparison_candidates(
     notes: list[str] = []
     for told in studies:
         study, sides = told, _sides(told, comparison)
-        if not all(sides):
+        if comparison.mp_before is not None:
+            within, across = in_band(told, comparison.mp_before)
+            if all(sides) and across:
+                notes.append(_across(names[told.id], across, comparison.mp_before))
+            if within is None or not all(_sides(within, comparison)):
+                continue
+            study, sides = within, _sides(within, comparison)
+            notes.append(
+                f"{names[told.id]}: thumbs with {comparison.mp_before} degrees before surgery are compared, "
+                "a part of each arm."
+            )
+        elif not all(sides):
             parted = with_parts(told, comparison)
             if parted is None or not all(_sides(parted, comparison)):
                 continue
@@ -113,6 +125,13 @@ def comparison_candidates(
         found.append(Candidate(study=study, name=name, sides=pure))
         notes.extend(_other_arms(study, name, pure))
     return Gathered(studies=(), candidates=tuple(found), set_aside=tuple(aside), notes=tuple(notes))
+
+
+def _across(name: str, bands: Sequence[str], asked: Band) -> str:
+    return (
+        f"{name}: thumbs counted in bands that run across {asked} degrees ({', '.join(bands)}) can be put on "
+        "neither side of it, and are left out."
+    )
 
 
 def series_candidates(plan: AnalysisPlan, studies: Sequence[StudyRecord], names: dict[str, str]) -> Gathered:

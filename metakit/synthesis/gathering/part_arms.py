@@ -6,11 +6,13 @@ randomisation. Parts serve only comparisons of options, so that no thumb stands 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
 from metakit.core.records import Arm, StudyRecord
-from metakit.core.values import OutcomeValue
+from metakit.core.returns import SubgroupValue
+from metakit.core.values import Band, OutcomeValue
 from metakit.synthesis.terms import label_of
 
 
@@ -60,3 +62,84 @@ def with_parts(study: StudyRecord, comparison: ComparisonPlan) -> StudyRecord | 
         design="retrospective_cohort",
         design_group="comparative",
     )
+
+
+def in_band(study: StudyRecord, band: Band) -> tuple[StudyRecord | None, tuple[str, ...]]:
+    """Return the study with the thumbs of a band of the MP angle before surgery as its arms.
+
+    Parameters
+    ----------
+    study : StudyRecord
+    band : Band
+        In degrees of hyperextension. A part enters whose own band lies in it as a whole; of parts that hold
+        the same thumbs, the widest one.
+
+    Returns
+    -------
+    study : StudyRecord or None
+        None where the report tells no such part.
+    across : tuple of str
+        Bands of the report that run across the asked one, whose thumbs can be put on neither side.
+    """
+    arms: dict[str, Arm] = {}
+    outcomes: list[OutcomeValue] = []
+    by_thumb = False
+    across: dict[str, None] = {}
+    for arm in study.arms:
+        told = [entry for entry in study.subgroups if entry.value.arm == arm.id]
+        for entry in told:
+            if entry.mp_before and entry.mp_before.meets(band) and not entry.mp_before.lies_in(band):
+                across[str(entry.mp_before)] = None
+        own: set[tuple[str, ...]] = set()
+        for entry in _apart([entry for entry in told if entry.mp_before and entry.mp_before.lies_in(band)]):
+            options = {kind: getattr(entry, kind) or getattr(arm, kind) for kind in ARM_OPTIONS}
+            own.add(tuple(options.values()))
+            name = ":".join((arm.id, str(entry.mp_before), *options.values()))
+            known = arms[name].thumbs or 0 if name in arms else 0
+            arms[name] = replace(
+                arm,
+                id=name,
+                label=f"{arm.label}: {entry.mp_before} degrees before",
+                thumbs=max(entry.value.total or entry.value.n or 0, known) or None,
+                patients=None,
+                partly_given={},
+                **options,
+            )
+            outcomes.append(replace(entry.value, arm=name))
+        by_thumb |= len(own) > 1
+    if not arms:
+        return None, tuple(across)
+    parts = replace(study, arms=tuple(arms.values()), outcomes=tuple(outcomes), contrasts=())
+    if by_thumb:
+        parts = replace(parts, design="retrospective_cohort", design_group="comparative")
+    return parts, tuple(across)
+
+
+def _apart(entries: Sequence[SubgroupValue]) -> list[SubgroupValue]:
+    """Return entries that share no thumbs: per outcome the largest, then those that hold others."""
+    kept: list[SubgroupValue] = []
+    for entry in sorted(entries, key=lambda item: -(item.value.total or item.value.n or 0)):
+        same = [
+            other for other in kept
+            if _measured(other) == _measured(entry) and _may_share(other, entry)
+        ]  # fmt: skip
+        if not same:
+            kept.append(entry)
+    return [entry for entry in entries if entry in kept]
+
+
+def _measured(entry: SubgroupValue) -> tuple[object, ...]:
+    value = entry.value
+    return (value.outcome, value.kind, value.months, value.time_label)
+
+
+def _may_share(one: SubgroupValue, other: SubgroupValue) -> bool:
+    """Say whether a thumb may stand in both: no option tells them apart, and bands have degrees in common."""
+    for kind in ARM_OPTIONS:
+        first, second = getattr(one, kind), getattr(other, kind)
+        if first and second and first != second:
+            return False
+    bands = [band for band in (one.mp_before, other.mp_before) if band is not None]
+    lows = [band.lower for band in bands if band.lower is not None]
+    highs = [band.upper for band in bands if band.upper is not None]
+    return not lows or not highs or max(lows) < min(highs)

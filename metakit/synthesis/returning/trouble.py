@@ -9,6 +9,7 @@ from metakit.core.records import StudyRecord
 from metakit.synthesis.gathering.source_options import GENERAL_OUTCOMES, OWN_OUTCOMES, Source, sources
 from metakit.synthesis.returning.evidence_map import evidence_rows, found_shares
 from metakit.synthesis.returning.mp_angles import angle_findings
+from metakit.synthesis.returning.option_contrasts import option_contrasts
 from metakit.synthesis.returning.returns import ReturnsFound, returns_found
 from metakit.synthesis.returning.single_arms import single_arms
 from metakit.synthesis.returning.trouble_findings import SourceFinding, TroubleFindings
@@ -59,5 +60,6 @@ def _source(
         cause=next((answer for answer in causes if answer.cause == source.id), None),
         analyses=tuple(plan.id for plan in protocol.analyses if plan.comparison in asking),
         rows=evidence_rows(source, _outcomes(source), studies, names),
+        contrasts=option_contrasts(source, protocol, studies, names),
         single_arms=single_arms(source, OWN_OUTCOMES.get(source.id, ()), studies, names),
     )

@@ -85,6 +85,7 @@ def analysis_truths() -> dict[str, float | list[float]]:
         "complications_pyrocarbon": round(T["pyrocarbon_interposition"].complication / LRTI.complication, 3),
         "secondary_mp_capsulodesis": round(mp["mp_capsulodesis_volar"] / mp["mp_none"], 3),
         "secondary_mp_fusion": round(mp["mp_arthrodesis"] - mp["mp_none"], 3),
+        "secondary_mp_pinning_over_30": round(mp["mp_pinning"] / mp["mp_none"], 3),
         "angle_capsulodesis": _range(*(_angle_after_capsulodesis(before) for before in (35, 40))),
         "pinch_capsulodesis": 0.0,
         "return_bone": round(BONE_RISK["removed"] / BONE_RISK["left"], 3),

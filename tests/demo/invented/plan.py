@@ -242,6 +242,17 @@ def protocol() -> dict[str, Any]:
                 mp_option_2=["mp_none"],
             ),
             _comparison(
+                "mp_pinning_vs_none_over_30",
+                "MP joint pinned against left alone, where it hyperextended by more than 30 degrees",
+                SOURCE_TECHNIQUES,
+                "MP pinning",
+                SOURCE_TECHNIQUES,
+                "no MP procedure",
+                mp_option_1=["mp_pinning"],
+                mp_option_2=["mp_none"],
+                mp_before=OneLine(above=30),
+            ),
+            _comparison(
                 "lrti_vs_others",
                 "LRTI against any other technique",
                 ["lrti"],
@@ -291,6 +302,12 @@ def protocol() -> dict[str, Any]:
                 "angle_capsulodesis", "mp_hyperextension", "mp_capsulodesis_vs_none", "mean_difference"
             ),
             _contrast("pinch_capsulodesis", "key_pinch", "mp_capsulodesis_vs_none", "mean_difference"),
+            _contrast(
+                "secondary_mp_pinning_over_30",
+                "secondary_mp_procedure",
+                "mp_pinning_vs_none_over_30",
+                "risk_ratio",
+            ),
             _contrast("return_bone", "return_residual_bone", "osteophytes_removed_vs_left", "risk_ratio"),
             _contrast("pain_bone", "pain_activity", "osteophytes_removed_vs_left", "mean_difference"),
             _contrast("secondary_st", "secondary_st_procedure", "st_treated_vs_left", "risk_ratio"),

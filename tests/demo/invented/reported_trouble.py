@@ -63,6 +63,7 @@ BANDS: Mapping[int, tuple[dict[str, float], ...]] = {
 AFTER_TOO = {28, 29}
 FLEXION_POSITIVE = {30}
 SUBGROUP_BANDS = {27, 28}
+CHANGE_BY_BAND = {28}  # prints the change in each band; the other one the angles before and after
 
 
 def arm_fields(arm: ArmSpec) -> dict[str, Any]:
@@ -242,22 +243,29 @@ def _subgroups(study: StudySpec, arm: ArmSpec, drawn: DrawnArm) -> list[dict[str
             part = _in_band(drawn.mp_angles, band)
             if part.sum() < 3:
                 continue
-            mean, spread = crude(after[part])
-            rows.append(
-                {
-                    "arm": arm.id,
-                    "mp_option": arm.mp_option,
-                    "mp_before": OneLine(band),
-                    "outcome": "mp_hyperextension",
-                    "time": OneLine(value=12, unit="months"),
-                    "kind": "final",
-                    "sign": "positive_is_hyperextension",
-                    "n": int(part.sum()),
-                    "mean": mean,
-                    "standard_deviation": max(spread, 0.1),
-                    "source": OneLine(page=5, table=3),
-                }
-            )
+            before = drawn.mp_angles
+            by_kind = {"baseline": before, "final": after}
+            if study.number in CHANGE_BY_BAND:
+                by_kind = {"final": after, "change": after - before}
+            for kind, values in by_kind.items():
+                mean, spread = crude(values[part])
+                rows.append(
+                    {
+                        "arm": arm.id,
+                        "mp_option": arm.mp_option,
+                        "mp_before": OneLine(band),
+                        "outcome": "mp_hyperextension",
+                        "time": OneLine(label="before_surgery")
+                        if kind == "baseline"
+                        else OneLine(value=12, unit="months"),
+                        "kind": kind,
+                        "sign": "positive_is_hyperextension",
+                        "n": int(part.sum()),
+                        "mean": mean,
+                        "standard_deviation": max(spread, 0.1),
+                        "source": OneLine(page=5, table=3),
+                    }
+                )
             rows.append(_counted(arm, drawn, {"mp_before": OneLine(band)}, part, "secondary_mp_procedure"))
     return rows
 

@@ -32,6 +32,8 @@ from invented.truth import (
     ST_RISK,
 )
 
+TELLS_RECURRENCE = {27}
+"""Studies that count hyperextension from 30 degrees at the last visit in arms without a procedure, too."""
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 FAMILY = {
@@ -88,7 +90,7 @@ def with_trouble(study: StudySpec, arm: ArmSpec, drawn: DrawnArm) -> DrawnArm:
         over = drawn.mp_angles > 30
         hit = has.chance[:, 2] < np.where(over, SECONDARY_MP_RISK[arm.mp_option], MP_RISK_BELOW_30)
         drawn = replace(drawn, secondary_mp=np.where(hit, has.times, NEVER))
-    if arm.mp_option == "mp_by_reconstruction":
+    if arm.mp_option == "mp_by_reconstruction" or study.number in TELLS_RECURRENCE:
         again = angle_after(study, arm, drawn) >= 30
         drawn = replace(drawn, mp_recurrence=np.where(again, 12.0, NEVER))
     return drawn

@@ -200,7 +200,7 @@ TROUBLE_STUDIES = (
                 mp_option="mp_pinning", mp_mean=32, mp_spread=9,
             ),
         ),
-        outcomes=(MP_AGAIN, AGAIN, ANGLE, PINCH),
+        outcomes=(MP_AGAIN, AGAIN, ANGLE, PINCH, _recurrence(**{"from": 30})),
     ),
     _series(
         28,

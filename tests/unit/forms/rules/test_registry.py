@@ -1054,6 +1054,22 @@ PROTOCOL_CASES = [
         "comparisons[1].comparator",
     ),
     (
+        "asked_bands_are_intervals",
+        "comparator: [trapeziectomy]",
+        "mp_before: {above: 30, from: 30}\n    comparator: [trapeziectomy]",
+        "error",
+        "give one of them",
+        "comparisons[1].mp_before.from",
+    ),
+    (
+        "asked_bands_are_intervals",
+        "comparator: [trapeziectomy]",
+        "mp_before: {above: 30, below: 20}\n    comparator: [trapeziectomy]",
+        "error",
+        "no value lies between 30 and 20",
+        "comparisons[1].mp_before.below",
+    ),
+    (
         "outcome_difference_source",
         ', smallest_important_difference_source: "invented panel"',
         "",
