@@ -30,6 +30,7 @@ def page_svg(svg: str) -> str:
     """
     root = parsed(svg)
     _drop_fonts(root)
+    _drop_whole_clips(root)
     for element in root.iter():
         for name in _COORDINATES & set(element.attrib):
             element.set(name, _LONG.sub(_rounded, element.attrib[name]))
@@ -77,6 +78,24 @@ def _drop_fonts(root: ElementTree.Element) -> None:
     for sheet in root.findall(f"{{{SVG}}}style"):
         if (sheet.text or "").startswith("@font-face"):
             root.remove(sheet)
+
+
+def _drop_whole_clips(root: ElementTree.Element) -> None:
+    """Drop clips as large as the drawing, at whose edge a browser clips anyway."""
+    box = [float(number) for number in root.get("viewBox", "0 0 0 0").split()]
+    whole = set()
+    for clips in root.iter(f"{{{SVG}}}defs"):
+        for clip in clips.findall(f"{{{SVG}}}clipPath"):
+            rect = clip.find(f"{{{SVG}}}rect")
+            if rect is None:
+                continue
+            x, y, width, height = (float(rect.get(name, "0")) for name in ("x", "y", "width", "height"))
+            if x <= box[0] and y <= box[1] and x + width >= box[2] - 0.01 and y + height >= box[3] - 0.01:
+                whole.add(f"url(#{clip.get('id')})")
+                clips.remove(clip)
+    for element in root.iter():
+        if element.get("clip-path") in whole:
+            del element.attrib["clip-path"]
 
 
 def _share_styles(root: ElementTree.Element) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from xml.etree.ElementTree import Element
 
 import pytest
 
@@ -11,6 +12,12 @@ from metakit.plots.forests.funnel import funnel_figure
 from metakit.plots.svg import SVG, figure_svg, parsed
 from metakit.plots.svg_page import PAGE_FONT, page_font_rules, page_svg
 from tests.unit.plots.samples import forests, funnels
+
+
+def marks(root: Element) -> list[Element]:
+    """Return the elements without the shapes of clips, which draw nothing."""
+    clips = {part for clip in root.iter(f"{{{SVG}}}clipPath") for part in clip.iter()}
+    return [element for element in root.iter() if element not in clips]
 
 
 def looks(svg: str) -> list[tuple[str, str, str]]:
@@ -22,7 +29,7 @@ def looks(svg: str) -> list[tuple[str, str, str]]:
         )
     )
     found = []
-    for element in root.iter():
+    for element in marks(root):
         if element.tag == f"{{{SVG}}}style":
             continue
         told = [rules[name] for name in element.get("class", "").split() if name in rules]
@@ -46,13 +53,22 @@ def test_coordinates_move_by_less_than_a_hundredth_of_a_point() -> None:
     before, after = (
         [
             float(number)
-            for element in parsed(svg).iter()
+            for element in marks(parsed(svg))
             for number in re.findall(r"-?\d+(?:\.\d+)?", element.get("d", "") + " " + element.get("x", ""))
         ]
         for svg in (whole, page_svg(whole))
     )
     assert len(before) == len(after) > 100
     assert max(abs(a - b) for a, b in zip(before, after, strict=True)) <= 0.0051
+
+
+def test_clips_as_large_as_the_drawing_are_left_out_and_others_stay() -> None:
+    whole = figure_svg(forest_figure(forests()["eighteen"]))
+    assert whole.count("clip-path=") > 20
+    assert "clip-path=" not in page_svg(whole)
+    assert "clipPath" not in page_svg(whole)
+    smaller = re.sub(r'(<clipPath[^>]*>\s*<rect [^>]*width=")[^"]*', r"\g<1>100", whole)
+    assert page_svg(smaller).count("clip-path=") == smaller.count("clip-path=")
 
 
 def test_styles_of_one_figure_do_not_reach_another() -> None:
