@@ -9,8 +9,6 @@ from pathlib import Path
 import pytest
 
 from metakit.forms.bundled import demo_studies
-from metakit.forms.library import shipped
-from metakit.forms.records import read_record
 from metakit.papers.reader import PaperReader
 from metakit.review.places import with_place
 from metakit.review.reports import add_report
@@ -62,14 +60,12 @@ def test_the_place_in_the_paper_is_named_and_drawn(metakit_command, tmp_path: Pa
         report = add_report(
             review, "test_01", "paper.pdf", hostile_papers.sound("Any complication 4/30 (13.3 %)"), reader
         )
-    group = read_record(record, shipped()).group
-    assert group is not None
     field = "outcomes[A/any_complication/12/months]."
     place = {
         "field": f"{field}events", "page": "1", "box": "160 690 270 715", "quote": "4/30 (13.3 %)",
         "report": report.sha256,
     }  # fmt: skip
-    text = with_place(record.read_text(encoding="utf-8"), group, place, beside=[f"{field}total"])
+    text = with_place(record.read_text(encoding="utf-8"), place, beside=[f"{field}total"])
     record.write_text(text, encoding="utf-8")
     asked = ("trace", review, "--outcome", "any_complication", "--study", "TEST-01", "--arm", "A")
     said = metakit_command(*asked, "--pictures", tmp_path / "pictures")
