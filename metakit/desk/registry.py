@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import person, todo
+from metakit.desk.pages import paper, person, todo
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
     person.PAGE,
+    paper.PAGE,
 )
