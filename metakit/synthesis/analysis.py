@@ -10,15 +10,20 @@ from metakit.core.notes import Assumption, SetAside
 from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
-from metakit.errors import UnknownNameError, UsageError
-from metakit.measures.kind import HAZARDS, MEANS
-from metakit.measures.registry import MEASURES, Measure
 from metakit.models.differing.fragility import Fragility, fragility
 from metakit.models.inference import DEFAULT_INFERENCE, likelihood_of
 from metakit.models.of_counts.uncorrected import UNCORRECTED
 from metakit.synthesis.absolute import absolute_effect
 from metakit.synthesis.answers import AbsoluteEffect, Answer
 from metakit.synthesis.appraisal import concern_caution, concern_shares
+from metakit.synthesis.asking import (
+    answer_sentence,
+    comparison_of,
+    outcome_plan_of,
+    task_of,
+    title_of,
+    unit_words,
+)
 from metakit.synthesis.cautions import cautions_for
 from metakit.synthesis.choices.sensitivity import sensitivity_rows
 from metakit.synthesis.choices.sensitivity_table import sensitivity_table
@@ -37,21 +42,17 @@ from metakit.synthesis.exploring.explorations import explorations_of
 from metakit.synthesis.exploring.moderators import moderator_columns, with_moderators
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.fragility_words import fragility_sentence
-from metakit.synthesis.gathering.arms import check_plan
 from metakit.synthesis.gathering.gather import Task, gather
-from metakit.synthesis.gathering.rows import Choices, StudyNumbers
+from metakit.synthesis.gathering.rows import StudyNumbers
 from metakit.synthesis.returning.co_procedures import cancelling_notes, co_procedures, differing_words
 from metakit.synthesis.spread_words import spread_sentences
-from metakit.synthesis.terms import OutcomeTerm, outcome_term
 from metakit.synthesis.without_pooling import UnpooledFinding, unpooled_finding
 from metakit.synthesis.words import (
     Directions,
     absolute_sentence,
-    comparison_sentence,
     design_sentence,
     directions,
     importance_sentence,
-    series_sentence,
 )
 
 DESIGN_GROUPS = {
@@ -87,12 +88,12 @@ def analyse(
     UsageError
         When the plan asks for something impossible, such as one number from series and comparisons.
     """
-    task = _task(plan, protocol)
-    comparison = _comparison(plan, protocol)
+    task = task_of(plan, protocol)
+    comparison = comparison_of(plan, protocol)
     gathered = gather(task, studies, names)
     definitions = definitions_found(gathered.candidates, task.term)
     table, answer = estimate(task, gathered.studies)
-    task = replace(task, likelihood=_likelihood(table, answer), beside=False)
+    task = replace(task, likelihood=likelihood_kept(table, answer), beside=False)
     columns = moderator_columns(gathered.studies, plan.outcome)
     table = with_moderators(table, columns) if table else None
     result = answer.result
@@ -103,12 +104,12 @@ def analyse(
     absolute, misfit = None, ""
     if result and comparison:
         absolute, misfit = absolute_effect(result, task.measure, gathered.studies)
-    outcome_plan = _outcome_plan(plan, protocol)
+    outcome_plan = outcome_plan_of(plan, protocol)
     smallest = outcome_plan.smallest_important_difference
     unit = common_unit(task.measure, task.term, absolute, gathered.studies) if comparison else None
     if unit is not None and unit.per_year:
         smallest = None  # it is per 100 thumbs; a rate is per 100 thumb-years
-    title = _title(task.term, plan, comparison)
+    title = title_of(task.term, plan, comparison)
     curve = None
     refused = plan.without_pooling
     if comparison and not refused and asks_for_specifications(plan.id, protocol.specifications, result):
@@ -136,7 +137,8 @@ def analyse(
     if result is None:
         unpooled = unpooled_finding(
             table, task.measure, planned=refused, why=answer.reason, level=plan.level,
-            unit=_unit(task.measure, task.term), sides=sides, comparison=comparison, missing=gathered.missing,
+            unit=unit_words(task.measure, task.term), sides=sides, comparison=comparison,
+            missing=gathered.missing,
         )  # fmt: skip
     set_aside, assumptions, notes = _logs(table, result)
     hangs_on = fragility(table, result) if table and result and comparison else None
@@ -219,71 +221,15 @@ def analyse(
     )
 
 
-def _likelihood(table: EffectTable | None, answer: Answer) -> str:
+def likelihood_kept(table: EffectTable | None, answer: Answer) -> str:
     """Return the likelihood of an analysis as a whole, which its parts and variations keep."""
     if answer.result is not None and answer.result.likelihood:
         return answer.result.likelihood
     return likelihood_of(table) if table is not None else ""
 
 
-def _task(plan: AnalysisPlan, protocol: Protocol) -> Task:
-    measure = MEASURES[plan.measure]
-    check_plan(plan, measure)
-    term = outcome_term(plan.outcome)
-    if (term.kind == "continuous") != (measure.kind is MEANS) or (
-        term.kind == "survival" and not measure.kind.timed
-    ):
-        needed = {"continuous": "a measure of means", "survival": "a measure of time to event"}.get(
-            term.kind, "a measure of counts, rates or time to event"
-        )
-        raise UsageError(f"analysis {plan.id!r}: {term.label} needs {needed}, not {measure.label}")
-    return Task(
-        plan=plan,
-        protocol=protocol,
-        measure=measure,
-        term=term,
-        window=_outcome_plan(plan, protocol).window,
-        choices=Choices(
-            icc=protocol.icc, adjusted=plan.adjusted or ("prefer" if measure.kind is HAZARDS else "")
-        ),
-    )
-
-
-def _outcome_plan(plan: AnalysisPlan, protocol: Protocol) -> OutcomePlan:
-    for outcome in protocol.outcomes:
-        if outcome.outcome == plan.outcome:
-            return outcome
-    raise UnknownNameError(
-        f"outcome of the protocol, in analysis {plan.id!r}",
-        plan.outcome,
-        [item.outcome for item in protocol.outcomes],
-    )
-
-
-def _comparison(plan: AnalysisPlan, protocol: Protocol) -> ComparisonPlan | None:
-    if not plan.comparison:
-        return None
-    for comparison in protocol.comparisons:
-        if comparison.id == plan.comparison:
-            return comparison
-    raise UnknownNameError(
-        f"comparison of the protocol, in analysis {plan.id!r}",
-        plan.comparison,
-        [item.id for item in protocol.comparisons],
-    )
-
-
 def _techniques(plan: AnalysisPlan, comparison: ComparisonPlan | None) -> tuple[str, ...]:
     return (*comparison.technique, *comparison.comparator) if comparison else plan.techniques
-
-
-def _title(term: OutcomeTerm, plan: AnalysisPlan, comparison: ComparisonPlan | None) -> str:
-    subject = (
-        comparison.label
-        if comparison
-        else f"{plan.techniques_label or ', '.join(plan.techniques)}, single-arm series"
-    )
-    return f"{term.label}: {subject[:1].lower() + subject[1:] if not subject[:2].isupper() else subject}"
 
 
 def _sentences(
@@ -304,13 +250,9 @@ def _sentences(
         return unpooled.sentences
     if result is None:
         return (f"No answer: {answer.reason}.".replace("..", "."),)
-    unit, when = _unit(measure, task.term), task.question.window.label
-    if comparison is None:
-        thumbs = sum(side.numbers.get(measure.kind.size, 0.0) for study in numbers for side in study.sides)
-        label = task.plan.techniques_label or ", ".join(task.plan.techniques)
-        sentences = [series_sentence(result, measure, scale, task.term, label, thumbs, when)]
-    else:
-        sentences = [comparison_sentence(result, measure, scale, sides, comparison, unit, len(numbers))]
+    unit, when = unit_words(measure, task.term), task.question.window.label
+    sentences = [answer_sentence(task, result, numbers, comparison, sides)]
+    if comparison is not None:
         if absolute is not None:
             sentences.append(absolute_sentence(absolute, task.term, comparison, when))
         sentences.append(importance_sentence(result, measure, absolute, smallest, sides, unit))
@@ -319,11 +261,6 @@ def _sentences(
         sentences.append(design_sentence(by_design, measure, scale, unit))
     sentences.append(" ".join(spread_sentences(result, measure, scale, unit)))
     return tuple(sentence for sentence in sentences if sentence)
-
-
-def _unit(measure: Measure, term: OutcomeTerm) -> str:
-    unit = measure.unit_for(term.unit)
-    return f" {unit}" if unit else ""
 
 
 def _logs(

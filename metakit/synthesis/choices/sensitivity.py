@@ -97,15 +97,15 @@ def _other_models(task: Task, result: PoolResult | None) -> Iterator[Alternative
             continue
         if task.choices.adjusted and name in OF_COUNTS:
             continue  # ready effects have no counts
-        uncorrected = name in {"mantel_haenszel", "one_stage"} and "none" in task.measure.zero_cell_policies
-        plan = replace(
-            task.plan,
-            model=name,
-            tau2=None,
-            interval=None,
-            zero_cells="none" if uncorrected else task.plan.zero_cells,
-        )
-        yield Alternative(name=name, what=what, task=replace(task, plan=plan))
+        yield Alternative(name=name, what=what, task=with_model(task, name))
+
+
+def with_model(task: Task, name: str) -> Task:
+    """Return the same question for another model, with its own estimator and interval."""
+    uncorrected = name in {"mantel_haenszel", "one_stage"} and "none" in task.measure.zero_cell_policies
+    zero_cells = "none" if uncorrected else task.plan.zero_cells
+    plan = replace(task.plan, model=name, tau2=None, interval=None, zero_cells=zero_cells)
+    return replace(task, plan=plan)
 
 
 def _integrates(result: PoolResult | None) -> bool:
