@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import paper, person, todo
+from metakit.desk.pages import answers, paper, person, todo
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
     person.PAGE,
     paper.PAGE,
+    answers.PAGE,
 )

@@ -77,5 +77,6 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.globals["state"] = state_mark
+    made.filters["picture"] = Markup  # SVG of our own scenes, every text in it escaped
     made.filters["words"] = lambda name: str(name).replace("_", " ")
     return made
