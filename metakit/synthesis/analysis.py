@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
+from metakit.core.plans import AnalysisPlan, ComparisonPlan, Protocol
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.models.differing.fragility import Fragility, fragility

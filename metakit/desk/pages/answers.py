@@ -30,12 +30,10 @@ def _all(asked: Asked) -> Response:
         found = reviewed(asked.desk)
     except MetakitError as error:
         return asked.page("answers.html.j2", "Answers", why=why_no_answers(error), rows=[])
-    from metakit.synthesis.tried import Choice
-
     rows = []
     for analysis, title in planned_titles(found):
         try:
-            sentence = shown_answer(asked.desk, analysis, Choice()).sentences[0]
+            sentence = trials_of(asked.desk, analysis)[0].planned.sentences[0]
         except MetakitError as error:
             sentence = f"Cannot be carried out: {error}"
         rows.append({"id": analysis, "title": title, "sentence": sentence})
