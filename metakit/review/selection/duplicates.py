@@ -4,8 +4,8 @@ A merge is a row of `selection/removed.csv`; writing `no` under `stands` takes i
 may be the same report stand in the same table with `stands` left empty: `yes` makes the removal, `no` ends
 the question.
 
-First by identifier (DOI, PubMed number), then by likeness of title, year and first author. Titles that differ
-in a number ("part 1", "part 2", "2-year", "5-year") are never the same report, however alike their words.
+First by identifier (DOI, PubMed number), then by likeness of title, year and first author; the rules stand in
+`same_report.py`.
 """
 
 from __future__ import annotations
@@ -16,24 +16,12 @@ from dataclasses import asdict, dataclass, replace
 
 from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
-from metakit.review.selection.likeness import (
-    LIKE_TITLE,
-    PERHAPS_TITLE,
-    kind_of,
-    numbers,
-    other_words,
-    plain,
-    same_author,
-    same_journal,
-    surname,
-    years_apart,
-)
+from metakit.review.selection.likeness import first_page, plain, surname
+from metakit.review.selection.same_report import YEARS_APART, Verdict, compare, with_identifier
 
 PERHAPS = "perhaps_duplicate"
 RAREST_WORDS = 5
 """Words of a title by which records are looked up; the rarest tell most apart."""
-YEARS_APART = 2
-"""Years between two records of one report at most."""
 ANY_YEAR = 0
 _Block = tuple[str, str, int | None]
 LARGEST_BLOCK = 200
@@ -156,14 +144,14 @@ def _match(
     rarity: Mapping[str, int],
 ) -> Duplicate | None:
     """Return the surest earlier record that this one repeats, a certain one before one to ask about."""
-    best: Duplicate | None = None
+    best: tuple[Citation, Verdict] | None = None
     for (kind, value), others in _shared(citation, by_identifier):
         for other in others:
-            if same_report(citation, other):
-                return _pair(citation, other, f"same {kind} {value}", 100.0)
-            if {kind_of(citation), kind_of(other)} == {"paper"}:
-                reason = f"same {kind} {value}, other title; the parts of a supplement share one"
-                best = _pair(citation, other, reason, 0.0, perhaps=True)
+            found = with_identifier(citation, other, kind, value)
+            if found is not None and not found.perhaps:
+                return _pair(citation, other, found)
+            if found is not None:
+                best = (other, found)
     seen: set[str] = set()
     year = citation.year
     years = (ANY_YEAR,) if year is None else (*range(year - YEARS_APART, year + YEARS_APART + 1), None)
@@ -173,11 +161,16 @@ def _match(
                 continue
             seen.add(other.citation_id)
             found = compare(citation, other)
-            if found is not None and (
-                best is None or (not found.perhaps, found.score) > (not best.perhaps, best.score)
-            ):
-                best = found
-    return best
+            if found is not None and (best is None or found.rank > best[1].rank):
+                best = (other, found)
+    return None if best is None else _pair(citation, *best)
+
+
+def _pair(dropped: Citation, kept: Citation, found: Verdict) -> Duplicate:
+    return Duplicate(
+        kept=kept.citation_id, dropped=dropped.citation_id, reason=found.reason, score=found.score,
+        perhaps=found.perhaps,
+    )  # fmt: skip
 
 
 def _shared(
@@ -186,116 +179,6 @@ def _shared(
     for identifier in _identifiers(citation):
         if identifier in known:
             yield identifier, known[identifier]
-
-
-def same_report(one: Citation, two: Citation) -> bool:
-    """Whether two records with one identifier describe one report: a supplement's reports share its DOI."""
-    from rapidfuzz import fuzz
-
-    kinds = {kind_of(one), kind_of(two)}
-    if len(kinds) == 2 and kinds & {"correction", "comment"}:
-        return False
-    if numbers(one.title) != numbers(two.title):
-        return False
-    first, second = plain(one.title), plain(two.title)
-    return float(fuzz.token_set_ratio(first, second)) >= PERHAPS_TITLE or _translated(one, two)
-
-
-def compare(one: Citation, two: Citation) -> Duplicate | None:
-    """Compare two records without a shared identifier.
-
-    Returns
-    -------
-    Duplicate or None
-        `perhaps` where a person should look; None where they are different reports.
-    """
-    from rapidfuzz import fuzz
-
-    kinds = {kind_of(one), kind_of(two)}
-    mixed = kinds == {"paper", "preprint"}
-    if (len(kinds) == 2 and not mixed) or not same_author(one, two) or years_apart(one, two) > YEARS_APART:
-        return None
-    first, second = plain(one.title), plain(two.title)
-    apart = numbers(one.title) != numbers(two.title)
-    score = float(fuzz.token_sort_ratio(first, second, score_cutoff=PERHAPS_TITLE - 20))
-    years = f"years {two.year or '?'} and {one.year or '?'}"
-    author = f", first author {surname(one.authors)}" if surname(one.authors) else ""
-    alike = f"title alike ({score:.0f} of 100), {years}{author}"
-    if apart:
-        return None
-    replaced = other_words(first, second)
-    if score >= LIKE_TITLE and not replaced:
-        doubt = _doubt(one, two, mixed=mixed)
-        if doubt is not None:
-            return _pair(one, two, f"{alike}; {doubt}" if doubt else alike, score, perhaps=bool(doubt))
-        return None
-    if score >= PERHAPS_TITLE and not replaced:
-        return _pair(one, two, f"{alike}; spelt otherwise or cut", score, perhaps=True)
-    if mixed and score >= PERHAPS_TITLE - 10 and surname(one.authors) == surname(two.authors):
-        return _pair(one, two, f"{alike}; a preprint and a paper", score, perhaps=True)
-    if _one_holds_the_other(first, second) and surname(one.authors) == surname(two.authors):
-        return _pair(one, two, f"{alike}; one title holds the other", score, perhaps=True)
-    if _translated(one, two):
-        return _pair(
-            one, two, f"other words, same place: {years}{author}; a translated title?", score, perhaps=True
-        )
-    return None
-
-
-def _doubt(one: Citation, two: Citation, *, mixed: bool) -> str | None:
-    """Return why two records with one title may be two reports: "" if they are one, None if surely two."""
-    if mixed:
-        return "a preprint and a paper"
-    dois = bool(one.doi and two.doi and one.doi != two.doi)
-    pubmed = bool(one.pubmed_id and two.pubmed_id and one.pubmed_id != two.pubmed_id)
-    journals = not same_journal(one.journal, two.journal)
-    pages = bool(_first_page(one) and _first_page(two) and _first_page(one) != _first_page(two))
-    if (dois or pubmed) and (journals or pages):
-        return None  # two reports that differ in their identifier and their place are two reports
-    reasons = [
-        words
-        for holds, words in (
-            (dois, "different DOIs"),
-            (pubmed, "different PubMed numbers"),
-            (journals, "different journals"),
-            (pages, "different pages"),
-            (years_apart(one, two) > 1, "years far apart"),
-        )
-        if holds
-    ]
-    return " and ".join(reasons)
-
-
-def _first_page(citation: Citation) -> str:
-    digits = citation.pages.replace("\u2013", "-").split("-")[0].strip().casefold()
-    return digits.lstrip("pe. ")
-
-
-def _one_holds_the_other(first: str, second: str) -> bool:
-    """Whether the shorter title, of four words or more, is the beginning of the longer one."""
-    shorter, longer = sorted((first.split(), second.split()), key=len)
-    return len(shorter) >= 4 and len(longer) > len(shorter) and longer[: len(shorter)] == shorter
-
-
-def _translated(one: Citation, two: Citation) -> bool:
-    """Whether two records stand at the same place of the same volume, under titles of other words."""
-    place_one, place_two = (one.volume, _first_page(one)), (two.volume, _first_page(two))
-    return bool(
-        all(place_one)
-        and place_one == place_two
-        and surname(one.authors)
-        and surname(one.authors) == surname(two.authors)
-        and years_apart(one, two) <= 1
-        and same_journal(one.journal, two.journal)
-    )
-
-
-def _pair(
-    dropped: Citation, kept: Citation, reason: str, score: float, *, perhaps: bool = False
-) -> Duplicate:
-    return Duplicate(
-        kept=kept.citation_id, dropped=dropped.citation_id, reason=reason, score=score, perhaps=perhaps
-    )
 
 
 def _identifiers(citation: Citation) -> Iterator[tuple[str, str]]:
@@ -308,11 +191,11 @@ def _identifiers(citation: Citation) -> Iterator[tuple[str, str]]:
 def _blocks(citation: Citation, rarity: Mapping[str, int]) -> Iterator[tuple[str, str]]:
     """Give what records are looked up by: title, rare words, place; a record meets few others so."""
     title = plain(citation.title)
-    yield "title", title
+    yield "title", title.replace(" ", "")
     words = sorted(set(title.split()), key=lambda word: (rarity[word], word))
     rare = [word for word in words[:RAREST_WORDS] if rarity[word] <= LARGEST_BLOCK] or words[:1]
     for word in rare:
         yield "word", word
     if surname(citation.authors) and citation.volume and citation.pages:
-        yield "place", f"{surname(citation.authors)} {citation.volume} {_first_page(citation)}"
+        yield "place", f"{surname(citation.authors)} {citation.volume} {first_page(citation)}"
     yield "start", " ".join(title.split()[:4])

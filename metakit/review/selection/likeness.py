@@ -7,6 +7,7 @@ the same report or not: a person says so.
 
 from __future__ import annotations
 
+import html
 import itertools
 import re
 import unicodedata
@@ -23,41 +24,74 @@ PERHAPS_TITLE = 80.0
 MISSPELT = 75.0
 """Of 100; two words less alike than this are two words (common practice, no source)."""
 
+_CORRECTED = r"(?:erratum|errata|corrigend\w+|correction|addendum|retraction|retracted|withdrawn|withdrawal)"
 _CORRECTION = re.compile(
-    r"^(?:author |publisher )?(?:erratum|errata|corrigend\w+|correction|addendum|retraction|retracted"
-    r"|withdrawn|expression of concern)\b"
+    rf"^(?:author |publisher )?{_CORRECTED}\b|^(?:expression of concern|notice of)\b|\b{_CORRECTED}$"
+    r"|\bvol \w+ pg? \w+\b"
 )
+_ANSWERED = r"(?:reply|comments?|commentary|letter|discussion|response)"
 _COMMENT = re.compile(
-    r"^(?:comment|comments|commentary|re|reply|in reply|author s reply|authors reply|author reply|response"
-    r"|letter|letter to the editor|editorial|editorial comment|discussion|invited commentary)\b"
+    rf"^(?:re|in reply|{_ANSWERED}|letter to the editor|to the editor|correspondence|editorial"
+    r"|editorial comment\w*|invited \w+|author s \w+|authors? (?:reply|response))\b"
+)
+_COMMENT_END = re.compile(rf"[:\-\u2013\u2014.(\[]\s*(?:the |author'?s?'? |an? )?{_ANSWERED}\b[^:]{{0,30}}$")
+_ABSTRACT_TITLE = re.compile(
+    r"^(?:abstract|e?poster|oral presentation)\b[^:]{0,12}:|[\[(](?:abstract|e?poster)[\])]\W*$"
 )
 _ABSTRACT_HOME = re.compile(r"\b(?:abstracts?|congress|conference|meeting|proceedings|poster|symposium)\b")
 _ABSTRACT_KIND = re.compile(r"\b(?:conference|meeting|congress|abst|conf|cpaper|poster)\b")
 _PREPRINT_HOME = re.compile(r"\b(?:\w*rxiv|preprints?|research square|ssrn)\b")
 _PREPRINT_DOI = ("10.1101/", "10.21203/", "10.2139/", "10.20944/")
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
+_NUMBER_WORDS = {
+    word: str(number)
+    for number, word in enumerate(
+        ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"),
+        start=1,
+    )
+}
 _SOUNDS = (("ue", "u"), ("oe", "o"), ("ae", "a"), ("ss", "s"))
 
 
 def kind_of(citation: Citation) -> Kind:
-    """Return what kind of report a record describes, by its title, its journal and what its source says."""
-    return _kind(citation.title, citation.journal, citation.doi, citation.report_kind, citation.pages)
+    """Return what kind of report a record describes, by its title and place, else as its source says."""
+    said = title_kind(citation)
+    return said if said != "paper" else _called(citation.report_kind)
+
+
+def title_kind(citation: Citation) -> Kind:
+    """Return what kind of report a record describes, by its title, its journal and its pages alone."""
+    return _kind(citation.title, citation.journal, citation.doi, citation.pages)
 
 
 @lru_cache(maxsize=500_000)
-def _kind(its_title: str, journal: str, doi: str, report_kind: str, pages: str) -> Kind:
-    title = plain(its_title)
-    if _CORRECTION.match(title):
+def _kind(its_title: str, journal: str, doi: str, pages: str) -> Kind:
+    title, small = plain(its_title), its_title.casefold()
+    if _CORRECTION.search(title):
         return "correction"
-    if _COMMENT.match(title) and re.match(r"\s*[\w' ]+[:.\-]|.*\bon\b|.*\breply\b", its_title.casefold()):
+    begins = _COMMENT.match(title) and re.match(
+        r"\s*[\w'\u2019 ]+[:.\-]|.*\b(?:on|to|regarding)\b|.*\breply\b", small
+    )
+    if begins or _COMMENT_END.search(small):
         return "comment"
     home = plain(journal)
     if _PREPRINT_HOME.search(home) or doi.startswith(_PREPRINT_DOI):
         return "preprint"
-    said = plain(report_kind)
-    if _ABSTRACT_KIND.search(said) or _ABSTRACT_HOME.search(home) or re.match(r"(?i)s\d|e?poster", pages):
+    if _ABSTRACT_TITLE.search(small) or _ABSTRACT_HOME.search(home) or re.match(r"(?i)s\d|e?poster", pages):
         return "abstract"
     return "paper"
+
+
+@lru_cache(maxsize=10_000)
+def _called(report_kind: str) -> Kind:
+    said = plain(report_kind)
+    if re.search(rf"\b{_CORRECTED}\b", said):
+        return "correction"
+    if re.search(r"\b(?:comment|letter|editorial|news)\b", said):
+        return "comment"
+    if re.search(r"\bpreprint\b", said):
+        return "preprint"
+    return "abstract" if _ABSTRACT_KIND.search(said) else "paper"
 
 
 @lru_cache(maxsize=500_000)
@@ -70,6 +104,32 @@ def plain(text: str) -> str:
         .replace("\u0142", "l")
     )
     return " ".join(re.findall(r"\w+", letters))
+
+
+@lru_cache(maxsize=500_000)
+def folded(title: str) -> str:
+    """Return the words of a title, British and American spellings, numbers in words and markup made one."""
+    words = plain(re.sub(r"<[^<>]{1,20}>", "", html.unescape(title))).split()
+    parts = {at + 1 for at, word in enumerate(words) if word == "part"}
+    return " ".join(
+        _ROMAN[word] if at in parts and word in _ROMAN else _folded(word) for at, word in enumerate(words)
+    )
+
+
+def _folded(word: str) -> str:
+    if word in _NUMBER_WORDS:
+        return _NUMBER_WORDS[word]
+    word = word.replace("ae", "e").replace("oe", "e")
+    word = re.sub(r"(?<=\w{3})ys(e|ed|es|er|ing)$", r"yz\1", word)
+    word = re.sub(r"(?<=\w{3})is(e|ed|es|er|ing|ation|ations)$", r"iz\1", word)
+    word = re.sub(r"^(\w{3,}[td])re(s?)$", r"\1er\2", word)
+    return re.sub(r"^(\w{3,})our(s|ed|al)?$", r"\1or\2", word)
+
+
+def first_page(citation: Citation) -> str:
+    """Return the first page of a report, without letters before it."""
+    digits = citation.pages.replace("\u2013", "-").split("-")[0].strip().casefold()
+    return digits.lstrip("pe. ")
 
 
 @lru_cache(maxsize=500_000)
@@ -111,9 +171,9 @@ def same_journal(one: str, two: str) -> bool:
 
 
 def numbers(title: str) -> tuple[str, ...]:
-    """Return the numbers of a title, sorted, with those of 'part II'."""
+    """Return the numbers of a title, sorted, with those in words and of 'part II'."""
     words = plain(title).split()
-    found = [word for word in words if word.isdigit()]
+    found = [_NUMBER_WORDS.get(word, word) for word in words if word.isdigit() or word in _NUMBER_WORDS]
     found += [
         _ROMAN[word] for before, word in itertools.pairwise(words) if before == "part" and word in _ROMAN
     ]
@@ -135,7 +195,7 @@ def other_words(one: str, two: str) -> bool:
 
 
 def _is_number(word: str) -> bool:
-    return word.isdigit() or word in _ROMAN
+    return word.isdigit() or word in _ROMAN or word in _NUMBER_WORDS
 
 
 def years_apart(one: Citation, two: Citation) -> int:
