@@ -19,8 +19,9 @@ beside it has a comment on each cell in question. The workbook itself is never c
 Where two people extract, give each one's initials with --extractor: their records are kept apart in
 REVIEW/extractors/INITIALS until 'metakit reconcile' compares them.
 
-Results of a search (.ris, .bib, .csv) go to the review's selection: kept as they came, numbered, duplicates
-marked with the reason. So do filled-in screening lists (from 'metakit sheet --screening').
+Results of a search (.ris, .bib, .csv, .nbib, .xml) go to the review's selection: kept as they came, numbered,
+duplicates marked with the reason. So do filled-in screening lists (from 'metakit sheet --screening') and the
+list of records that are perhaps the same. Each time the last line says what comes next.
 
 Example: metakit collect hillford_2016.xlsx --into my_review
 """
@@ -52,8 +53,9 @@ def command(
     from metakit.cli.selection import collected_json, say_collected
     from metakit.forms.library import Library, shipped
     from metakit.review.collect import Collection, collect
-    from metakit.review.selection.collecting import collect_selection, is_of_selection
+    from metakit.review.selection.collecting import collect_selection, is_of_selection, opened
 
+    paths = opened(paths)
     with progress(json or not sys.stderr.isatty()) as step:
         chosen = [path for path in paths if is_of_selection(path)]
         selected = collect_selection(chosen, into, replace=replace, progress=step)

@@ -24,13 +24,14 @@ def say_collected(done: SelectionCollected, review: Path) -> None:
         again = "" if found.written else "; imported already, nothing changed"
         say(f"metakit: {found.search}: {found.records} records, {found.duplicates} repeat others{again}")
         if found.asked:
-            say(
-                f"metakit: {found.asked} may repeat others: selection/removed.csv shows both titles; write "
-                "yes or no under 'stands'"
-            )
-    if any(found.written for found in done.searches):
-        say("metakit: selection/searches holds a record of each search; fill in its date and its strategy")
-        say(f"metakit: then 'metakit sheet LIST.xlsx --screening {review} --person INITIALS'")
+            say(f"metakit: {found.asked} more are perhaps the same as others; a person says so")
+    for answered in done.repeats:
+        if answered.written:
+            typer.echo(str(answered.written))
+        say(
+            f"metakit: {answered.same} pairs are one report, {answered.different} are two, "
+            f"{answered.blank} rows without an answer"
+        )
     for listed in done.lists:
         if listed.written:
             typer.echo(str(listed.written))
@@ -38,6 +39,55 @@ def say_collected(done: SelectionCollected, review: Path) -> None:
             f"metakit: {listed.person}: {listed.new} new decisions, {listed.changed} changed, "
             f"{listed.same} the same, {listed.blank} rows without a decision"
         )
+    if any(found.written for found in done.searches):
+        say(f"metakit: meanwhile: kind, date and strategy of each search in {review / 'selection/searches'}")
+    if done.searches or done.lists or done.repeats:
+        move_on(review)
+
+
+def move_on(review: Path) -> None:
+    """Write what the state of the selection calls for, and say what comes next.
+
+    That is the list of records that are perhaps the same, the screeners' disagreements once both have
+    decided, `included.csv` once nothing is open, and the flow diagram once it adds up.
+    """
+    from metakit.review.reconciling.reconcile_review import FOLDER
+    from metakit.review.selection.including import name_included
+    from metakit.review.selection.next_step import next_step, waiting_at
+    from metakit.review.selection.reconciling import open_conflicts, write_conflicts
+    from metakit.review.selection.repeats import write_repeats
+
+    selection = open_selection(review)
+    if selection is None:
+        return
+    path = write_repeats(review, FOLDER, selection.citations, selection.removals)
+    if path is not None:
+        typer.echo(str(path))
+    conflicts = [stage for stage, _ in open_conflicts(selection)]
+    if any(not waiting_at(selection, stage) for stage in conflicts):
+        path = write_conflicts(review, selection, FOLDER)
+        typer.echo(str(path))
+        say(f"metakit: {len(conflicts)} disagreements of the screeners wait in {path}")
+    if not conflicts and not any(waiting_at(selection, stage) for stage in selection.screening.outcomes):
+        named = name_included(review, selection)
+        if named:
+            say(f"metakit: {len(named)} included reports got their studies in selection/included.csv")
+            selection = open_selection(review) or selection
+    if selection.flow is not None:
+        typer.echo(str(write_flow(review, selection)))
+    say(f"metakit: {next_step(review, selection)}")
+
+
+def write_flow(review: Path, selection: Selection) -> Path:
+    """Write the flow diagram of a finished selection as REVIEW/selection/flow_diagram.svg."""
+    from metakit.core.files import write_atomically
+    from metakit.plots.evidence.flow import flow_figure
+    from metakit.plots.save import figure_bytes
+    from metakit.report.drawing.selection_figures import content_of
+    from metakit.review.selection.files import FLOW, selection_folder
+
+    figure = flow_figure(content_of(selection), width_mm=180)
+    return write_atomically(selection_folder(review) / FLOW, figure_bytes(figure, ".svg"), within=review)
 
 
 def collected_json(done: SelectionCollected) -> dict[str, Any]:
@@ -49,6 +99,10 @@ def collected_json(done: SelectionCollected) -> dict[str, Any]:
         "screening": [
             {**asdict(found), "written": str(found.written) if found.written else None}
             for found in done.lists
+        ],
+        "repeats": [
+            {**asdict(found), "written": str(found.written) if found.written else None}
+            for found in done.repeats
         ],
     }
 
@@ -75,17 +129,28 @@ def open_selection(review: Path) -> Selection | None:
     return found.selection if found else None
 
 
-def write_list(out: Path, review: Path, person: str, *, replace: bool) -> None:
-    """Write the screening list of one person and say what to do with it."""
+def write_list(out: Path, review: Path, people: Sequence[str], *, replace: bool) -> None:
+    """Write the screening lists of one person or two, and say what to do with them."""
     from metakit.errors import UsageError
-    from metakit.review.selection.lists import write_screening_list
+    from metakit.review.selection.lists import write_screening_list, write_screening_lists
 
     selection = open_selection(review)
     if selection is None:
         raise UsageError(f"{review} has no selection; collect the results of a search first")
-    rows = write_screening_list(out, selection, person, replace=replace)
-    typer.echo(str(out))
-    say(f"{rows} decisions wait for {person}. Fill in, then 'metakit collect {out} --into {review}'.")
+    if not people:
+        raise UsageError("--person: whose list? Give the screener's initials; again for the second one")
+    if out.suffix:
+        if len(people) > 1:
+            raise UsageError(f"{out.name} is one person's list; name a folder for the lists of two")
+        written = {out: write_screening_list(out, selection, people[0], replace=replace)}
+    else:
+        written = write_screening_lists(out, selection, people, replace=replace)
+    for path, rows in written.items():
+        typer.echo(str(path))
+        say(f"metakit: {rows} decisions wait in {path.name}")
+    if any(removal.asked for removal in selection.removals):
+        say("metakit: some records are perhaps the same; who answers that first screens fewer")
+    say(f"metakit: next: fill in, then 'metakit collect {out} --into {review}'")
 
 
 def selection_to_reconcile(review: Path, lists: Sequence[Path]) -> Selection | None:
@@ -138,10 +203,10 @@ def say_screening(review: Path, selection: Selection | None) -> None:
         typer.echo(f"{name} ({stage.replace('_', ' ')}): {selection.citations[name].title}")
     if conflicts:
         path = write_conflicts(review, selection, FOLDER)
-        say(f"metakit: {len(conflicts)} disagreements of the screeners wait in {path}; fill it in,")
-        say(f"metakit: then run again with --decisions {path}")
+        say(f"metakit: {len(conflicts)} disagreements of the screeners wait in {path}")
     else:
         say("metakit: no disagreement of the screeners is open")
+    move_on(review)
 
 
 def screening_alone(
@@ -162,6 +227,8 @@ def screening_alone(
         if json:
             answer_json({**asdict(done), "written": str(done.written) if done.written else None})
         say(f"metakit: {done.new} screening decisions written, {done.same} known, {done.waiting} still wait")
+        if not json:
+            move_on(review)
         return True
     if given or (review / EXTRACTORS).is_dir():
         return False

@@ -14,7 +14,8 @@ HELP = """Make a workbook to extract into: one for a study, one for several, or 
 
 OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
 a study. Fill it in, then give it to 'metakit collect'. With --screening REVIEW --person INITIALS, OUT.xlsx or
-OUT.csv lists what this person has still to decide, without the decisions of anybody else.
+OUT.csv lists what this person has still to decide, without the decisions of anybody else; a folder OUT gets
+the lists of both (--person twice).
 
 Example: metakit sheet hillford_2016.xlsx
 """
@@ -37,7 +38,10 @@ def command(
     screening: Annotated[
         Path | None, typer.Option(help="List the records of this review to screen.", show_default=False)
     ] = None,
-    person: Annotated[str, typer.Option(help="Initials of the screener.", show_default=False)] = "",
+    person: Annotated[
+        list[str] | None,
+        typer.Option(help="Initials of a screener; give it again for the second one.", show_default=False),
+    ] = None,
 ) -> None:
     """Write the workbooks and say where they are."""
     from metakit.review.sheets import write_sheets
@@ -45,7 +49,7 @@ def command(
     if screening is not None:
         from metakit.cli.selection import write_list
 
-        write_list(out, screening, person, replace=replace)
+        write_list(out, screening, person or (), replace=replace)
         return
 
     for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):

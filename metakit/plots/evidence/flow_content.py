@@ -1,17 +1,21 @@
 """What the flow diagram of a review shows: boxes with the words of PRISMA 2020, and their counts.
 
-Boxes and wording: Page MJ et al. 2021, BMJ 372:n71, figure 1 (CC BY 4.0). How they are drawn is ours.
+Boxes and wording: Page MJ et al. 2021, BMJ 372:n71, figure 1 and its variants for updated reviews (CC BY
+4.0). How they are drawn is ours.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from metakit.review.selection.flow import Flow, FlowSide
 
 DATABASES = "Identification of studies via databases and registers"
 OTHER = "Identification of studies via other methods"
+NEW_DATABASES = "Identification of new studies via databases and registers"
+NEW_OTHER = "Identification of new studies via other methods"
+PREVIOUS = "Previous studies"
 REMOVED = {
     "duplicate": "Duplicate records removed",
     "automation_tool": "Records marked as ineligible by automation tools",
@@ -61,12 +65,17 @@ class FlowColumn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowContent:
-    """The whole diagram; `other` is None where no other methods were used."""
+    """The whole diagram; `other` is None where no other methods were used.
+
+    Of an updated review `previous` and `total` stand before and after the new studies.
+    """
 
     title: str
     databases: FlowColumn
     other: FlowColumn | None
     included: FlowBox
+    previous: FlowBox | None = None
+    total: FlowBox | None = None
 
     def text(self) -> str:
         """Tell every box in words, for those who cannot see the diagram."""
@@ -74,7 +83,10 @@ class FlowContent:
         parts = [
             f"{column.heading}. " + ". ".join(str(box) for box in column.boxes) + "." for column in columns
         ]
-        return " ".join([*parts, f"{self.included}."])
+        if self.previous is not None:
+            parts.insert(0, f"{self.previous}.")
+        total = [f"{self.total}."] if self.total is not None else []
+        return " ".join([*parts, f"{self.included}.", *total])
 
 
 def flow_content(
@@ -99,15 +111,41 @@ def flow_content(
         Naming every box that does not add up.
     """
     flow.check()
-    return FlowContent(
+    names = (NEW_DATABASES, NEW_OTHER) if flow.previous else (DATABASES, OTHER)
+    content = FlowContent(
         title=title,
-        databases=_column(DATABASES, flow.databases, sources, reasons),
-        other=_column(OTHER, flow.other, sources, reasons) if flow.other is not None else None,
+        databases=_column(names[0], flow.databases, sources, reasons),
+        other=_column(names[1], flow.other, sources, reasons) if flow.other is not None else None,
         included=FlowBox(
             heading="Included",
             items=(
+                ("New studies included in review", flow.included_studies),
+                ("Reports of new included studies", flow.included_reports),
+            )
+            if flow.previous
+            else (
                 ("Studies included in review", flow.included_studies),
                 ("Reports of included studies", flow.included_reports),
+            ),
+        ),
+    )
+    if flow.previous is None:
+        return content
+    studies, reports = flow.previous
+    return replace(
+        content,
+        previous=FlowBox(
+            heading=PREVIOUS,
+            items=(
+                ("Studies included in previous version of review", studies),
+                ("Reports of studies included in previous version of review", reports),
+            ),
+        ),
+        total=FlowBox(
+            heading="Total",
+            items=(
+                ("Total studies included in review", flow.total_studies or 0),
+                ("Reports of total included studies", flow.total_reports),
             ),
         ),
     )

@@ -19,6 +19,7 @@ ARROW_GAP = 15.0  # between a box and the one to its right
 ROW_GAP = 13.0  # between a box and the one below
 HALF_GAP = 14.0  # between the two sides
 STAGES = ("Identification", "Screening", "Included")
+PASSING = 11.0  # room for a line that passes other boxes
 ITEM_GAP = 2.0  # between two counts in a box
 HEAD = 4.5
 
@@ -53,15 +54,42 @@ def lay_out_flow(content: FlowContent, *, width_mm: float, measure: TextWidth) -
     if content.title:
         lines = wrap(clean_text(content.title), type_.title, scene.width - 2 * MARGIN, measure, bold=True)
         top = scene.paragraph(lines, x=MARGIN, top=top, size=type_.title, bold=True, role="title") + 6
-    arrange = _beside if width_mm >= 110 else _below
-    bottom = arrange(pen, content, top)
+    start, wide = top, width_mm >= 110
+    left = _gutter(pen) if wide else MARGIN + PASSING
+    if content.previous is not None:
+        top = _box(pen, content.previous, (left, scene.width - MARGIN), top, leaves=False) + ROW_GAP
+    ends, bottom = (_beside if wide else _below)(pen, content, top)
+    if content.total is not None:
+        bottom = _last(pen, content.total, ends, bottom, ((left, start + 8), left - 6))
     scene.height = bottom + MARGIN
     return scene
 
 
-def _beside(pen: _Pen, content: FlowContent, top: float) -> float:
+def _gutter(pen: _Pen) -> float:
+    """Return where the boxes begin, right of the names of the stages."""
+    return MARGIN + max(pen.measure(stage, pen.type_.body, True) for stage in STAGES) + 10
+
+
+def _last(
+    pen: _Pen,
+    box: FlowBox,
+    ends: tuple[float, float],
+    top: float,
+    line: tuple[tuple[float, float], float],
+) -> float:
+    """Add the total below the new studies, and the line to it: where it starts, and where it goes down."""
+    (start, x), scene, below = line, pen.scene, top + ROW_GAP
+    bottom = _box(pen, FlowBox(heading="", items=box.items), ends, below, leaves=False, heavy=True)
+    _arrow_down(scene, (ends[0] + ends[1]) / 2, top, below)
+    level = (below + bottom) / 2
+    _line(scene, (start, (x, start[1]), (x, level), (ends[0] - HEAD, level)))
+    _head(scene, ends[0], level, "right")
+    return bottom
+
+
+def _beside(pen: _Pen, content: FlowContent, top: float) -> tuple[tuple[float, float], float]:
     scene = pen.scene
-    gutter = MARGIN + max(pen.measure(stage, pen.type_.body, True) for stage in STAGES) + 10
+    gutter = _gutter(pen)
     room = scene.width - MARGIN - gutter
     columns = [content.databases, *([content.other] if content.other else [])]
     if content.other is None:
@@ -101,13 +129,14 @@ def _beside(pen: _Pen, content: FlowContent, top: float) -> float:
         x = halves[1].middle
         _line(scene, ((x, ends[1]), (x, level), (first.side[1] + HEAD, level)))
         _head(scene, first.side[1], level, "left")
-    return bottom
+    return (first.main[0], first.side[1]), bottom
 
 
-def _below(pen: _Pen, content: FlowContent, top: float) -> float:
+def _below(pen: _Pen, content: FlowContent, top: float) -> tuple[tuple[float, float], float]:
     scene = pen.scene
     columns = [content.databases, *([content.other] if content.other else [])]
-    left = MARGIN + (11.0 if content.other else 0.0)  # room for the line that passes the second side
+    passing = PASSING if content.previous is not None else 0.0
+    left = MARGIN + passing + (PASSING if content.other else 0.0)
     room = scene.width - MARGIN - left - ARROW_GAP
     half = _half(left, 0.47 * room, 0.53 * room)
     ends = []
@@ -131,13 +160,13 @@ def _below(pen: _Pen, content: FlowContent, top: float) -> float:
     bottom = _included(pen, content.included, (half.main[0], half.side[1]), top)
     _arrow_down(scene, half.middle, ends[-1], top)
     if content.other is not None:
-        x, level, start = MARGIN + 2.0, (top + bottom) / 2, ends[0] + 6
+        x, level, start = MARGIN + 2.0 + passing, (top + bottom) / 2, ends[0] + 6
         middle = half.middle
         _line(
             scene, ((middle, ends[0]), (middle, start), (x, start), (x, level), (half.main[0] - HEAD, level))
         )
         _head(scene, half.main[0], level, "right")
-    return bottom
+    return (half.main[0], half.side[1]), bottom
 
 
 def _half(left: float, main: float, side: float) -> _Half:

@@ -153,8 +153,9 @@ def _cited(citation: Citation) -> str:
 def _included(selection: Selection, names: Mapping[str, str]) -> list[dict[str, object]]:
     """Return the reports of each record, in the order of the records."""
     by_record: dict[str, list[str]] = {}
-    for citation, record in selection.record_of_citation.items():
-        by_record.setdefault(record, []).append(_cited(selection.citations[citation]))
+    for citation, records in selection.records_of_citation.items():
+        for record in records:
+            by_record.setdefault(record, []).append(_cited(selection.citations[citation]))
     return [
         {"study": names.get(record, record), "reports": found} for record, found in sorted(by_record.items())
     ]

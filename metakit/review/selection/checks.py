@@ -13,11 +13,12 @@ from metakit.errors import Problem, nearest_names
 from metakit.forms.tree import Group
 from metakit.review.selection.citations import Citation
 from metakit.review.selection.duplicates import Removal
-from metakit.review.selection.files import CITATIONS, INCLUDED, REMOVED, SEARCHES
+from metakit.review.selection.files import CITATIONS, INCLUDED, REMOVED, SAME, SEARCHES
 from metakit.review.selection.screening import (
     DECISIONS,
     STAGE_WORDS,
     STAGES,
+    UNSURE,
     Decision,
     Screening,
     Stage,
@@ -25,6 +26,8 @@ from metakit.review.selection.screening import (
 )
 from metakit.review.selection.searches import Search
 
+DESCRIBED = ("kind", "date", "strategy")
+"""What a search needs before it is told of; its records can be screened before."""
 SHOWN = 6  # ids named in a message; the rest are counted
 
 
@@ -39,6 +42,7 @@ class Tables:
     removals: tuple[Removal, ...]
     removal_rows: tuple[Group, ...]
     inclusions: tuple[Group, ...]
+    previous: tuple[Group, ...]
     decisions: Mapping[str, tuple[Decision, ...]]
     adjudicated: tuple[Decision, ...]
     records: Mapping[str, str]
@@ -68,6 +72,7 @@ def wrong(given: Tables) -> list[Problem]:
         *_removals(given),
         *_all_decisions(given),
         *_inclusions(given),
+        *_previous(given),
     ]
 
 
@@ -126,9 +131,20 @@ def _removals(given: Tables) -> Iterator[Problem]:
             what = f"was removed in line {lines[citation_id]} already"
             yield row.problem("citation_id", what, severity="error", found=citation_id)
         lines.setdefault(citation_id, row.place.line)
-        if kept and row.flag("stands") and (kept == citation_id or kept in removed):
+        if kept and row.flag("stands") and last_kept(citation_id, removed) is None:
             what = "the record that stays was removed itself"
             yield row.problem("kept", what, severity="error", found=kept)
+
+
+def last_kept(citation_id: str, removed: Mapping[str, Removal]) -> str | None:
+    """Return the record that stays in the end, None where the removals lead in a circle or to nothing."""
+    seen: set[str] = set()
+    while citation_id in removed:
+        if citation_id in seen or not removed[citation_id].kept:
+            return None
+        seen.add(citation_id)
+        citation_id = removed[citation_id].kept
+    return citation_id
 
 
 def _all_decisions(given: Tables) -> Iterator[Problem]:
@@ -139,6 +155,8 @@ def _all_decisions(given: Tables) -> Iterator[Problem]:
     for decision in given.adjudicated:
         if not decision.decided_by:
             yield _at(decision, "decided_by", "an agreed decision says who settled it")
+        if decision.decision == UNSURE:
+            yield _at(decision, "decision", "an agreed decision is not unsure", found=UNSURE)
         outcome = screening.outcomes[decision.stage].get(decision.citation_id)
         if outcome is not None and outcome.decision != decision.decision:
             what = "overrules what was decided without a disagreement"
@@ -146,7 +164,8 @@ def _all_decisions(given: Tables) -> Iterator[Problem]:
     final = settle(list(given.decisions.values()), given.adjudicated).outcomes["title_abstract"]
     for decision in (d for found in given.decisions.values() for d in found):
         before = final.get(decision.citation_id)
-        if decision.stage == "full_text" and before is not None and before.decision == "exclude":
+        late = decision.citation_id in given.by_other_methods
+        if decision.stage == "full_text" and before is not None and before.decision == "exclude" and not late:
             what = "this record was excluded on title and abstract; its full text is not read"
             yield _at(decision, "stage", what, found=decision.citation_id)
 
@@ -166,8 +185,8 @@ def _decisions(given: Tables, decisions: Sequence[Decision]) -> Iterator[Problem
                 hint=f"decide on {removed[name].kept} instead" if removed[name].kept else "",
             )  # fmt: skip
         elif name in other and decision.stage == "title_abstract":
-            what = "found by other methods: goes straight to the full text"
-            yield _at(decision, "stage", what, found=decision.stage, allowed="full_text")
+            what = "found by other methods: only the decision on its full text counts"
+            yield _at(decision, "stage", what, found=decision.stage, allowed="full_text", question=True)
         if decision.decision not in allowed:
             yield _at(
                 decision, "decision", f"no decision on {STAGE_WORDS[decision.stage]}",
@@ -184,7 +203,8 @@ def _decisions(given: Tables, decisions: Sequence[Decision]) -> Iterator[Problem
 
 def _inclusions(given: Tables) -> Iterator[Problem]:
     outcomes = settle(list(given.decisions.values()), given.adjudicated).outcomes["full_text"]
-    lines: dict[str, int] = {}
+    lines: dict[tuple[str, str], int] = {}
+    later: dict[str, int] = {}
     for row in given.inclusions:
         citation_id, record = row.text("citation_id"), row.text("record")
         outcome = outcomes.get(citation_id)
@@ -193,20 +213,42 @@ def _inclusions(given: Tables) -> Iterator[Problem]:
         elif outcome is None or outcome.decision != "include":
             what = "this report was not included on its full text"
             yield row.problem("citation_id", what, severity="error", found=citation_id)
-        if record not in given.records:
+        near = nearest_names(record, given.records) if given.records else ""
+        if record not in given.records and near.startswith("did you mean"):
             yield row.problem(
-                "record", "there is no study record with this id", severity="error", found=record,
-                hint=nearest_names(record, given.records),
-            )  # fmt: skip
-        if citation_id in lines:
-            what = f"leads to a record in line {lines[citation_id]} already"
+                "record",
+                "there is no study record with this id",
+                severity="question",
+                found=record,
+                hint=near,
+            )
+        elif record not in given.records:
+            later[record] = row.place.line
+        if (citation_id, record) in lines:
+            what = f"leads to this record in line {lines[citation_id, record]} already"
             yield row.problem("citation_id", what, severity="error", found=citation_id)
-        lines.setdefault(citation_id, row.place.line)
+        lines.setdefault((citation_id, record), row.place.line)
+    if later:
+        studies = "included study has" if len(later) == 1 else "included studies have"
+        yield Problem(
+            file=str(given.folder / INCLUDED), line=min(later.values()), field="record", severity="question",
+            what=f"{len(later)} {studies} no record yet: {named(list(later))}",
+        )  # fmt: skip
+
+
+def _previous(given: Tables) -> Iterator[Problem]:
+    lines: dict[str, int] = {}
+    for row in given.previous:
+        record = row.text("record")
+        if record in lines:
+            what = f"stands in line {lines[record]} already"
+            yield row.problem("record", what, severity="error", found=record)
+        lines.setdefault(record, row.place.line)
 
 
 def without_report(given: Tables, *, finished: bool) -> list[Problem]:
     """Find records that no included report leads to: wrong once everybody has decided on everything."""
-    linked = {row.text("record") for row in given.inclusions}
+    linked = {row.text("record") for row in (*given.inclusions, *given.previous)}
     alone = [record for record in given.records if record not in linked]
     file = str(given.folder / INCLUDED)
     hint = "add a row with the citation and the record, or take the record out of the review"
@@ -240,11 +282,15 @@ def unfinished(given: Tables, screening: Screening) -> Iterator[Problem]:
         yield Problem(
             file=str(given.folder), severity="question", what="not finished: no search was imported"
         )
+    for search in given.searches:
+        if lacking := [name for name in DESCRIBED if not search.group.text(name)]:
+            what = f"not finished: the search is not described: {', '.join(lacking)}"
+            yield Problem(file=search.group.place.file, severity="question", what=what)
     asked = [removal.citation_id for removal in given.removals if removal.asked]
     if asked:
         yield ask(
             "perhaps the same report as another", asked,
-            f"write yes or no under 'stands' in {REMOVED}; both titles stand there",
+            f"fill in reconcile/{SAME} and collect it, or write yes or no under 'stands' in {REMOVED}",
         )  # fmt: skip
     for stage in STAGES:
         conflicts = set(screening.conflicts[stage])
@@ -264,7 +310,11 @@ def unfinished(given: Tables, screening: Screening) -> Iterator[Problem]:
     waiting = [n for n in due["full_text"] if n in on_text and on_text[n].decision == "include"]
     waiting = [n for n in waiting if n not in linked]
     if waiting:
-        yield ask("included, and no study record yet", waiting, f"name their records in {INCLUDED}")
+        yield ask(
+            "included, and no study record yet",
+            waiting,
+            f"'metakit reconcile REVIEW' names their records in {INCLUDED}",
+        )
 
 
 def named(names: Sequence[str]) -> str:

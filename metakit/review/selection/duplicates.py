@@ -128,13 +128,21 @@ def find_duplicates(
 
 
 def completed(citation: Citation, others: Sequence[Citation]) -> Citation:
-    """Return the record that stays with its empty fields filled from those that repeat it."""
+    """Return the record that stays, with its empty fields filled from those that repeat it.
+
+    A title that goes on where that of the record ends takes its place.
+    """
     empty = [name for name, value in asdict(citation).items() if value in ("", None)]
     filled = {
         name: next((value for other in others if (value := getattr(other, name)) not in ("", None)), None)
         for name in empty
     }
-    return replace(citation, **{name: value for name, value in filled.items() if value is not None})
+    short = plain(citation.title)
+    longer = [other.title for other in others if plain(other.title).startswith(f"{short} ")]
+    title = max((citation.title, *longer), key=len)
+    return replace(
+        citation, title=title, **{name: value for name, value in filled.items() if value is not None}
+    )
 
 
 def _match(

@@ -1,6 +1,7 @@
 """The flow of a review, counted from its files and never typed, in the boxes of PRISMA 2020.
 
-Source: Page MJ et al. 2021, BMJ 372:n71, figure 1 (new reviews; databases, registers and other methods). Each
+Source: Page MJ et al. 2021, BMJ 372:n71, figure 1 and its variants for updated reviews (databases,
+registers and other methods). Each
 box is counted by itself, from what was decided; that it equals what its neighbours leave over is checked.
 """
 
@@ -53,12 +54,25 @@ class FlowSide:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
-    """The whole flow; `other` is None where no other methods were used."""
+    """The whole flow; `other` is None where no other methods were used.
+
+    Of an updated review, `previous` holds the studies and reports of the version before, and `included_...`
+    count the new ones; `total_studies` counts a study once that has reports in both. `told` is how many
+    studies the reports tell of, one by one, where some tell of several; None where each tells of one.
+    """
 
     databases: FlowSide
     other: FlowSide | None
     included_reports: int
     included_studies: int
+    previous: tuple[int, int] | None = None
+    total_studies: int | None = None
+    told: int | None = None
+
+    @property
+    def total_reports(self) -> int:
+        """Reports of the previous version and new ones."""
+        return self.included_reports + (self.previous[1] if self.previous else 0)
 
     def problems(self, file: str = "selection") -> list[Problem]:
         """Name every box that does not add up."""
@@ -85,12 +99,13 @@ class Flow:
                     found=str(self.included_reports), allowed=str(total),
                 )
             )  # fmt: skip
-        if not 0 <= self.included_studies <= self.included_reports:
+        most = self.included_reports if self.told is None else self.told
+        if not 0 <= self.included_studies <= most:
             what = "more studies than reports of them"
             found.append(
                 Problem(
                     file=file, field="studies included in review", what=what,
-                    found=str(self.included_studies), allowed=f"at most {self.included_reports}",
+                    found=str(self.included_studies), allowed=f"at most {most}",
                 )
             )  # fmt: skip
         return found
@@ -114,6 +129,16 @@ class Flow:
         return {
             **{name: None if side is None else _side_json(side) for name, side in sides.items()},
             "included": {"studies": self.included_studies, "reports": self.included_reports},
+            **self._previous_json(),
+        }
+
+    def _previous_json(self) -> dict[str, Any]:
+        if self.previous is None:
+            return {}
+        studies, reports = self.previous
+        return {
+            "previous_version": {"studies": studies, "reports": reports},
+            "total": {"studies": self.total_studies, "reports": self.total_reports},
         }
 
 
@@ -145,8 +170,9 @@ def count_flow(
     *,
     removed: Mapping[str, str],
     screening: Screening,
-    study_of_citation: Mapping[str, str],
+    studies_of_citation: Mapping[str, Sequence[str]],
     reasons: Sequence[str],
+    previous: Mapping[str, int] | None = None,
 ) -> Flow:
     """Count every box.
 
@@ -158,23 +184,29 @@ def count_flow(
         Citations removed before screening, with why.
     screening : Screening
         The settled decisions.
-    study_of_citation : mapping of str to str
-        The study that each included report belongs to.
+    studies_of_citation : mapping of str to sequence of str
+        The studies that each included report tells of.
     reasons : sequence of str
         The vocabulary of exclusions, in its order.
+    previous : mapping of str to int, optional
+        Studies of the previous version of the review, with the number of their reports.
     """
     sides = {
-        "databases": _side(databases, removed, screening, study_of_citation, reasons, screens=True),
-        "other": _side(other, removed, screening, study_of_citation, reasons, screens=False)
+        "databases": _side(databases, removed, screening, studies_of_citation, reasons, screens=True),
+        "other": _side(other, removed, screening, studies_of_citation, reasons, screens=False)
         if other.found
         else None,
     }
     counted = [side for side in sides.values() if side is not None]
+    new = {study for found in studies_of_citation.values() for study in found}
     return Flow(
         databases=counted[0],
         other=sides["other"],
-        included_reports=len(study_of_citation),
-        included_studies=len(set(study_of_citation.values())),
+        included_reports=len(studies_of_citation),
+        included_studies=len(new - set(previous or ())),
+        told=sum(map(len, studies_of_citation.values())),
+        previous=(len(previous), sum(previous.values())) if previous else None,
+        total_studies=len(new | set(previous)) if previous else None,
     )
 
 
@@ -182,7 +214,7 @@ def _side(
     given: SideInput,
     removed: Mapping[str, str],
     screening: Screening,
-    study_of_citation: Mapping[str, str],
+    studies_of_citation: Mapping[str, Sequence[str]],
     reasons: Sequence[str],
     *,
     screens: bool,
@@ -204,5 +236,5 @@ def _side(
         not_retrieved=sum(outcome.decision == "not_retrieved" for outcome in texts),
         assessed=sum(outcome.decision in ("include", "exclude") for outcome in texts),
         excluded_by_reason={name: excluded[name] for name in (*reasons, "") if excluded[name]},
-        included=sum(citation_id in given.citations for citation_id in study_of_citation),
+        included=sum(citation_id in given.citations for citation_id in studies_of_citation),
     )

@@ -135,6 +135,14 @@ def first_page(citation: Citation) -> str:
 @lru_cache(maxsize=500_000)
 def surname(authors: str) -> str:
     """Return the surname of the first author as it sounds: M\u00fcller, Mueller and Muller are one."""
+    found = family_name(authors)
+    for written, heard in _SOUNDS:
+        found = found.replace(written, heard)
+    return found
+
+
+def family_name(authors: str) -> str:
+    """Return the surname of the first author in small letters without accents."""
     first = authors.split(";")[0]
     if "," in first:
         name = first.split(",")[0]
@@ -144,10 +152,7 @@ def surname(authors: str) -> str:
         initials = [word for word in words if word.isupper() and len(word) <= 3]
         full = [word for word in words if word not in initials]
         name = (full[-1] if full and not words[-1].isupper() else full[0]) if full else (words or [""])[0]
-    found = plain(name)
-    for written, heard in _SOUNDS:
-        found = found.replace(written, heard)
-    return found
+    return plain(name)
 
 
 def same_author(one: Citation, two: Citation) -> bool:

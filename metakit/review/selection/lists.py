@@ -31,7 +31,7 @@ from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, ta
 
 PERSON = "screener"
 SHOWN = ("title", "abstract", "authors", "year", "journal", "doi")
-FILLED = ("decision", "reason", "page", "note", "decided_on")
+FILLED = ("decision", "reason", "page", "study", "note", "decided_on")
 LIST_COLUMNS = (
     "citation_id",
     "stage",
@@ -56,6 +56,7 @@ WIDTHS = {
     "authors": 28,
     "reason": 22,
     "note": 24,
+    "study": 18,
     "journal": 28,
     "doi": 22,
 }
@@ -90,7 +91,36 @@ def due(selection: Selection, person: str) -> list[tuple[Stage, str]]:
     return rows
 
 
-def write_screening_list(out: Path, selection: Selection, person: str, *, replace: bool = False) -> int:
+def write_screening_lists(
+    folder: Path, selection: Selection, people: Sequence[str], *, replace: bool = False
+) -> dict[Path, int]:
+    """Write what each person has still to decide as FOLDER/INITIALS_STAGE.xlsx; return files and their rows.
+
+    Raises
+    ------
+    UsageError
+        As `write_screening_list`, and when nobody has anything to decide; nothing is written then.
+    """
+    plan = {
+        folder / f"{person}_{stage}.xlsx": (person, stage)
+        for person in people
+        for stage in STAGES
+        if any(due_at == stage for due_at, _ in due(selection, person))
+    }
+    if not plan:
+        raise UsageError(f"{' and '.join(people)} have decided on every record that waits for a decision")
+    for path, (person, _) in plan.items():
+        _check_list(path, selection, person, replace=replace)
+    folder.mkdir(parents=True, exist_ok=True)
+    return {
+        path: write_screening_list(path, selection, person, stages=(stage,), replace=replace)
+        for path, (person, stage) in plan.items()
+    }
+
+
+def write_screening_list(
+    out: Path, selection: Selection, person: str, *, stages: Sequence[Stage] = STAGES, replace: bool = False
+) -> int:
     """Write what a person has still to decide as NAME.xlsx or NAME.csv; return how many rows.
 
     Raises
@@ -98,6 +128,20 @@ def write_screening_list(out: Path, selection: Selection, person: str, *, replac
     UsageError
         For initials or a file name that will not do, a third screener, a file that exists, or nothing to do.
     """
+    _check_list(out, selection, person, replace=replace)
+    rows = [
+        _list_row(selection, stage, name, person) for stage, name in due(selection, person) if stage in stages
+    ]
+    if not rows:
+        raise UsageError(f"{person} has decided on every record that waits for a decision")
+    content = (
+        _workbook(rows) if out.suffix.lower() == ".xlsx" else csv_text(LIST_COLUMNS, rows).encode("utf-8-sig")
+    )
+    write_atomically(out, content)
+    return len(rows)
+
+
+def _check_list(out: Path, selection: Selection, person: str, *, replace: bool) -> None:
     if not INITIALS.fullmatch(person) or person.casefold() == "agreed":
         raise UsageError(f"--person {person!r}: give the screener's initials, letters and digits only")
     if person not in selection.people and len(selection.people) >= MOST_SCREENERS:
@@ -106,14 +150,6 @@ def write_screening_list(out: Path, selection: Selection, person: str, *, replac
         raise UsageError(f"{out.name}: a screening list is NAME.xlsx or NAME.csv")
     if out.exists() and not replace:
         raise UsageError(f"{out} exists already; choose another name, or add --replace")
-    rows = [_list_row(selection, stage, name, person) for stage, name in due(selection, person)]
-    if not rows:
-        raise UsageError(f"{person} has decided on every record that waits for a decision")
-    content = (
-        _workbook(rows) if out.suffix.lower() == ".xlsx" else csv_text(LIST_COLUMNS, rows).encode("utf-8-sig")
-    )
-    write_atomically(out, content)
-    return len(rows)
 
 
 def _list_row(selection: Selection, stage: Stage, name: str, person: str) -> dict[str, object]:
@@ -154,15 +190,20 @@ def _workbook(rows: Sequence[Mapping[str, object]]) -> bytes:
             sheet.write_string(line, column, "" if value is None else str(value), looks)
     last = len(rows)
     reasons = list(shipped().vocabulary("exclusion_reasons").terms)
-    choices = {"decision": list(DECISIONS["full_text"]), "reason": reasons}
+    stages = {str(row["stage"]) for row in rows}
+    allowed = [word for stage in STAGES if stage in stages for word in DECISIONS[stage]]
+    choices = {"decision": list(dict.fromkeys(allowed)), "reason": reasons}
     for name, words in choices.items():
         place = LIST_COLUMNS.index(name)
         if len(",".join(words)) <= LONGEST_LIST:
             sheet.data_validation(1, place, last, place, {"validate": "list", "source": words})
     help_text = {
-        "decision": "include or exclude; for a full text also not_retrieved",
+        "decision": "include, exclude, or unsure: then the other person decides; for a full text also "
+        "not_retrieved",
         "reason": "one reason for each excluded full text",
         "page": "page of the report that shows it",
+        "study": "of an included full text: id of the study it tells of, the same for each of its reports; "
+        "several with ; between them",
         "decided_on": "year-month-day; the day of collecting when left blank",
     }
     for name, text in help_text.items():
@@ -184,11 +225,19 @@ def is_screening_list(path: Path) -> bool:
         with path.open("rb") as stream:
             first = stream.readline(4000).decode("utf-8-sig", "replace")
         return {"citation_id", "stage", "decision"} <= set(re.split(r"[,;\t\"\r\n]+", first))
+    return holds_sheet(path, SHEET)
+
+
+def holds_sheet(path: Path, name: str) -> bool:
+    """Say whether a file is a workbook with a sheet of this name."""
     from zipfile import BadZipFile, ZipFile
+
+    if path.suffix.lower() != ".xlsx" or not path.is_file():
+        return False
 
     try:
         with ZipFile(path) as package:
-            return f'name="{SHEET}"'.encode() in package.read("xl/workbook.xml")
+            return f'name="{name}"'.encode() in package.read("xl/workbook.xml")
     except (BadZipFile, KeyError, OSError):
         return False  # the reader of workbooks says what is wrong with it
 
@@ -266,8 +315,8 @@ def _person(table: Table) -> str:
 
 def _decisions(table: Table, day: str) -> tuple[list[Decision], int]:
     """Check the filled rows as rows of the person's table; lines are those of the list."""
-    columns = [name for name in table.columns if name in LIST_COLUMNS and name not in (*SHOWN, PERSON)]
-    columns += [] if "decided_on" in columns else ["decided_on"]
+    columns = [*table.columns, *([] if "decided_on" in table.columns else ["decided_on"])]
+    also = [name for name in columns if name in (*SHOWN, PERSON) or name not in LIST_COLUMNS]
     filled = []
     for row, line in enumerate(table.lines):
         cells = {name: text_of(cells[row]).strip() for name, cells in table.columns.items()}
@@ -275,7 +324,7 @@ def _decisions(table: Table, day: str) -> tuple[list[Decision], int]:
             cells["decided_on"] = cells.get("decided_on") or day
             filled.append((line, [cells.get(name, "") for name in columns]))
     sheet = SheetRows(file=table.file, rows=[(1, columns), *filled], exact=True)
-    rows = sheet_rows(sheet, "decision")
+    rows = sheet_rows(sheet, "decision", also=also)
     if not rows.sound:
         raise DataError(rows.problems)
     return [decision_of(group) for group in rows.groups], len(table) - len(filled)

@@ -13,13 +13,14 @@ from metakit.forms.library import Library
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import yaml_files
 from metakit.review.history import read_history
-from metakit.review.selection.checks import Tables, unfinished, without_report, wrong
-from metakit.review.selection.citations import Citation, citation_of
-from metakit.review.selection.duplicates import Removal, removal_of
+from metakit.review.selection.checks import DESCRIBED, Tables, last_kept, unfinished, without_report, wrong
+from metakit.review.selection.citations import KINDS, Citation, citation_of
+from metakit.review.selection.duplicates import Removal, completed, removal_of
 from metakit.review.selection.files import (
     AGREED,
     CITATIONS,
     INCLUDED,
+    PREVIOUS,
     REMOVED,
     SEARCHES,
     screening_files,
@@ -31,15 +32,17 @@ from metakit.review.selection.searches import Search, search_of
 from metakit.review.selection.tables import read_table_rows
 
 MOST_SCREENERS = 2
-EVENTS = ("search_imported", "screening_collected", "screening_adjudicated")
+EVENTS = (
+    "search_imported", "repeats_decided", "screening_collected", "screening_adjudicated", "included_named",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Selection:
     """A documented selection without errors.
 
-    `people` are the screeners' initials, `decisions` what each of them decided; `study_of_citation` and
-    `record_of_citation` lead from an included report to its study and its record. `flow` is None while
+    `people` are the screeners' initials, `decisions` what each of them decided; `studies_of_citation` and
+    `records_of_citation` lead from an included report to its studies and their records. `flow` is None while
     anything is `unfinished`.
     """
 
@@ -50,8 +53,8 @@ class Selection:
     decisions: Mapping[str, tuple[Decision, ...]]
     adjudicated: tuple[Decision, ...]
     screening: Screening
-    record_of_citation: Mapping[str, str]
-    study_of_citation: Mapping[str, str]
+    records_of_citation: Mapping[str, tuple[str, ...]]
+    studies_of_citation: Mapping[str, tuple[str, ...]]
     unfinished: tuple[Problem, ...] = ()
     flow: Flow | None = None
 
@@ -77,7 +80,7 @@ class Selection:
                 if outcome.decision == "exclude"
             ],
             "not_retrieved": [name for name, found in texts.items() if found.decision == "not_retrieved"],
-            "records": dict(self.record_of_citation),
+            "records": {name: list(found) for name, found in self.records_of_citation.items()},
         }
 
 
@@ -112,12 +115,17 @@ def read_selection(review: Path, library: Library, records: Sequence[Reading]) -
         return None
     files, odd = yaml_files(folder / SEARCHES)
     readings = [read_record(file, library) for file in files]
-    problems = [p for p in odd if Path(p.file).suffix.lower() not in (".ris", ".bib", ".csv")]
-    problems += [problem for reading in readings for problem in reading.problems]
+    problems = [p for p in odd if Path(p.file).suffix.lower() not in KINDS]
+    problems += [problem for reading in readings for problem in _described_later(reading)]
     problems += [_wrong_form(reading) for reading in readings if _other_form(reading)]
     tables = {
         name: read_table_rows(folder / file, name)
-        for name, file in (("citation", CITATIONS), ("removal", REMOVED), ("inclusion", INCLUDED))
+        for name, file in (
+            ("citation", CITATIONS),
+            ("removal", REMOVED),
+            ("inclusion", INCLUDED),
+            ("previous", PREVIOUS),
+        )
     }
     people = screening_files(review)
     decided = {person: read_decisions(path) for person, path in people.items()}
@@ -143,6 +151,7 @@ def read_selection(review: Path, library: Library, records: Sequence[Reading]) -
         removals=tuple(removal_of(group) for group in tables["removal"].groups),
         removal_rows=tables["removal"].groups,
         inclusions=tables["inclusion"].groups,
+        previous=tables["previous"].groups,
         decisions={person: found for person, (found, _) in decided.items()},
         adjudicated=agreed,
         records={
@@ -164,9 +173,36 @@ def read_selection(review: Path, library: Library, records: Sequence[Reading]) -
     )
 
 
+def _fullest(given: Tables) -> dict[str, Citation]:
+    """Return all citations; one that stands for others has what these say and it does not."""
+    citations = {citation.citation_id: citation for citation in given.citations}
+    removed = given.removed
+    repeats: dict[str, list[Citation]] = {}
+    for name in removed:
+        kept = last_kept(name, removed)
+        if kept in citations and name in citations:
+            repeats.setdefault(kept, []).append(citations[name])
+    return citations | {name: completed(citations[name], others) for name, others in repeats.items()}
+
+
+def _described_later(reading: Reading) -> list[Problem]:
+    """Leave out what a search does not say yet: it can be told later, and is asked about as unfinished."""
+    return [
+        problem
+        for problem in reading.problems
+        if not (problem.field in DESCRIBED and reading.group is not None and problem.found in ("", "blank"))
+    ]
+
+
 def _selection(given: Tables, screening: Screening, open_ends: list[Problem], library: Library) -> Selection:
-    records = {row.text("citation_id"): row.text("record") for row in given.inclusions}
-    studies = {citation: given.records[record] for citation, record in records.items()}
+    records: dict[str, tuple[str, ...]] = {}
+    for row in given.inclusions:
+        name = row.text("citation_id")
+        records[name] = (*records.get(name, ()), row.text("record"))
+    studies = {
+        citation: tuple(dict.fromkeys(given.records.get(record, record) for record in found))
+        for citation, found in records.items()
+    }
     flow = None
     if not open_ends:
         side_of = {search.id: search.by_other_methods for search in given.searches}
@@ -181,20 +217,24 @@ def _selection(given: Tables, screening: Screening, open_ends: list[Problem], li
             *sides,
             removed={r.citation_id: r.because for r in given.removals if r.stands},
             screening=screening,
-            study_of_citation=studies,
+            studies_of_citation=studies,
+            previous={
+                given.records.get(row.text("record"), row.text("record")): row.integer("reports") or 0
+                for row in given.previous
+            },
             reasons=list(library.vocabulary("exclusion_reasons").terms),
         )
         open_ends = flow.problems(str(given.folder))
     return Selection(
         searches=given.searches,
-        citations={citation.citation_id: citation for citation in given.citations},
+        citations=_fullest(given),
         removals=given.removals,
         people=tuple(given.decisions),
         decisions=given.decisions,
         adjudicated=given.adjudicated,
         screening=screening,
-        record_of_citation=records,
-        study_of_citation=studies,
+        records_of_citation=records,
+        studies_of_citation=studies,
         unfinished=tuple(open_ends),
         flow=None if open_ends else flow,
     )

@@ -16,15 +16,23 @@ from metakit.review.history import append
 from metakit.review.lock import review_lock
 from metakit.review.selection.files import AGREED, CONFLICTS, selection_folder
 from metakit.review.selection.reading import Selection
-from metakit.review.selection.screening import DECISIONS, STAGES, Decision, Stage, decision_of, read_decisions
+from metakit.review.selection.screening import (
+    DECISIONS,
+    STAGES,
+    UNSURE,
+    Decision,
+    Stage,
+    decision_of,
+    read_decisions,
+)
 from metakit.review.selection.tables import csv_text, remarks_of, sheet_rows, table_text
 
 if TYPE_CHECKING:
     from metakit.review.reconciling.agreement import CategoryAgreement
 
-FILLED = ("decision", "reason", "page", "note", "decided_by", "decided_on")
+FILLED = ("decision", "reason", "page", "study", "note", "decided_by", "decided_on")
 SIDES = ("first", "second")
-SIDE_FIELDS = ("person", "decision", "reason", "note")
+SIDE_FIELDS = ("person", "decision", "reason", "study", "note")
 SHOWN = ("title", "authors", "year", *(f"{side}_{field}" for side in SIDES for field in SIDE_FIELDS))
 COLUMNS = ("citation_id", "stage", *SHOWN, *FILLED)
 
@@ -49,7 +57,10 @@ def screening_agreement(selection: Selection, *, level: float = 0.95) -> dict[St
 
     return {
         stage: category_agreement(
-            [one for one, _ in pairs], [two for _, two in pairs], choices=len(DECISIONS[stage]), level=level
+            [one for one, _ in pairs],
+            [two for _, two in pairs],
+            choices=len(set(DECISIONS[stage]) - ({UNSURE} - {said for pair in pairs for said in pair})),
+            level=level,
         )
         for stage in STAGES
         if (pairs := selection.screening.pairs[stage])
@@ -85,7 +96,8 @@ def _conflict_row(selection: Selection, stage: Stage, name: str) -> dict[str, ob
     for side, person in zip(SIDES, selection.people, strict=False):
         decision = next(d for d in selection.decisions[person] if d.key == (stage, name))
         row |= {f"{side}_person": person, f"{side}_decision": decision.decision}
-        row |= {f"{side}_reason": decision.reason, f"{side}_note": decision.note or decision.page}
+        row |= {f"{side}_reason": decision.reason, f"{side}_study": decision.study}
+        row |= {f"{side}_note": decision.note or decision.page}
     return row
 
 
@@ -131,8 +143,11 @@ def _settled_in(path: Path, selection: Selection) -> tuple[list[Decision], list[
     """Return what one list decides, and what is wrong in it."""
     rows = [(line, row) for line, row in _read_rows(path) if row.get("decision") or row.get("decided_by")]
     columns = ["citation_id", "stage", *FILLED]
-    cells = [(line, [row.get(name, "") for name in columns]) for line, row in rows]
-    checked = sheet_rows(SheetRows(file=str(path), rows=[(1, columns), *cells], exact=True), "decision")
+    cells = [(line, list(row.values())) for line, row in rows]
+    header = list(rows[0][1]) if rows else columns
+    also = [name for name in header if name not in columns]
+    sheet = SheetRows(file=str(path), rows=[(1, header), *cells], exact=True)
+    checked = sheet_rows(sheet, "decision", also=also)
     decisions = [decision_of(group) for group in checked.groups]
     waiting = set(open_conflicts(selection))
     settled = {decision.key: decision for decision in selection.adjudicated}
@@ -147,6 +162,9 @@ def _settled_in(path: Path, selection: Selection) -> tuple[list[Decision], list[
                     hint="run 'metakit reconcile REVIEW' again for a fresh list",
                 )
             )  # fmt: skip
+        if decision.decision == UNSURE:
+            what = "somebody has to decide in the end"
+            problems.append(Problem(file=str(path), line=line, field="decision", what=what, found=UNSURE))
         if not decision.decided_by:
             problems.append(Problem(file=str(path), line=line, field="decided_by", what="who settled it?"))
     return decisions, problems

@@ -7,7 +7,7 @@ table (`selection/screening_agreed.csv`) decides, with who and when.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -18,12 +18,13 @@ from metakit.review.selection.tables import Rows, read_table_rows
 Stage = Literal["title_abstract", "full_text"]
 STAGES: tuple[Stage, ...] = ("title_abstract", "full_text")
 STAGE_WORDS = {"title_abstract": "title and abstract", "full_text": "full text"}
+UNSURE = "unsure"
 DECISIONS = {
-    "title_abstract": ("include", "exclude"),
-    "full_text": ("include", "exclude", "not_retrieved"),
+    "title_abstract": ("include", "exclude", UNSURE),
+    "full_text": ("include", "exclude", UNSURE, "not_retrieved"),
 }
 DECISION_COLUMNS = (
-    "citation_id", "stage", "decision", "reason", "page", "note", "decided_by", "decided_on",
+    "citation_id", "stage", "decision", "reason", "page", "study", "note", "decided_by", "decided_on",
 )  # fmt: skip
 
 
@@ -36,10 +37,16 @@ class Decision:
     decision: str
     reason: str = ""
     page: str = ""
+    study: str = ""
     note: str = ""
     decided_by: str = ""
     decided_on: str = ""
     place: Place | None = None
+
+    @property
+    def studies(self) -> tuple[str, ...]:
+        """The studies that an included report tells of, as this person names them."""
+        return tuple(dict.fromkeys(name for part in self.study.split(";") if (name := part.strip())))
 
     @property
     def key(self) -> tuple[Stage, str]:
@@ -58,13 +65,17 @@ class Decision:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What was decided in the end; `settled_by` is "both", one person's initials or "adjudication"."""
+    """What was decided in the end; `settled_by` is "both", "one person" or "adjudication".
+
+    `studies` are the studies that an included report tells of, as far as anybody named them.
+    """
 
     decision: str
     reason: str
     page: str
     note: str
     settled_by: str
+    studies: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +105,7 @@ def decision_of(group: Group) -> Decision:
         decision=group.text("decision"),
         reason=group.text("reason"),
         page=group.text("page"),
+        study=group.text("study"),
         note=group.text("note"),
         decided_by=group.text("decided_by"),
         decided_on=group.text("decided_on"),
@@ -110,7 +122,9 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
         Each person's own, in the order of `people`.
     adjudicated : sequence of Decision
         The agreed decisions; they win, and are only needed where two disagree. Two exclusions of a full text
-        for different reasons are a disagreement: each is counted once, under one reason.
+        for different reasons are a disagreement: each is counted once, under one reason. So are two
+        inclusions that name different studies. Where one person is unsure the other one's decision stands;
+        where both are, it is a disagreement.
     """
     final = {found.key: found for found in adjudicated}
     outcomes: dict[Stage, dict[str, Outcome]] = {stage: {} for stage in STAGES}
@@ -128,10 +142,15 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
             agreed = final.get((stage, citation_id))
             if agreed is not None:
                 outcomes[stage][citation_id] = _outcome(agreed, "adjudication")
-            elif len({(d.decision, d.reason if stage == "full_text" else "") for d in given}) == 1:
-                told = next((d for d in given if d.page or d.note), given[0])
-                outcomes[stage][citation_id] = _outcome(told, "both" if len(given) == 2 else "one person")
-            else:
+                continue
+            clear = [d for d in given if d.decision != UNSURE]
+            if _agree(clear, stage):
+                told = next((d for d in clear if d.page or d.note), clear[0])
+                named = next((d.study for d in clear if d.study), "")
+                outcomes[stage][citation_id] = _outcome(
+                    replace(told, study=named), "both" if len(clear) == 2 else "one person"
+                )
+            elif clear or len(given) == 2:
                 conflicts[stage].append(citation_id)
     return Screening(
         outcomes=outcomes,
@@ -141,6 +160,11 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
     )
 
 
+def _agree(clear: Sequence[Decision], stage: Stage) -> bool:
+    said = {(d.decision, d.reason if stage == "full_text" else "") for d in clear}
+    return len(said) == 1 and len({frozenset(d.studies) for d in clear if d.studies}) <= 1
+
+
 def _outcome(decision: Decision, settled_by: str) -> Outcome:
     return Outcome(
         decision=decision.decision,
@@ -148,4 +172,5 @@ def _outcome(decision: Decision, settled_by: str) -> Outcome:
         page=decision.page,
         note=decision.note,
         settled_by=settled_by,
+        studies=decision.studies,
     )

@@ -11,7 +11,10 @@ from metakit.forms.tree import Group
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Search:
-    """One search; `id` is the name of its file, `kind` a term of the vocabulary of search kinds."""
+    """One search; `id` is the name of its file, `kind` a term of the vocabulary of search kinds.
+
+    Empty texts were not typed: a search may be imported and screened before it is described.
+    """
 
     id: str
     name: str
@@ -39,7 +42,7 @@ def search_of(reading: Reading) -> Search:
     if group is None or form is None:  # pragma: no cover - the caller passes readings without errors
         raise ValueError(f"{reading.file} was not read")
     spec = form.find("kind")
-    term = spec.terms[group.text("kind")] if spec else None
+    term = spec.terms.get(group.text("kind")) if spec else None
     span = [group.text("covered_from"), group.text("covered_until")]
     return Search(
         id=Path(reading.file).stem,

@@ -96,9 +96,9 @@ def test_a_record_that_nobody_selected_is_an_error_once_all_is_decided(review: P
 DAMAGE = [
     ("searches/database_a.yaml", "found: 5", "found: 6", "error", "do not add up: 5 records", "found"),
     ("searches/database_a.yaml", "kind: database", "kind: databse", "error", "did you mean database", "kind"),
-    ("searches/database_a.yaml", "date: 2026-01-03", "date:", "error", "a value is required", "date"),
+    ("searches/database_a.yaml", "date: 2026-01-03", "date:", "question", "not described: date", ""),
     ("searches/database_a.yaml", "form: search", "form: protocol", "error", "", ""),
-    ("searches/database_a.yaml", "strategy: |\n  1 thumb\n  2 trapez*\n", "", "error", "a value is required", "strategy"),
+    ("searches/database_a.yaml", "strategy: |\n  1 thumb\n  2 trapez*\n", "", "question", "not described: strategy", ""),
     ("searches/database_a.ris", "Denervation", "Reinnervation", "error", "not the one that was imported", "sha256"),
     ("searches/database_a.yaml", "file: database_a.ris", "file: database_b.ris", "error", "no such file", "file"),
     ("citations.csv", "C0002,", "C0001,", "error", "stands in line 2 already", "citation_id"),
@@ -113,7 +113,7 @@ DAMAGE = [
     ("removed.csv", "duplicate,C0001", "duplicate,C0006", "error", "was removed itself", "kept"),
     ("screening_AB.csv", "C0001,title_abstract", "C0091,title_abstract", "error", "no such citation", "citation_id"),
     ("screening_AB.csv", "C0001,title_abstract", "C0006,title_abstract", "error", "decide on C0001 instead", "citation_id"),
-    ("screening_AB.csv", "C0007,title_abstract,include", "C0008,title_abstract,include", "error", "straight to the full text", "stage"),
+    ("screening_AB.csv", "C0007,title_abstract,include", "C0008,title_abstract,include", "question", "only the decision on its full text counts", "stage"),
     ("screening_AB.csv", "title_abstract,include", "title,include", "error", "not a term", "stage"),
     ("screening_AB.csv", "C0001,title_abstract,include", "C0001,title_abstract,incl", "error", "did you mean include", "decision"),
     ("screening_AB.csv", "C0003,title_abstract,exclude", "C0003,title_abstract,not_retrieved", "error", "no decision on title", "decision"),
@@ -126,8 +126,8 @@ DAMAGE = [
     ("screening_agreed.csv", ",EF,", ",,", "error", "who settled it", "decided_by"),
     ("screening_agreed.csv", "C0004,title_abstract,exclude", "C0003,title_abstract,include", "question", "overrules", "decision"),
     ("included.csv", "C0001,", "C0005,", "error", "not included on its full text", "citation_id"),
-    ("included.csv", "TEST-01", "TEST-10", "error", "there is no study record", "record"),
-    ("included.csv", "C0002,", "C0001,", "error", "leads to a record in line 2", "citation_id"),
+    ("included.csv", "TEST-01", "TEST-10", "question", "there is no study record", "record"),
+    ("included.csv", "C0002,TEST-02", "C0001,TEST-01", "error", "leads to this record in line 2", "citation_id"),
 ]  # fmt: skip
 
 
