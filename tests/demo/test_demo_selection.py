@@ -56,7 +56,9 @@ def test_counts_are_those_that_were_planned() -> None:
 def test_it_ends_in_exactly_the_records() -> None:
     selection = REVIEW.selection
     assert selection is not None and selection.flow is not None
-    assert {record for found in selection.records_of_citation.values() for record in found} == {study.id for study in REVIEW.studies}
+    assert {record for found in selection.records_of_citation.values() for record in found} == {
+        study.id for study in REVIEW.studies
+    }
     assert len(REVIEW.studies) == 30
     assert (selection.flow.included_reports, selection.flow.included_studies) == (32, 29)
 
