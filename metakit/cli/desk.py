@@ -47,7 +47,11 @@ def command(
         raise UsageError(f"{home} is a file; name a review folder")
     if demo:
         if not home.is_dir() or not any(home.iterdir()):
+            from metakit.desk.demo_papers import put_papers
+
             copy_of_demonstration(home)
+            say("making invented papers for its first studies ...")
+            put_papers(home)
         say("All studies in it are INVENTED for demonstration; they show nothing about real operations.")
     elif not home.is_dir() or not any(home.iterdir()):
         new_review(home, record=False)
