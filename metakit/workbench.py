@@ -228,8 +228,8 @@ def decide(review: Review | str | Path, unit: str | Path) -> UnitDecision:
     DataError, UnreadableError
         With every problem of both.
     """
-    from metakit.decision.one_unit.unit import read_unit
     from metakit.decision.one_unit.unit_decision import decide as decided
+    from metakit.decision.one_unit.unit_reading import read_unit
 
     opened = review if isinstance(review, Review) else open_review(review)
     return decided(opened.folder, read_unit(Path(unit)))

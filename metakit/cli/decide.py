@@ -12,8 +12,9 @@ from metakit.cli.support.running import answer_json, progress, say
 NAME = "decide"
 HELP = """Say what a unit can expect in a year: events by technique with ranges, and what the answer hangs on.
 
-UNIT is a small YAML file with the unit's volume, counts and the analyses it asks for; --empty writes one to
-fill in. Decision support for licensed clinicians: it recommends nothing.
+UNIT is a small YAML file with the unit's volume, counts and the analyses it asks for (--empty writes one to
+fill in), or the workbook that 'metakit sheet --unit' writes. Decision support for licensed clinicians: it
+recommends nothing.
 
 Example: metakit decide my_review my_unit.yaml --out my_unit_page
 """
@@ -21,7 +22,7 @@ Example: metakit decide my_review my_unit.yaml --out my_unit_page
 
 def command(
     folder: Annotated[Path, typer.Argument(help="Review folder.", show_default=False)],
-    unit: Annotated[Path, typer.Argument(help="The unit's numbers (.yaml).", show_default=False)],
+    unit: Annotated[Path, typer.Argument(help="The unit's numbers (.yaml or .xlsx).", show_default=False)],
     out: Annotated[
         Path | None, typer.Option(help="Folder for the page [default: UNIT without its ending].")
     ] = None,
@@ -36,7 +37,7 @@ def command(
     if empty:
         _write_empty(unit)
         return
-    from metakit.decision.one_unit.unit import read_unit
+    from metakit.decision.one_unit.unit_reading import read_unit
 
     if out is not None or not json:
         from metakit.report.folders.output_folder import check_folder
@@ -73,6 +74,10 @@ def _write_empty(path: Path) -> None:
     from metakit.forms.library import shipped
     from metakit.review.template import empty_record
 
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        raise UsageError(
+            f"{path}: --empty writes a .yaml file; 'metakit sheet --unit {path}' writes a workbook"
+        )
     if path.exists():
         raise UsageError(f"{path}: is there already; --empty writes no file over another")
     typer.echo(str(write_atomically(path, empty_record(shipped().form("unit")))))

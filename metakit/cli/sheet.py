@@ -13,9 +13,10 @@ NAME = "sheet"
 HELP = """Make a workbook to extract into: one for a study, one for several, or a folder of them; also as CSV.
 
 OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
-a study. Fill it in, then give it to 'metakit collect'. With --screening REVIEW --person INITIALS, OUT.xlsx or
-OUT.csv lists what this person has still to decide, without the decisions of anybody else; a folder OUT gets
-the lists of both (--person twice).
+a study. Fill it in, then give it to 'metakit collect'. With --unit, OUT.xlsx is for a unit's own numbers,
+its audit with one row a year among them; 'metakit decide' reads it. With --screening REVIEW --person
+INITIALS, OUT.xlsx or OUT.csv lists what this person has still to decide, without the decisions of anybody
+else; a folder OUT gets the lists of both (--person twice).
 
 Example: metakit sheet hillford_2016.xlsx
 """
@@ -35,6 +36,9 @@ def command(
     form: Annotated[str, typer.Option(help="Name of a form, or the file of one's own.")] = "study",
     csv: Annotated[bool, typer.Option("--csv", help="Write CSV files.")] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Replace files of the same name.")] = False,
+    unit: Annotated[
+        bool, typer.Option("--unit", help="Make the workbook of a unit for 'metakit decide'.")
+    ] = False,
     screening: Annotated[
         Path | None, typer.Option(help="List the records of this review to screen.", show_default=False)
     ] = None,
@@ -52,8 +56,16 @@ def command(
         write_list(out, screening, person or (), replace=replace)
         return
 
+    if unit:
+        form = "unit"
     for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):
         typer.echo(str(path))
+    if unit:
+        say(
+            f"Fill in, save, close; then 'metakit decide REVIEW {out}'. Totals only, never data of "
+            "identifiable patients."
+        )
+        return
     say(
         "Fill in, save, close; then 'metakit collect FILE --into REVIEW_FOLDER' (two extractors add "
         "--extractor INITIALS). Never enter data of identifiable patients."

@@ -65,8 +65,17 @@ def ratio(value: float) -> str:
 
 
 def per_100(value: float) -> str:
-    """Write a number per 100: whole from 10 upwards, one decimal below."""
-    return fixed(value, 0 if abs(value) >= 9.95 else 1)
+    """Write a number per 100: whole from 10 upwards, one decimal below, more where it would read as zero.
+
+    Examples
+    --------
+    >>> per_100(12.3), per_100(2.04), per_100(0.034), per_100(0.0)
+    ('12', '2.0', '0.03', '0.0')
+    """
+    size = abs(value)
+    if 0 < size < 0.05:
+        return _power(value) if size < 0.00095 else _plain(value, -math.floor(math.log10(size * 1.0000001)))
+    return fixed(value, 0 if size >= 9.95 else 1)
 
 
 def signed(value: float, decimals: int | None = None) -> str:

@@ -29,7 +29,8 @@ LEVEL = 0.95
 class ExpectedReturns:
     """One cause: expected thumbs of one year's, over the years followed, and the range of their count.
 
-    At a constant rate this is also what comes in one calendar year once the unit has operated that long.
+    `expected` is the mean; those of causes add up to that of all. At a constant rate it is also what comes
+    in one calendar year once the unit has operated that long.
     `expected` and `range` are None for a cause that no study of the review counts. `own` are the unit's
     counts with the exact interval of their rate per thumb-year, None where it typed none.
     """
@@ -79,7 +80,7 @@ def unit_returns(unit: Unit, findings: Findings) -> UnitReturns | None:
         basis=result.technique or "all techniques of the review",
         studies=result.rate_studies["per_thumb_year"],
         rows=(*rows, *alone),
-        all_causes=result.all_per_thumb_year.median * thumb_years,
+        all_causes=result.all_per_thumb_year.mean * thumb_years,
     )
 
 
@@ -90,7 +91,7 @@ def _row(answer: CauseAnswer, thumb_years: float, own: OwnReturns | None) -> Exp
     return ExpectedReturns(
         cause=answer.cause,
         label=answer.label,
-        expected=rate.median * thumb_years,
+        expected=rate.mean * thumb_years,
         range=count_range(rate.prediction or rate.interval, thumb_years),
         own=own,
         own_interval=_interval(own),

@@ -13,13 +13,14 @@ from markupsafe import Markup
 
 from metakit.core.bibliography import reference
 from metakit.core.written import per_100
-from metakit.decision.one_unit.unit_cells import CUT
 from metakit.decision.one_unit.unit_decision import UnitDecision
+from metakit.decision.one_unit.unit_first import QUESTION, noun
 from metakit.decision.one_unit.unit_json import decision_json
 from metakit.decision.one_unit.unit_scenarios import STATED
-from metakit.decision.one_unit.unit_words import CONSTANT, FIRST, cautions, headline, summary_groups
+from metakit.decision.one_unit.unit_words import cautions, tell_words
 from metakit.decision.unit_returns import basis_words
 from metakit.plots.svg_page import page_font_rules
+from metakit.plots.units.audit import audit_content, audit_figure, audit_text
 from metakit.plots.units.decision import (
     driver_content,
     driver_figure,
@@ -35,6 +36,7 @@ from metakit.report.drawing.figure_parts import FigurePart, figure_part
 from metakit.report.folders.output_folder import write_folder
 from metakit.report.render import page_environment, security_policy, template_source
 from metakit.report.sections.reproduce import report_date
+from metakit.report.unit_plan_tables import audit_tables, first_year_lines, own_years, work_lines
 from metakit.report.unit_tables import (
     burden_lines,
     expected_groups,
@@ -42,10 +44,10 @@ from metakit.report.unit_tables import (
     scenario_lines,
     tie_lines,
     weights_words,
-    work_lines,
     year_tables,
 )
 from metakit.synthesis.returning.causes_words import CAUTION, rate_limits_words
+from metakit.synthesis.words import lower_first
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -55,7 +57,9 @@ NUMBERS = "unit.json"
 FILES = "unit_files.json"
 FIGURES = "figures"
 WIDE_MM, NARROW_MM = 180.0, 85.0
-REFERENCES = ("higgins_thompson_spiegelhalter_2009", "rover_2021")
+REFERENCES = (
+    "higgins_thompson_spiegelhalter_2009", "rover_2021", "kulldorff_2011", "fleiss_2003", "hanley_1983",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +132,15 @@ def draw_unit(found: UnitDecision) -> dict[str, TwoSizes]:
             "Expected events of the thumbs of one year, with the range for a unit like this one.",
             expected_text(expected),
         )
+    for plan in found.audits[:1]:
+        audit = audit_content(found, plan, title=f"Audit: {plan.outcome.term.label}")
+        if audit is not None:
+            add(
+                "audit",
+                lambda width, content=audit: audit_figure(content, width_mm=width),  # type: ignore[misc]
+                f"Running total of {lower_first(plan.outcome.term.label)}, counted less expected.",
+                audit_text(audit),
+            )
     for item in found.drivers:
         label = item.technique.label
         drivers = driver_content(found, item, title=f"What drives the answer: {label}")
@@ -164,7 +177,7 @@ def render_unit(found: UnitDecision, figures: dict[str, TwoSizes]) -> str:
         sections=view["sections"],
         policy=security_policy(""),
         style=Markup(f"{style}\n{page_font_rules(main)}"),  # noqa: S704 - our own style sheet
-        closing=FIRST[0],
+        question=QUESTION,
     )
 
 
@@ -177,15 +190,19 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
     scenarios, years, work, burdens = (
         scenario_lines(found), year_tables(found), work_lines(found), burden_lines(found),
     )  # fmt: skip
+    to_tell = [tell_words(item, unit) for item in found.to_tell] if unit.others else []
     sections = [
-        ("before-you-read", "Before you read", True),
-        ("answer", "What to expect", True),
-        ("expected", "Expected events", True),
+        ("answer", "In one sentence a technique", True),
+        ("plan", "What to plan for", True),
+        ("work", "Theatre hours and money", bool(work)),
+        ("returns", "Why your thumbs may come back", bool(found.by_source)),
+        ("audit", "Your own audit", bool(to_tell)),
+        ("before-you-read", "Cautions", True),
+        ("expected", "Every expected number", True),
         ("years", "Over the years", bool(years)),
-        ("work", "Theatre time and costs", bool(work)),
         ("weighed", "Outcomes weighed by you", bool(burdens)),
         ("two-outcomes", "Two outcomes at once", bool(trades)),
-        ("returns", "Why your thumbs may come back", found.returns is not None),
+        ("causes", "Returns, cause by cause", found.returns is not None),
         ("drivers", "What drives the answer", bool(drivers)),
         ("case-mix", "Stated scenarios of your case mix", bool(scenarios)),
         ("evidence", "What this rests on", bool(evidence)),
@@ -197,11 +214,20 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
         "current": unit.technique(unit.current).label,
         "sections": [(name, title) for name, title, shown in sections if shown],
         "cautions": cautions(found),
-        "headline": headline(found),
-        "summary": summary_groups(found),
-        "constant": CONSTANT,
+        "first": found.first,
+        "names": [
+            item.term.label if item.scored else noun(unit, item)[:1].upper() + noun(unit, item)[1:]
+            for item in unit.outcomes
+        ],
+        "own_years": own_years(found),
+        "first_years": first_year_lines(found),
+        "by_source": found.by_source,
+        "sources": next(([row.label for row in item.rows] for item in found.by_source if item.rows), []),
+        "by_band": found.by_band,
+        "to_tell": to_tell,
+        "audits": audit_tables(found),
+        "audit_figure": figures.get("audit"),
         "groups": expected_groups(found),
-        "cut": CUT if any(CUT in cell.notes for cell in found.cells) else "",
         "expected_figure": figures.get("expected_events"),
         "years": years,
         "work": work,

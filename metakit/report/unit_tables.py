@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from metakit.core.written import fixed, per_100, ratio
-from metakit.decision.one_unit.expected import CountRange
-from metakit.decision.one_unit.unit_answer import Expectation, Range
-from metakit.decision.one_unit.unit_cells import CUT
+from metakit.decision.one_unit.expected import CountRange, Range
+from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_driver_words import shown_effect, together
 from metakit.decision.one_unit.unit_drivers import Drivers
 from metakit.decision.one_unit.unit_evidence import CellEvidence
 from metakit.decision.one_unit.unit_words import is_thin, score_words
 
+NO_DIFFERENCE = "none: nothing here compares them"
 NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
 
 
@@ -24,6 +24,7 @@ class ExpectedLine:
     technique: str
     current: bool
     expected: str
+    median: str
     per_100: str
     change: str
     better: str
@@ -61,8 +62,8 @@ def expected_groups(found: UnitDecision) -> list[tuple[str, str, bool, list[Expe
         ]
         lines += [
             ExpectedLine(
-                technique=cell.technique.label, current=False, expected="no number", per_100="", change="",
-                better="", certainty="", signed=True, notes=(cell.reason,),
+                technique=cell.technique.label, current=False, expected="no number", median="", per_100="",
+                change="", better="", certainty="", signed=True, notes=(cell.reason,),
             )
             for cell in found.cells
             if cell.outcome.term.id == outcome.term.id and not cell.answered
@@ -87,11 +88,11 @@ def expected_groups(found: UnitDecision) -> list[tuple[str, str, bool, list[Expe
 def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
     cell, rests = item.cell, found.evidence_of(item.cell)
     if cell.outcome.scored:
-        expected, per, change = score_words(item), "", ""
+        expected, median, per, change = score_words(item), "", "", ""
     else:
-        expected = counts_words(item.cohort)
+        expected, median = counts_words(item.cohort), f"{item.cohort.median:.0f}" if item.cohort else ""
         per = range_words(item.per_thumb.times(100))
-        change = signed_words(item.change) if item.change else ""
+        change = signed_words(item.change) if item.change else "" if cell.is_current else NO_DIFFERENCE
     basis = [shown_effect(cell, cell.centre.estimate)] if cell.centre else []
     if cell.centre and not (cell.link and cell.link.series):
         limits = cell.centre.limits()
@@ -102,6 +103,7 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
         technique=cell.technique.label,
         current=cell.is_current,
         expected=expected,
+        median=median,
         per_100=per,
         change=change,
         better=_better(item),
@@ -109,7 +111,7 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
         signed=rests.signed if rests else True,
         notes=(
             *([", ".join(basis)] if basis else []),
-            *(note for note in cell.notes if note != CUT),
+            *cell.notes,
         ),
     )
 
@@ -154,27 +156,13 @@ def year_tables(found: UnitDecision) -> list[YearTable]:
     return tables
 
 
-def work_lines(found: UnitDecision) -> list[tuple[str, ...]]:
-    """Return technique, hours first, hours for events, cost first, cost of events; a dash where not typed."""
-    return [
-        (
-            item.technique.label,
-            "–" if item.hours_first is None else fixed(item.hours_first, 0),
-            "–" if item.hours_again is None else _wide(item.hours_again),
-            "–" if item.cost_first is None else _money(item.cost_first),
-            "–" if item.cost_events is None else _wide(item.cost_events),
-        )
-        for item in found.workloads
-    ]
-
-
 def burden_lines(found: UnitDecision) -> list[tuple[str, str, str, str, str]]:
     """Return technique, sum, difference, share of draws lower, and the parts or the reason without a sum."""
     labels = {item.term.id: item.term.label for item in found.unit.outcomes}
     return [
         (
             item.technique.label,
-            "no sum" if item.total is None else _wide(item.total),
+            "no sum" if item.total is None else wide(item.total),
             "" if item.change is None else signed_words(item.change, 0),
             "" if item.better_share is None else share_words(item.better_share),
             item.reason or "; ".join(f"{labels[name]} {fixed(value, 0)}" for name, value in item.parts),
@@ -236,7 +224,7 @@ def scenario_lines(found: UnitDecision) -> list[tuple[str, str, list[tuple[str, 
                 range_words(row.part.times(100)),
                 range_words(row.rest.times(100)),
                 counts_words(row.events),
-                "" if row.all_instead is None else f"{per_100(row.all_now)} → {_wide(row.all_instead)}",
+                "" if row.all_instead is None else f"{per_100(row.all_now)} → {wide(row.all_instead)}",
             )
             for row in found.scenarios
             if row.scenario is scenario
@@ -250,9 +238,9 @@ def missing_words(item: CellEvidence) -> str:
     missing = item.missing
     if missing.more is None or missing.needed is None or missing.present is None:
         return missing.why_not
-    more = f"{_thousands(missing.more)} more" if missing.more else NO_MORE
+    more = f"{thousands(missing.more)} more" if missing.more else NO_MORE
     return (
-        f"{more} ({_thousands(missing.present)} of {_thousands(missing.needed)} {missing.unit}; "
+        f"{more} ({thousands(missing.present)} of {thousands(missing.needed)} {missing.unit}; "
         f"{missing.inputs})"
     )
 
@@ -265,12 +253,12 @@ def counts_words(found: CountRange | None) -> str:
     """Write an expected count with its range."""
     if found is None:
         return ""
-    return f"{per_100(found.expected)} ({found.lower:.0f} to {found.upper:.0f})"
+    return f"{per_100(found.mean)} ({found.lower:.0f} to {found.upper:.0f})"
 
 
 def range_words(found: Range) -> str:
     """Write a range per 100."""
-    return f"{per_100(found.value)} ({per_100(found.lower)} to {per_100(found.upper)})"
+    return f"{per_100(found.planned)} ({per_100(found.lower)} to {per_100(found.upper)})"
 
 
 def signed_words(found: Range, decimals: int = 1) -> str:
@@ -280,7 +268,7 @@ def signed_words(found: Range, decimals: int = 1) -> str:
         text = fixed(value, 0 if abs(value) >= 9.95 else decimals)
         return f"+{text}" if value > 0 and text.strip("0.") else text
 
-    return f"{one(found.value)} ({one(found.lower)} to {one(found.upper)})"
+    return f"{one(found.planned)} ({one(found.lower)} to {one(found.upper)})"
 
 
 def share_words(share: float) -> str:
@@ -290,17 +278,21 @@ def share_words(share: float) -> str:
     return "above 99 %" if share > 0.995 else f"{100 * share:.0f} %"
 
 
-def _wide(found: Range) -> str:
-    if max(abs(found.value), abs(found.upper)) < 1000:
+def wide(found: Range) -> str:
+    """Write a range per 100, or of amounts."""
+    if found.lower == found.upper:
+        return per_100(found.planned) if abs(found.planned) < 1000 else money(found.planned)
+    if max(abs(found.planned), abs(found.upper)) < 1000:
         return range_words(found)
-    return f"{_money(found.value)} ({_money(found.lower)} to {_money(found.upper)})"
+    return f"{money(found.planned)} ({money(found.lower)} to {money(found.upper)})"
 
 
-def _money(value: float) -> str:
+def money(value: float) -> str:
     """Round to three digits: no amount here is known better."""
     rounded = float(f"{value:.3g}")
-    return _thousands(rounded)
+    return thousands(rounded)
 
 
-def _thousands(value: float) -> str:
+def thousands(value: float) -> str:
+    """Write a whole number with its thousands apart."""
     return f"{value:,.0f}".replace(",", "\u202f").replace("-", "−")

@@ -46,8 +46,24 @@ def test_page_breaks_no_rule_of_accessibility(watch, unit_page: Path, width: int
 def test_contents_lead_somewhere_by_keyboard(watch, unit_page: Path) -> None:
     page = watch(unit_page).page
     targets = page.eval_on_selector_all("nav a", "links => links.map(link => link.getAttribute('href'))")
-    assert len(targets) == 11
+    assert len(targets) == 12
     for target in targets:
         assert page.locator(f'[id="{target[1:]}"]').count() == 1, target
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
+
+
+def test_the_first_screen_is_the_answer_and_paper_holds_two_pages(watch, unit_page: Path) -> None:
+    from pypdfium2 import PdfDocument
+
+    page = watch(unit_page, width=1280).page
+    top = page.locator(".techniques li").first.bounding_box()
+    assert top is not None and top["y"] < 720  # within the height of a small screen
+    assert page.locator("h1").inner_text() == "Should we change our standard technique?"
+    printed = PdfDocument(page.pdf(format="A4"))
+    assert len(printed) == 2
+    words = " ".join(sheet.get_textpage().get_text_bounded() for sheet in printed)
+    for told in ("Cautions", "Your own audit", "Theatre hours and money", "recommends nothing"):
+        assert told in words
+    page.goto(f"{unit_page.as_uri()}#everything")
+    assert len(PdfDocument(page.pdf(format="A4"))) > 4

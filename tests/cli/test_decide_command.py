@@ -30,8 +30,13 @@ def test_the_demonstration_unit_gets_its_page_and_answer(metakit_command, tmp_pa
     said = metakit_command("decide", demo_studies(), DEMO_UNIT, "--out", tmp_path / "page")
     assert said.status == 0, said.err
     assert said.out.startswith("INVENTED DATA")
-    assert "With your 120 thumbs a year" in said.out
-    assert "expect 7.3 thumbs (range 2 to 16) with trapeziectomy alone, as now" in said.out
+    assert "with 120 thumbs a year" in said.out
+    assert "Should we change our standard technique?" in said.out
+    # 120 (1 - (640 / 645)^8.5): the mean after Jeffreys' prior, at a constant rate.
+    assert (
+        "expect 7.7 thumbs (as likely over as under 7; range 2 to 16) with trapeziectomy alone, as now"
+        in said.out
+    )
     assert "certainty very low" in said.out
     assert "it recommends nothing" in said.out
     assert "hazards are not constant" in said.out
@@ -52,8 +57,8 @@ def test_json_alone_writes_no_page(metakit_command, tmp_path: Path, monkeypatch:
     assert said.status == 0, said.err
     revisions = said.answer["expected"][0]
     assert revisions["outcome"] == "revision_index"
-    # 120 (1 - exp(-8 / 640 * 5)), the closed form.
-    assert revisions["events_of_one_years_thumbs"]["expected"] == pytest.approx(7.270432462382906)
+    # 120 (1 - (640 / 645)^8.5): the mean after Jeffreys' prior, at a constant rate.
+    assert revisions["events_of_one_years_thumbs"]["mean"] == pytest.approx(7.6809, rel=1e-3)
     assert [item.name for item in tmp_path.iterdir()] == ["unit.yaml"]
     monkeypatch.setattr(
         "metakit.workbench.open_review", lambda folder: SimpleNamespace(folder=review(studies=0))

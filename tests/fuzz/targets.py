@@ -64,7 +64,7 @@ def _record(path: Path) -> tuple[Iterable[Problem], list[str]]:
 
 
 def _unit(path: Path) -> tuple[Iterable[Problem], list[str]]:
-    from metakit.decision.one_unit.unit import read_unit
+    from metakit.decision.one_unit.unit_reading import read_unit
 
     return read_unit(path).questions, []
 

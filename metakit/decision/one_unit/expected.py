@@ -6,6 +6,7 @@ from here says so. Arrays broadcast; nothing here reads or writes.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ from metakit.errors import UsageError
 
 DRAWS = 400_000
 """Draws of a simulation, in two independent halves that show how far its limits could still move."""
+LEVEL = 0.95
+TAILS = (0.025, 0.5, 0.975)
 _NEWTON = 60
 
 
@@ -137,59 +140,108 @@ def mixed_risk(part: ArrayLike, rest: ArrayLike, share: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CountRange:
-    """An expected count, with the range of what a year may bring.
+class Range:
+    """A number in units like this one, from draws: its mean, its median, and the middle 95 % of them.
 
-    `expected` is the closed form at the estimate. `lower` and `upper` hold `level` of the simulated counts,
-    `middle` is their median. `moved` is the largest difference of a limit between two halves of the draws.
+    The mean is what to plan for; the median is as likely to be passed as not. `mean` is None where the
+    distribution has none (a score whose effect is spread like t with one degree of freedom).
     """
 
-    expected: float
+    mean: float | None
+    median: float
     lower: float
     upper: float
-    middle: float
+
+    @classmethod
+    def of(cls, draws: FloatArray, *, mean: bool = True) -> Range:
+        """Return mean, median and limits of draws."""
+        low, middle, high = np.quantile(draws, TAILS)
+        return cls(
+            mean=float(np.mean(draws)) if mean else None,
+            median=float(middle),
+            lower=float(low),
+            upper=float(high),
+        )
+
+    @property
+    def planned(self) -> float:
+        """The mean, or the median where there is no mean."""
+        return self.median if self.mean is None else self.mean
+
+    def times(self, factor: float) -> Range:
+        """Return the range in another unit; the factor is above 0."""
+        return Range(
+            mean=None if self.mean is None else factor * self.mean,
+            median=factor * self.median,
+            lower=factor * self.lower,
+            upper=factor * self.upper,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountRange:
+    """An expected count, with the range of what a year may bring, all from one distribution.
+
+    `mean` is that of the draws, chance averaged out exactly; `median`, `lower` and `upper` are those of the
+    simulated counts, of which `level` lie between the two limits. `moved` is the largest difference of a
+    limit between two halves of the draws.
+    """
+
+    mean: float
+    median: float
+    lower: float
+    upper: float
     level: float
     moved: float
 
     def __str__(self) -> str:
-        return f"{self.expected:.3g} ({self.lower:.0f} to {self.upper:.0f})"
+        return f"{self.mean:.3g} ({self.lower:.0f} to {self.upper:.0f})"
 
 
-def count_range(
-    expected: float,
-    means: FloatArray,
-    *,
-    random: np.random.Generator,
-    most: float | None = None,
-    level: float = 0.95,
-) -> CountRange:
-    """Return the range of counts: each mean gets Poisson noise of its own.
+def median_words(found: CountRange) -> str:
+    """Say what the median is: a number as likely to be passed as not."""
+    return f"as likely over as under {found.median:.0f}" if found.median else "none as likely as any"
 
-    The number of thumbs of a year varies too; when it is a Poisson count, so are the events among them.
+
+def counts_among(thumbs: float, risks: FloatArray, *, random: np.random.Generator) -> FloatArray:
+    """Return one binomial count for each drawn risk of a thumb: how many of a year's thumbs have the event.
 
     Parameters
     ----------
-    expected : float
-        Closed form at the estimate.
-    means : ndarray, shape (draws,)
-        Expected counts in new centres.
+    thumbs : float
+        Of the year; rounded up where it is not whole, with the risks lowered in proportion.
+    risks : ndarray, shape (draws,)
+        Between 0 and 1.
     random : numpy.random.Generator
-    most : float, optional
-        Counts are cut there (no more events than thumbs).
+    """
+    whole = max(math.ceil(thumbs), 1)
+    chances = np.clip(risks * (thumbs / whole), 0.0, 1.0)
+    return np.asarray(random.binomial(whole, chances), dtype=float)
+
+
+def counts_about(means: FloatArray, *, random: np.random.Generator) -> FloatArray:
+    """Return one Poisson count for each drawn mean: events of a calendar year, from thumbs of many years."""
+    return np.asarray(random.poisson(np.minimum(means, 1e9)), dtype=float)
+
+
+def count_range(counts: FloatArray, means: FloatArray, *, level: float = LEVEL) -> CountRange:
+    """Return the range of simulated counts.
+
+    Parameters
+    ----------
+    counts, means : ndarray, shape (draws,)
+        A count for each draw, and its mean.
     level : float
     """
-    counts = random.poisson(np.minimum(means, 1e9)).astype(float)
-    if most is not None:
-        counts = np.minimum(counts, most)
     tails = ((1 - level) / 2, 0.5, (1 + level) / 2)
     low, middle, high = np.quantile(counts, tails, method="inverted_cdf")
     half = len(counts) // 2
     ends = [np.quantile(part, tails[::2], method="inverted_cdf") for part in (counts[:half], counts[half:])]
     return CountRange(
-        expected=float(expected),
+        mean=float(np.mean(means)),
+        median=float(middle),
         lower=float(low),
         upper=float(high),
-        middle=float(middle),
         level=level,
         moved=float(np.max(np.abs(ends[0] - ends[1]))),
     )

@@ -1,44 +1,26 @@
-"""What a unit can expect: events of a year's thumbs, over the years, in hours and money, weighed."""
+"""What a unit can expect: events of a year's thumbs, over the years, and weighed, all from the same draws."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.decision.one_unit.expected import (
     CountRange,
+    Range,
     count_range,
+    counts_about,
+    counts_among,
     expected_in_calendar_year,
     expected_within,
 )
 from metakit.decision.one_unit.unit import Unit, UnitTechnique
 from metakit.decision.one_unit.unit_cells import Cell
 
-LEVEL = 0.95
-TAILS = (0.025, 0.975)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Range:
-    """A number at the estimate, with the range in new centres (no chance of single thumbs in it)."""
-
-    value: float
-    lower: float
-    upper: float
-
-    @classmethod
-    def of(cls, value: float, draws: FloatArray) -> Range:
-        """Return the middle 95 % of draws around a value."""
-        low, high = np.quantile(draws, TAILS)
-        return cls(value=float(value), lower=float(low), upper=float(high))
-
-    def times(self, factor: float) -> Range:
-        """Return the range in another unit; the factor is above 0."""
-        return Range(value=factor * self.value, lower=factor * self.lower, upper=factor * self.upper)
+NO_COMPARISON = "only single-arm series, which compare nothing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +39,8 @@ class Expectation:
     `cohort` counts the events of one year's thumbs within the years followed; None for scores. `by_year` and
     `calendar` exist for rates. `change` is the expected difference to the current technique per year's
     thumbs (per thumb for scores), with one baseline for both; `better_share` the share of draws in which the
-    technique does better. None for the current technique.
+    technique does better. Both are None for the current technique and for single-arm series, which compare
+    nothing. `counts` are the simulated counts behind `cohort`, one a draw.
     """
 
     cell: Cell
@@ -67,6 +50,7 @@ class Expectation:
     calendar: tuple[YearCount, ...] = ()
     change: Range | None = None
     better_share: float | None = None
+    counts: FloatArray | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,17 +68,6 @@ class Burden:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Workload:
-    """Theatre hours and money of one year's thumbs within the years followed; None where not typed."""
-
-    technique: UnitTechnique
-    hours_first: float | None = None
-    hours_again: Range | None = None
-    cost_first: float | None = None
-    cost_events: Range | None = None
-
-
 def expectations(
     unit: Unit, cells: Sequence[Cell], *, random: np.random.Generator
 ) -> tuple[Expectation, ...]:
@@ -108,51 +81,46 @@ def expectations(
 def _expectation(unit: Unit, cell: Cell, current: Cell, random: np.random.Generator) -> Expectation:
     volume, years = unit.volume.value, unit.years.value
     risks = cell.per_thumb(cell.draws, years)
-    risk = float(cell.per_thumb(cell.value, years))
     change, better = None, None
-    if not cell.is_current:
+    if cell.compares:
         gaps = risks - current.per_thumb(current.draws, years)
-        factor = 1.0 if cell.outcome.scored else volume
-        gap = risk - float(current.per_thumb(current.value, years))
-        change = Range.of(factor * gap, factor * gaps)
+        change = Range.of((1.0 if cell.outcome.scored else volume) * gaps, mean=cell.has_mean)
         better = float(np.mean(cell.outcome.worse * gaps < 0))
-    shared = {
-        "cell": cell,
-        "per_thumb": Range.of(risk, risks),
-        "change": change,
-        "better_share": better,
-    }
+    per_thumb = Range.of(risks, mean=cell.has_mean)
     if cell.outcome.scored:
-        return Expectation(**shared)  # type: ignore[arg-type]
-    cohort = count_range(volume * risk, volume * risks, random=random, most=volume, level=LEVEL)
-    if not cell.per_year:
-        return Expectation(**shared, cohort=cohort)  # type: ignore[arg-type]
-    by_year = tuple(
-        YearCount(
-            year=year,
-            counts=count_range(
-                float(expected_within(volume, cell.value, year)),
-                expected_within(volume, cell.draws, year),
-                random=random,
-                most=volume,
-                level=LEVEL,
-            ),
+        return Expectation(cell=cell, per_thumb=per_thumb, change=change, better_share=better)
+    counts = counts_among(volume, risks, random=random)
+    by_year: tuple[YearCount, ...] = ()
+    calendar: tuple[YearCount, ...] = ()
+    if cell.per_year:
+        by_year = tuple(
+            YearCount(year=year, counts=_within(volume, cell.draws, year, random))
+            for year in shown_years(years)
         )
-        for year in shown_years(years)
-    )
-    calendar = tuple(
-        YearCount(
-            year=year,
-            counts=count_range(
-                float(expected_in_calendar_year(volume, cell.value, year)),
-                expected_in_calendar_year(volume, cell.draws, year),
-                random=random,
-                level=LEVEL,
-            ),
+        calendar = tuple(
+            YearCount(year=year, counts=_in_calendar(volume, cell.draws, year, random))
+            for year in shown_years(unit.years_operating)
         )
-        for year in shown_years(unit.years_operating)
+    return Expectation(
+        cell=cell,
+        per_thumb=per_thumb,
+        cohort=count_range(counts, volume * risks),
+        counts=counts,
+        by_year=by_year,
+        calendar=calendar,
+        change=change,
+        better_share=better,
     )
-    return Expectation(**shared, cohort=cohort, by_year=by_year, calendar=calendar)  # type: ignore[arg-type]
+
+
+def _within(volume: float, rates: FloatArray, year: float, random: np.random.Generator) -> CountRange:
+    means = expected_within(volume, rates, year)
+    return count_range(counts_among(volume, means / volume, random=random), means)
+
+
+def _in_calendar(volume: float, rates: FloatArray, year: float, random: np.random.Generator) -> CountRange:
+    means = expected_in_calendar_year(volume, rates, year)
+    return count_range(counts_about(means, random=random), means)
 
 
 def shown_years(last: float) -> tuple[float, ...]:
@@ -167,88 +135,43 @@ def burdens(unit: Unit, cells: Sequence[Cell]) -> tuple[Burden, ...]:
     if len(weighted) < 2:
         return ()
     by_place = {(cell.technique.id, cell.outcome.term.id): cell for cell in cells}
-    sums = {}
+    whole = {}
     for technique in unit.techniques:
         own = [by_place[technique.id, name] for name in weighted]
-        if all(cell.answered for cell in own):
-            sums[technique.id] = [_part(cell, unit.years.value) for cell in own]
-    base = sum(draws for _, draws in sums[unit.current])
+        if all(cell.is_current or cell.compares for cell in own):
+            whole[technique.id] = {cell.outcome.term.id: _part(cell, unit.years.value) for cell in own}
+    base = np.sum(list(whole[unit.current].values()), axis=0)
     found = []
     for technique in unit.techniques:
-        if technique.id not in sums:
+        own = [by_place[technique.id, name] for name in weighted]
+        if technique.id not in whole:
             missing = [
-                f"{cell.outcome.term.label}: {cell.reason}"
-                for name in weighted
-                if not (cell := by_place[technique.id, name]).answered
+                f"{cell.outcome.term.label}: {cell.reason or NO_COMPARISON}"
+                for cell in own
+                if not cell.compares
             ]
             found.append(Burden(technique=technique, reason="; ".join(missing)))
             continue
-        parts = sums[technique.id]
-        draws, value = sum(part for _, part in parts), sum(point for point, _ in parts)
-        current = technique.id == unit.current
-        gaps = np.asarray(draws - base)
+        parts = whole[technique.id]
+        draws = np.sum(list(parts.values()), axis=0)
+        current, has_mean = technique.id == unit.current, all(cell.has_mean for cell in own)
         found.append(
             Burden(
                 technique=technique,
-                total=Range.of(value, np.asarray(draws)),
-                parts=tuple(zip(weighted, (point for point, _ in parts), strict=True)),
-                change=None
-                if current
-                else Range.of(value - sum(point for point, _ in sums[unit.current]), gaps),
-                better_share=None if current else float(np.mean(gaps < 0)),
+                total=Range.of(draws, mean=has_mean),
+                parts=tuple(
+                    (name, Range.of(part, mean=by_place[technique.id, name].has_mean).planned)
+                    for name, part in parts.items()
+                ),
+                change=None if current else Range.of(draws - base, mean=has_mean),
+                better_share=None if current else float(np.mean(draws < base)),
             )
         )
     return tuple(found)
 
 
-def _part(cell: Cell, years: float) -> tuple[float, FloatArray]:
-    """Return what an outcome adds to the weighted sum of 100 thumbs, at the estimate and in draws."""
+def _part(cell: Cell, years: float) -> FloatArray:
+    """Return what an outcome adds to the weighted sum of 100 thumbs, in draws."""
     weight = cell.outcome.weight
     factor = 100 * cell.outcome.worse * (weight.value if weight else 0.0)
-    return factor * float(cell.per_thumb(cell.value, years)), factor * cell.per_thumb(cell.draws, years)
-
-
-def workloads(unit: Unit, cells: Sequence[Cell], *, random: np.random.Generator) -> tuple[Workload, ...]:
-    """Return hours and money by technique; empty when the unit typed neither minutes nor costs."""
-    found = []
-    volume = unit.volume.value
-    for technique in unit.techniques:
-        own = [cell for cell in cells if cell.technique.id == technique.id and not cell.outcome.scored]
-        minutes, cost = technique.theatre_minutes, technique.cost
-        found.append(
-            Workload(
-                technique=technique,
-                hours_first=None if minutes is None else volume * minutes / 60,
-                hours_again=_added(
-                    unit, own, [_over_60(cell.outcome.theatre_minutes) for cell in own], random
-                ),
-                cost_first=None if cost is None else volume * cost,
-                cost_events=_added(unit, own, [cell.outcome.cost for cell in own], random),
-            )
-        )
-    typed = any(
-        value is not None
-        for item in found
-        for value in (item.hours_first, item.hours_again, item.cost_first, item.cost_events)
-    )
-    return tuple(found) if typed else ()
-
-
-def _over_60(minutes: float | None) -> float | None:
-    return None if minutes is None else minutes / 60
-
-
-def _added(
-    unit: Unit, cells: Sequence[Cell], sizes: Sequence[float | None], random: np.random.Generator
-) -> Range | None:
-    """Add up events times a size each; None when no size was typed or an outcome with one has no answer."""
-    pairs = [(cell, size) for cell, size in zip(cells, sizes, strict=True) if size is not None]
-    if not pairs or not all(cell.answered for cell, _ in pairs):
-        return None
-    volume, years = unit.volume.value, unit.years.value
-    value = math.fsum(size * volume * float(cell.per_thumb(cell.value, years)) for cell, size in pairs)
-    draws = np.zeros(len(pairs[0][0].draws))
-    for cell, size in pairs:
-        counts = random.poisson(volume * cell.per_thumb(cell.draws, years))
-        draws += size * np.minimum(counts, volume)
-    return Range.of(value, draws)
+    return factor * cell.per_thumb(cell.draws, years)

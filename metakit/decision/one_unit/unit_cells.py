@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
+from metakit.core.written import per_100
 from metakit.decision.new_centre import NewCentre, new_centre
 from metakit.decision.one_unit.expected import DRAWS, risk_within, stratified
 from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
@@ -18,13 +20,13 @@ from metakit.measures.converting.carrying import Carrier, carrier_for
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.synthesis.networking.network_absolute import Seen
 
 ZERO_BASELINE = (
     "The unit counted no event. Half an event is taken for the expected number (the mean of Jeffreys' "
     "distribution), and the range starts from that distribution."
 )
-CUT = "Draws of a risk beyond 0 or 100 of 100 thumbs were cut there."
-MOST_RISK = 1 - 1e-12
+LEAST_RISK, MOST_RISK = 1e-12, 1 - 1e-12
 MOST_RATE = 1e6
 """Draws beyond these mean that everybody has the event at once; more would only overflow."""
 
@@ -64,6 +66,18 @@ class Cell:
     def is_current(self) -> bool:
         """Whether this is what the unit does now."""
         return self.link is None and self.answered
+
+    @property
+    def compares(self) -> bool:
+        """Whether its number comes from studies that hold the technique against the current one."""
+        return self.answered and self.link is not None and not self.link.series
+
+    @property
+    def has_mean(self) -> bool:
+        """Whether the draws have a mean: risks always, a score not where its effect has t tails with df 1."""
+        if not self.outcome.scored or self.centre is None:
+            return True
+        return getattr(self.centre.distribution, "df", math.inf) > 1 and bool(np.isfinite(self.draws).all())
 
     def at(self, effect: float | None = None, baseline: float | None = None) -> float:
         """Return `value` under another effect (analysis scale) or another baseline."""
@@ -168,12 +182,12 @@ def _cell(
         return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
     per_year = outcome.baseline is not None and outcome.baseline.per_year
     try:
-        carrier = _carrier(link, finding, baseline_value(outcome), per_year)
+        carrier = _carrier(link, finding, centre, baseline_value(outcome), per_year)
     except NotEstimableError as error:
         return Cell(outcome=outcome, technique=technique, link=link, finding=finding, reason=str(error))
     at = np.asarray(baseline_value(outcome))
     value, _ = _applied(link, finding, np.asarray(centre.estimate), at, per_year, carrier)
-    draws, cut = _applied(link, finding, centre.draw(random, len(bases)), bases, per_year, carrier)
+    draws, beyond = _applied(link, finding, centre.draw(random, len(bases)), bases, per_year, carrier)
     return Cell(
         outcome=outcome,
         technique=technique,
@@ -183,12 +197,43 @@ def _cell(
         finding=finding,
         centre=centre,
         carrier=carrier,
-        notes=(*([carrier.reason] if carrier and carrier.reason else ()), *((CUT,) if cut else ())),
+        notes=(
+            *([carrier.reason] if carrier and carrier.reason else ()),
+            *([_beyond_words(beyond)] if beyond else ()),
+            *_unseen(link, finding, technique, float(np.mean(draws)), per_year=per_year),
+        ),
     )
 
 
-def _carrier(link: Link, finding: AnalysisFinding, base: float, per_year: bool) -> Carrier | None:
+def _unseen(
+    link: Link, finding: AnalysisFinding, technique: UnitTechnique, expected: float, *, per_year: bool
+) -> tuple[str, ...]:
+    """Mark an expectation outside the interval of every study with the technique."""
+    side, size = (1 if link.backwards else 0), "time" if per_year else "total"
+    rows = [study.sides[side].numbers for study in finding.numbers if len(study.sides) > side]
+    arms = [(row["events"], row[size]) for row in rows if "events" in row and size in row]
+    seen = Seen.of(technique.label, arms, "thumb-years" if per_year else "thumbs")
+    if seen is None or not seen.outside(expected):
+        return ()
+    return (
+        f"Caution: the expected {per_100(100 * expected)} in 100 after {technique.label} lies outside what "
+        f"its studies saw ({seen.words}); it is the effect at your baseline; nobody saw it.",
+    )
+
+
+def _beyond_words(share: float) -> str:
+    """Say how many draws of a risk lay beyond 0 or 100 and were set there."""
+    written = f"{per_100(100 * share)} of 100 draws"
+    return f"In {written} the risk would have left 0 to 100 of 100 and was set to the end."
+
+
+def _carrier(
+    link: Link, finding: AnalysisFinding, centre: NewCentre, base: float, per_year: bool
+) -> Carrier | None:
     """Return how the effect is carried to the unit's baseline, None for series and scores.
+
+    It has to carry the estimate, the interval of the mean and that of a new centre, so that nothing shown
+    was cut at 0 or 100.
 
     Raises
     ------
@@ -198,7 +243,8 @@ def _carrier(link: Link, finding: AnalysisFinding, base: float, per_year: bool) 
     measure, result = MEASURES[link.plan.measure], finding.result
     if link.series or result is None or measure.at_baseline is None:
         return None
-    ends = np.array([result.estimate, *result.interval]) * (-1 if link.backwards else 1)
+    limits = [end for end in centre.limits() if math.isfinite(end)]
+    ends = np.array([result.estimate, *result.interval, *limits]) * (-1 if link.backwards else 1)
     own = baseline_of(measure, finding.numbers, level=result.level)
     home = None if own is None else own.value
     if home is not None and link.backwards:
@@ -218,21 +264,21 @@ def _applied(
     base: FloatArray,
     per_year: bool,
     carrier: Carrier | None,
-) -> tuple[FloatArray, bool]:
-    """Return rates, risks or differences from effects on the analysis scale, and whether risks were cut."""
+) -> tuple[FloatArray, float]:
+    """Return rates, risks or differences from effects on the analysis scale; and the share set to an end."""
     measure = MEASURES[link.plan.measure]
     if link.series:
         if finding is None or finding.result is None:  # pragma: no cover - an answered cell has both
             raise ValueError("a series without an answer")
         found = _natural(finding, effect)
-        return (found, False) if per_year else _within_0_and_1(found)
+        return (found, 0.0) if per_year else _within_0_and_1(found)
     size = -effect if link.backwards else effect
     if measure.name == "mean_difference":
-        return size, False
+        return size, 0.0
     if carrier is None:  # pragma: no cover - scores and series have returned
         raise ValueError("an effect on events without a way to a baseline")
     found = carrier.risk(_on_natural(link, measure, size), base)
-    return (np.asarray(np.minimum(found, MOST_RATE)), False) if per_year else _within_0_and_1(found)
+    return (np.asarray(np.minimum(found, MOST_RATE)), 0.0) if per_year else _within_0_and_1(found)
 
 
 def _natural(finding: AnalysisFinding, values: FloatArray) -> FloatArray:
@@ -249,6 +295,6 @@ def _natural(finding: AnalysisFinding, values: FloatArray) -> FloatArray:
     return np.array([back(float(value)) for value in np.ravel(values)]).reshape(np.shape(values))
 
 
-def _within_0_and_1(risk: FloatArray) -> tuple[FloatArray, bool]:
-    cut = bool(((risk < 0) | (risk > 1)).any())
-    return np.clip(risk, 0.0, MOST_RISK), cut
+def _within_0_and_1(risk: FloatArray) -> tuple[FloatArray, float]:
+    beyond = float(np.mean((risk <= 0) | (risk > 1)))
+    return np.clip(risk, LEAST_RISK, MOST_RISK), beyond

@@ -11,19 +11,22 @@ from metakit.core.plans import Protocol
 from metakit.decision.certainty import all_certainties
 from metakit.decision.one_unit.expected import DRAWS
 from metakit.decision.one_unit.unit import Unit
-from metakit.decision.one_unit.unit_answer import (
-    Burden,
-    Expectation,
-    Workload,
-    burdens,
-    expectations,
-    workloads,
+from metakit.decision.one_unit.unit_answer import Burden, Expectation, burdens, expectations
+from metakit.decision.one_unit.unit_audit import AuditPlan, YearsToTell, audit_plans, years_to_tell
+from metakit.decision.one_unit.unit_causes import (
+    OptionByBand,
+    TechniqueReturns,
+    options_by_band,
+    returns_by_source,
 )
 from metakit.decision.one_unit.unit_cells import Cell, cells_of
 from metakit.decision.one_unit.unit_drivers import Drivers, drivers
 from metakit.decision.one_unit.unit_evidence import CellEvidence, evidence
+from metakit.decision.one_unit.unit_first import FirstScreen, first_screen
+from metakit.decision.one_unit.unit_learning import FirstYear, first_years
 from metakit.decision.one_unit.unit_links import asked_only, links
 from metakit.decision.one_unit.unit_scenarios import ScenarioRow, scenario_rows
+from metakit.decision.one_unit.unit_work import Workload, workloads
 from metakit.decision.unit_returns import UnitReturns, unit_returns
 from metakit.review.folder import ReviewFolder
 from metakit.synthesis.findings import Findings
@@ -45,7 +48,13 @@ class UnitDecision:
     evidence: tuple[CellEvidence, ...]
     scenarios: tuple[ScenarioRow, ...]
     draws: int
+    first: FirstScreen
+    first_years: tuple[FirstYear, ...] = ()
+    to_tell: tuple[YearsToTell, ...] = ()
+    audits: tuple[AuditPlan, ...] = ()
     returns: UnitReturns | None = None
+    by_source: tuple[TechniqueReturns, ...] = ()
+    by_band: tuple[OptionByBand, ...] = ()
 
     @property
     def invented(self) -> bool:
@@ -114,17 +123,26 @@ def decide(
     random = np.random.default_rng(unit.seed)
     cells = cells_of(unit, chosen, findings, random=random, size=draws)
     certainties = {item.body.analysis: item for item in all_certainties(findings)}
+    expected = expectations(unit, cells, random=random)
+    rests = evidence(unit, cells, certainties, folder.protocol)
+    work = workloads(unit, expected)
     return UnitDecision(
         unit=unit,
         protocol=folder.protocol,
         findings=findings,
         cells=cells,
-        expectations=expectations(unit, cells, random=random),
+        first=first_screen(unit, cells, expected, rests, work),
+        expectations=expected,
         burdens=burdens(unit, cells),
-        workloads=workloads(unit, cells, random=random),
+        workloads=work,
         scenarios=scenario_rows(unit, cells, random=random),
+        first_years=first_years(unit, expected, random=random),
         drivers=drivers(unit, cells),
-        evidence=evidence(unit, cells, certainties, folder.protocol),
+        evidence=rests,
+        to_tell=years_to_tell(unit, expected, folder.protocol),
+        audits=audit_plans(unit, cells),
         draws=draws,
         returns=unit_returns(unit, findings),
+        by_source=returns_by_source(unit, findings),
+        by_band=options_by_band(findings),
     )

@@ -121,7 +121,10 @@ class _Question:
 
 
 def drivers(unit: Unit, cells: Sequence[Cell]) -> tuple[Drivers, ...]:
-    """Return drivers and ties of every technique but the current one that has an answer."""
+    """Return drivers and ties of every technique that studies hold against the current one.
+
+    Single-arm series compare nothing: no "ahead if" is computed from them.
+    """
     found = []
     for technique in unit.others:
         question, missing = _question(unit, cells, technique)
@@ -150,9 +153,9 @@ def _question(
     by_place = {(cell.technique.id, cell.outcome.term.id): cell for cell in cells}
     own = [by_place[technique.id, item.term.id] for item in unit.outcomes]
     weighted = [cell for cell in own if cell.outcome.weight is not None and cell.outcome.weight.value > 0]
-    missing = tuple(cell.outcome.term.label for cell in weighted if not cell.answered)
+    missing = tuple(cell.outcome.term.label for cell in weighted if not cell.compares)
     use_weights = len(weighted) >= 2 and not missing
-    chosen = weighted if use_weights else [cell for cell in own if cell.answered][:1]
+    chosen = weighted if use_weights else [cell for cell in own if cell.compares][:1]
     if not chosen:
         return None, missing
     pairs = tuple((cell, by_place[unit.current, cell.outcome.term.id]) for cell in chosen)
@@ -216,7 +219,7 @@ def _ties(question: _Question) -> list[Tie]:
     found = []
     for own, current in question.pairs:
         found.append(_effect_tie(question, own, current))
-        if own.outcome.baseline is not None and (question.weighted or (own.link and own.link.series)):
+        if own.outcome.baseline is not None and question.weighted:
             found.append(_baseline_tie(question, own))
         if question.weighted:
             found.append(_weight_tie(question, own, current))
@@ -264,8 +267,6 @@ def _effect_for(own: Cell, change: float, base: float, years: float) -> float | 
     if not 0 < risk < 1:
         return None
     target = -math.log1p(-risk) / years if own.per_year else risk
-    if own.link.series:
-        return float(measure.scale(own.link.plan.scale).from_natural(np.asarray(target)))
     kind = "rate_ratio" if own.per_year else measure.name
     natural = float(effect_needed(kind, target - base, base))
     if measure.scale(own.link.plan.scale).axis != "log":

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from metakit.core.plans import Protocol
 from metakit.core.written import count, listed
 from metakit.decision.analysis_body import body_of
-from metakit.decision.certainty import Certainty
+from metakit.decision.certainty import Certainty, Level
 from metakit.decision.information import size_for_means, size_for_rates, size_for_risks, thumbs_of, typical_sd
 from metakit.decision.one_unit.expected import rate_for_risk
 from metakit.decision.one_unit.unit import Unit
@@ -48,7 +48,10 @@ class MissingThumbs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellEvidence:
-    """What one technique's number for one outcome rests on. `flags` say what it cannot bear."""
+    """What one technique's number for one outcome rests on. `flags` say what it cannot bear.
+
+    `level` is the certainty that counts, None where nobody judges (single-arm series).
+    """
 
     cell: Cell
     studies: str
@@ -57,6 +60,7 @@ class CellEvidence:
     signed: bool
     flags: tuple[str, ...]
     missing: MissingThumbs
+    level: Level | None = None
 
 
 def evidence(
@@ -99,6 +103,7 @@ def _evidence(
         signed=judged is not None and judged.final,
         flags=tuple(_flags(unit, cell, finding, judged)),
         missing=_missing(unit, cell, finding, protocol),
+        level=None if judged is None else judged.level,
     )
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from metakit.decision.one_unit.expected import CountRange
-from metakit.decision.one_unit.unit_answer import Burden, Expectation, Range, Workload, YearCount
+from metakit.decision.one_unit.expected import CountRange, Range
+from metakit.decision.one_unit.unit_answer import Burden, Expectation, YearCount
+from metakit.decision.one_unit.unit_audit import AuditPlan, YearsToTell
 from metakit.decision.one_unit.unit_cells import Cell
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_drivers import Drivers
 from metakit.decision.one_unit.unit_evidence import CellEvidence
+from metakit.decision.one_unit.unit_learning import FirstYear
 from metakit.decision.one_unit.unit_scenarios import STATED, ScenarioRow
 from metakit.decision.one_unit.unit_words import cautions, is_thin, summary_lines
+from metakit.decision.one_unit.unit_work import Amounts, Workload
 from metakit.synthesis.answers import finite
 
 
@@ -38,6 +41,7 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
                     "value": item.baseline.value,
                     "interval": [item.baseline.lower, item.baseline.upper],
                     "source": item.baseline.source,
+                    "years": [asdict(row) for row in item.years],
                 }
                 for item in unit.outcomes
                 if item.baseline is not None
@@ -50,6 +54,12 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
             "invented": found.protocol.invented,
         },
         "cautions": list(cautions(found)),
+        "question": found.first.question,
+        "answer": found.first.answer,
+        "techniques": [
+            {"technique": line.technique.id, "compared": line.compared, "text": line.text}
+            for line in found.first.lines
+        ],
         "summary": list(summary_lines(found)),
         "expected": [_expectation(item) for item in found.expectations],
         "without_answer": [
@@ -59,10 +69,22 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
         ],
         "weighted": [_burden(item) for item in found.burdens],
         "workload": [_workload(item) for item in found.workloads],
+        "first_years_with_stated_learning": [_first_year(item) for item in found.first_years],
+        "own_audit_could_tell": [_to_tell(item) for item in found.to_tell],
+        "audit_plans": [_audit(item) for item in found.audits],
         "drivers": [_drivers(item) for item in found.drivers],
         "scenarios": {"stated": STATED, "rows": [_scenario(row) for row in found.scenarios]},
         "evidence": [_evidence(item) for item in found.evidence],
         "returns_by_cause": asdict(found.returns) if found.returns else None,
+        "returns_by_source": [
+            {
+                "technique": item.technique.id,
+                "studies": item.studies,
+                "rows": [asdict(row) for row in item.rows],
+            }
+            for item in found.by_source
+        ],
+        "mp_options_by_band": [asdict(item) for item in found.by_band],
         "simulation": {
             "draws": found.draws,
             "seed": unit.seed,
@@ -76,16 +98,18 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
 
 
 def _range(found: Range | None) -> dict[str, Any] | None:
-    return None if found is None else {"value": found.value, "range": [found.lower, found.upper]}
+    if found is None:
+        return None
+    return {"mean": found.mean, "median": found.median, "range": [found.lower, found.upper]}
 
 
 def _counts(found: CountRange | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "expected": found.expected,
+        "mean": found.mean,
+        "median": found.median,
         "range": [found.lower, found.upper],
-        "median_of_draws": found.middle,
         "level": found.level,
     }
 
@@ -106,7 +130,8 @@ def _expectation(item: Expectation) -> dict[str, Any]:
         else "rate_per_thumb_year"
         if cell.per_year
         else "risk",
-        "value": cell.value,
+        "at_the_estimates": cell.value,
+        "compares": cell.compares,
         "new_centre": cell.centre.note if cell.centre else None,
         "new_centre_from_prediction_interval": cell.centre.predicted if cell.centre else None,
         "per_thumb": _range(item.per_thumb),
@@ -140,11 +165,75 @@ def _burden(item: Burden) -> dict[str, Any]:
 def _workload(item: Workload) -> dict[str, Any]:
     return {
         "technique": item.technique.id,
-        "theatre_hours_first": item.hours_first,
-        "theatre_hours_events": _range(item.hours_again),
-        "cost_first": item.cost_first,
-        "cost_events": _range(item.cost_events),
+        "theatre_hours": _amounts(item.hours),
+        "cost": _amounts(item.cost),
     }
+
+
+def _amounts(found: Amounts) -> dict[str, Any]:
+    return {
+        "operations": found.first,
+        "implants": found.implants,
+        "events": _range(found.events),
+        "total": _range(found.total),
+        "difference_to_current": _range(found.change),
+        "difference_of_operations_alone": found.change_first,
+        "why_no_difference": found.why_not or None,
+    }
+
+
+def _first_year(item: FirstYear) -> dict[str, Any]:
+    return {
+        "technique": item.technique.id,
+        "thumbs": item.thumbs,
+        "theatre_hours_added": item.hours,
+        "events": [
+            {"outcome": label, "events": _counts(counts), "added": added}
+            for label, counts, added in item.events
+        ],
+        "typed_source": item.source,
+    }
+
+
+def _to_tell(item: YearsToTell) -> dict[str, Any]:
+    if item.why_not:
+        return {"outcome": item.outcome.term.id, "why_not": item.why_not}
+    return {
+        "outcome": item.outcome.term.id,
+        "risk_now": item.now,
+        "other_risk": item.other,
+        "thumbs_in_both_groups": item.thumbs,
+        "years": item.years,
+        "years_of_following_after": item.follow_up,
+        "difference_typed_by_the_unit": item.typed,
+    }
+
+
+def _audit(item: AuditPlan) -> dict[str, Any]:
+    if item.why_not:
+        return {"outcome": item.outcome.term.id, "why_not": item.why_not}
+    return {
+        "outcome": item.outcome.term.id,
+        "expected_rate" if item.per_year else "expected_risk": item.rate,
+        "critical_value": item.critical,
+        "chance_of_leaving_if_double": item.alarm_if_double,
+        "chance_of_leaving_if_half": item.alarm_if_half,
+        "chance_of_leaving_at_limits_of_own_interval": list(item.alarm_if_own),
+        "limits": [
+            {"year": year, "expected": row.expected, "too_many_from": row.above, "too_few_to": row.below}
+            for year, row in enumerate(item.rows, start=1)
+        ],
+        "running_totals": {
+            name: [
+                {
+                    "year": row.year, "observed": row.observed, "expected": row.expected,
+                    "too_many_from": row.limits.above, "too_few_to": row.limits.below, "side": row.side,
+                }
+                for row in rows
+            ]
+            for name, rows in (item.totals or {}).items()
+        },
+    }  # fmt: skip
 
 
 def _drivers(item: Drivers) -> dict[str, Any]:

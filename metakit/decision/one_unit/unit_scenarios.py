@@ -9,9 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import FloatArray
-from metakit.decision.one_unit.expected import CountRange, count_range, mixed_risk, split_risk, stratified
+from metakit.decision.one_unit.expected import (
+    CountRange,
+    Range,
+    count_range,
+    counts_among,
+    mixed_risk,
+    split_risk,
+    stratified,
+)
 from metakit.decision.one_unit.unit import Scenario, ScenarioEffect, Unit
-from metakit.decision.one_unit.unit_answer import Range
 from metakit.decision.one_unit.unit_cells import MOST_RISK, Cell
 from metakit.synthesis.confidence import ConfidenceDistribution
 
@@ -66,30 +73,20 @@ def _row(
     unit: Unit, scenario: Scenario, effect: ScenarioEffect, cell: Cell, random: np.random.Generator
 ) -> ScenarioRow:
     volume, years, share = unit.volume.value, unit.years.value, scenario.share
-    value = min(float(cell.per_thumb(cell.value, years)), MOST_RISK)
     risks = np.minimum(cell.per_thumb(cell.draws, years), MOST_RISK)
     ratios = _ratio_draws(effect, random, len(risks))
-    part, rest = split_risk(value, share, effect.rate_ratio.value)
     parts, rests = split_risk(risks, share, ratios)
     instead = None
     if scenario.share_instead is not None:
-        other = scenario.share_instead
-        instead = Range.of(
-            volume * float(mixed_risk(part, rest, other)), volume * mixed_risk(parts, rests, other)
-        )
+        instead = Range.of(volume * mixed_risk(parts, rests, scenario.share_instead))
     return ScenarioRow(
         scenario=scenario,
         effect=effect,
         cell=cell,
-        part=Range.of(float(part), parts),
-        rest=Range.of(float(rest), rests),
-        events=count_range(
-            volume * share * float(part),
-            volume * share * parts,
-            random=random,
-            most=math.ceil(volume * share),
-        ),
-        all_now=volume * value,
+        part=Range.of(parts),
+        rest=Range.of(rests),
+        events=count_range(counts_among(volume * share, parts, random=random), volume * share * parts),
+        all_now=volume * float(np.mean(risks)),
         all_instead=instead,
     )
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from metakit.core.written import listed, per_100, signed
-from metakit.decision.one_unit.unit_answer import Expectation, Range
+from metakit.core.written import count, listed, per_100, signed
+from metakit.decision.one_unit.expected import median_words
+from metakit.decision.one_unit.unit import Unit
+from metakit.decision.one_unit.unit_answer import Expectation
+from metakit.decision.one_unit.unit_audit import YearsToTell
 from metakit.decision.one_unit.unit_cells import Cell
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_evidence import CellEvidence
@@ -98,7 +101,7 @@ def _few(found: UnitDecision) -> str:
 def headline(found: UnitDecision) -> str:
     """Say whose thumbs the sentences that follow are about."""
     unit = found.unit
-    return f"{unit.name}. With your {unit.volume.value:g} thumbs a year:"
+    return f"{unit.name}, with {unit.volume.value:g} thumbs a year."
 
 
 def summary_groups(found: UnitDecision) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -145,9 +148,14 @@ def _told(item: Expectation, rests: CellEvidence | None) -> str:
     counts = item.cohort
     if counts is None:  # pragma: no cover - events have counts
         return ""
-    text = f"{per_100(counts.expected)} thumbs (range {counts.lower:.0f} to {counts.upper:.0f}) with {label}"
+    text = (
+        f"{per_100(counts.mean)} thumbs ({median_words(counts)}; "
+        f"range {counts.lower:.0f} to {counts.upper:.0f}) with {label}"
+    )
     if item.cell.is_current:
         return f"{text}, as now"
+    if not item.cell.compares:
+        return f"{text}, from single-arm series: no comparison"
     return f"{text}, certainty {rests.certainty if rests else 'not judged'}"
 
 
@@ -156,14 +164,10 @@ def score_words(item: Expectation) -> str:
     found = item.change
     if found is None:
         return ""
-    better = "better" if item.cell.outcome.worse * found.value < 0 else "worse"
+    better = "better" if item.cell.outcome.worse * found.median < 0 else "worse"
     unit = item.cell.outcome.term.unit
-    return f"{_signed(found, 1)} {unit} ({better} at the estimate)"
-
-
-def _signed(found: Range, decimals: int) -> str:
-    value, lower, upper = (signed(end, decimals) for end in (found.value, found.lower, found.upper))
-    return f"{value} (range {lower} to {upper})"
+    value, lower, upper = (signed(end, 1) for end in (found.median, found.lower, found.upper))
+    return f"{value} {unit} (range {lower} to {upper}; {better} at the median)"
 
 
 def plain_text(found: UnitDecision) -> str:
@@ -172,7 +176,9 @@ def plain_text(found: UnitDecision) -> str:
     lines = []
     if found.invented:
         lines.append("INVENTED DATA: these numbers say nothing about real operations.")
-    lines += [headline(found), *summary_lines(found)]
+    lines += [headline(found), f"{found.first.question} {found.first.answer}"]
+    lines += [f"- {line.text}" for line in found.first.lines]
+    lines += summary_lines(found)
     for cell in found.cells:
         if not cell.answered and cell.link is not None:
             lines.append(
@@ -186,6 +192,7 @@ def plain_text(found: UnitDecision) -> str:
                 f"What drives {item.technique.label} against {unit.technique(unit.current).label} most: "
                 f"{item.bars[0].name}{turn}."
             )
+    lines += [tell_words(item, unit) for item in found.to_tell]
     if found.returns is not None:
         lines.append(f"Returns by cause. {basis_words(found.returns, unit)}")
         lines += [f"  {returns_words(row)}" for row in found.returns.rows]
@@ -195,3 +202,17 @@ def plain_text(found: UnitDecision) -> str:
         "Decision support for licensed clinicians; it recommends nothing. Local codes and policy come first."
     )
     return "\n".join(lines)
+
+
+def tell_words(item: YearsToTell, unit: Unit) -> str:
+    """Say when the unit's own audit could tell a stated difference."""
+    label = item.outcome.term.label
+    if item.why_not:
+        return f"When your own audit could tell a difference in {lower_first(label)}: {item.why_not}."
+    whose = "your stated difference" if item.typed else "the review's smallest important difference"
+    after = f", and {item.follow_up:.3g} more until the last thumb is followed" if item.follow_up else ""
+    return (
+        f"Your own audit of {lower_first(label)} could tell {per_100(100 * item.now)} from "
+        f"{per_100(100 * item.other)} in 100 thumbs ({whose}) after {count(item.years, 'year')} at "
+        f"{unit.volume.value:g} thumbs a year, half with each technique{after}."
+    )

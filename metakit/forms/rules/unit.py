@@ -89,10 +89,24 @@ def unit_baselines(context: Context) -> Iterator[Problem]:
                 hint="take the baseline out", severity="error",
             )  # fmt: skip
             continue
+        rows = audited(context.record, item.text("outcome"))
+        if rows and not any(base.has(name) for name in ("events", "thumbs", "thumb_years")):
+            continue  # the audit's years are the baseline
+        if not base.has("events"):
+            yield base.problem(
+                "events", "missing: how many events, or one row a year in the audit", severity="error"
+            )
         if base.has("thumbs") == base.has("thumb_years"):
             yield base.problem(
                 "events", "a baseline has thumbs or thumb_years, one of the two", severity="error"
             )
+        for name in ("events", "thumbs", "thumb_years"):
+            typed, added = base.number(name), sum(row.number(name) or 0 for row in rows)
+            if rows and typed is not None and abs(typed - added) > 1e-9 * max(typed, added):
+                yield base.problem(
+                    name, f"the audit's years add up to {added:g}", found=base.typed(name),
+                    hint="leave the baseline's numbers out; the years are taken", severity="error",
+                )  # fmt: skip
         events, thumbs, years = base.number("events"), base.number("thumbs"), base.number("thumb_years")
         if events is not None and thumbs is not None and events > thumbs:
             yield base.problem(
@@ -104,6 +118,57 @@ def unit_baselines(context: Context) -> Iterator[Problem]:
                 "events", f"more than one event in each thumb-year ({base.typed('thumb_years')})",
                 found=base.typed("events"), hint="are the two numbers swapped?", severity="error",
             )  # fmt: skip
+
+
+@rule(
+    "unit_audit",
+    "an audit has one row a year, all thumbs or all thumb-years",
+    needs=("audit.outcome", "audit.year", "audit.thumbs", "audit.thumb_years", "outcomes.baseline.events"),
+    basis="definition of risks and rates",
+)
+def unit_audit(context: Context) -> Iterator[Problem]:
+    """Find years typed twice, rows without or with two denominators, rows unlike others of their outcome."""
+    seen: set[tuple[str, str, int | None]] = set()
+    kinds: dict[str, str] = {}
+    current = context.record.text("current_technique")
+    for item in context.record.groups("outcomes"):
+        base = item.group("baseline") if "baseline" in item.entries else None
+        if base is not None and base.has("thumbs") != base.has("thumb_years"):
+            kinds[item.text("outcome")] = "thumbs" if base.has("thumbs") else "thumb_years"
+    for row in context.record.groups("audit"):
+        outcome = row.text("outcome")
+        key = (outcome, row.text("technique") or current, row.integer("year"))
+        if key in seen:
+            yield row.problem(
+                "year", "stands twice for this outcome and technique", found=row.typed("year"),
+                severity="error",
+            )  # fmt: skip
+        seen.add(key)
+        if row.has("thumbs") == row.has("thumb_years"):
+            yield row.problem("events", "a year has thumbs or thumb_years, one of the two", severity="error")
+            continue
+        kind = "thumbs" if row.has("thumbs") else "thumb_years"
+        if kinds.setdefault(outcome, kind) != kind:
+            yield row.problem(
+                kind, f"this outcome is counted in {kinds[outcome]} elsewhere", found=row.typed(kind),
+                severity="error",
+            )  # fmt: skip
+        events, total = row.number("events"), row.number(kind)
+        if events is not None and total is not None and events > total:
+            yield row.problem(
+                "events", f"more events than {kind} ({row.typed(kind)})", found=row.typed("events"),
+                severity="error",
+            )  # fmt: skip
+
+
+def audited(record: Group, outcome: str) -> list[Group]:
+    """Return the audit's rows of the current technique for an outcome."""
+    current = record.text("current_technique")
+    return [
+        row
+        for row in record.groups("audit")
+        if row.text("outcome") == outcome and (row.text("technique") or current) == current
+    ]
 
 
 @rule(

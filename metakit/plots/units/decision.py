@@ -34,8 +34,8 @@ def expected_content(found: UnitDecision, *, title: str = "") -> ExpectedContent
         rows = [
             ExpectedRow(
                 name=item.cell.technique.label,
-                events=(item.cohort.expected, item.cohort.lower, item.cohort.upper),
-                words=_numbers(item.cohort.expected, item.cohort.lower, item.cohort.upper),
+                events=(item.cohort.mean, item.cohort.lower, item.cohort.upper),
+                words=_numbers(item.cohort.mean, item.cohort.lower, item.cohort.upper),
                 current=item.cell.is_current,
             )
             for item in found.expectations
@@ -118,6 +118,7 @@ def trade_contents(found: UnitDecision, *, title: str = "") -> tuple[TradeConten
             for technique in found.unit.techniques
             if (one := found.expectation(outcomes[0].term.id, technique.id)) is not None
             and (two := found.expectation(other.term.id, technique.id)) is not None
+            and all(item.cell.is_current or item.cell.compares for item in (one, two))
         ]
         if len(pairs) < 2:
             continue
@@ -157,7 +158,7 @@ def _axis(found: UnitDecision, item: Expectation) -> str:
 def _interval(item: Expectation) -> Interval:
     factor = 1.0 if item.cell.outcome.scored else 100.0
     found = item.per_thumb.times(factor)
-    return found.value, found.lower, found.upper
+    return found.planned, found.lower, found.upper
 
 
 def trade_text(content: TradeContent) -> str:

@@ -94,7 +94,7 @@ def test_weights_that_do_not_add_up_are_refused() -> None:
 
 
 def test_other_spellings() -> None:
-    assert [per_100(value) for value in (0.04, 2.35, 9.96, 15.4)] == ["0.0", "2.4", "10", "15"]
+    assert [per_100(value) for value in (0.04, 2.35, 9.96, 15.4)] == ["0.04", "2.4", "10", "15"]
     assert [signed(value, 1) for value in (2.34, -0.04, 0.04, -3.0)] == ["+2.3", "0.0", "0.0", "−3.0"]
     assert [signed(value) for value in (12.3, 2.0, 0.25, -0.5, 0.0)] == ["+12", "+2", "+0.25", "−0.5", "0"]
     assert (count(1, "study", "studies"), count(3, "event")) == ("1 study", "3 events")

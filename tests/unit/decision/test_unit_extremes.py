@@ -51,7 +51,7 @@ def test_edges_give_finite_numbers(name: str, tmp_path: Path) -> None:
         assert 0 <= item.per_thumb.lower <= item.per_thumb.upper <= 1 or item.cell.outcome.scored
         if item.cohort is not None:
             assert item.cohort.lower <= item.cohort.upper <= found.unit.volume.value
-            assert 0 <= item.cohort.expected <= found.unit.volume.value
+            assert 0 <= item.cohort.mean <= found.unit.volume.value
     if name == "everybody_has_it":
         text = write_unit_page(found, tmp_path / "page").read_text(encoding="utf-8")
         assert ">nan" not in text and "inf)" not in text

@@ -8,8 +8,9 @@ from typing import Any
 
 from metakit.core.plans import AnalysisPlan
 from metakit.core.values import FollowUp
-from metakit.decision.one_unit.unit import Unit, read_unit
+from metakit.decision.one_unit.unit import Unit
 from metakit.decision.one_unit.unit_decision import UnitDecision, decide
+from metakit.decision.one_unit.unit_reading import read_unit
 from tests.unit.synthesis.invented import (
     Folder,
     arm,

@@ -15,8 +15,8 @@ import pytest
 from docx import Document
 
 from metakit.core.plans import ExplorationPlan, NetworkPlan, Protocol, SpecificationPlan
-from metakit.decision.one_unit.unit import read_unit
 from metakit.decision.one_unit.unit_decision import decide
+from metakit.decision.one_unit.unit_reading import read_unit
 from metakit.report.unit_page import write_unit_page
 from metakit.report.write import write_report
 from metakit.review.folder import open_folder

@@ -42,11 +42,12 @@ def test_the_page_stands_alone_with_its_numbers(page: Path, decision: UnitDecisi
     assert set(re.findall(r'href="#([^"]+)"', html)) <= anchors
 
 
-def test_cautions_come_first_and_every_part_is_there(page: Path) -> None:
+def test_the_answer_comes_first_and_every_part_is_there(page: Path) -> None:
     html = page.read_text(encoding="utf-8")
     order = [
-        "INVENTED DEMONSTRATION DATA", "Before you read", "recommends nothing", "Local codes", "What to expect</h2>",
-        "Expected events", "Over the years", "Theatre time", "Outcomes weighed by you", "Two outcomes at once",
+        "INVENTED DEMONSTRATION DATA", "Should we change our standard technique?", "recommends nothing",
+        "What to plan for</h2>", "Theatre hours and money</h2>", "Your own audit</h2>", "Cautions</h2>", "Local codes",
+        "Every expected number</h2>", "Over the years", "Outcomes weighed by you", "Two outcomes at once",
         "What drives the answer", "What would have to be true", "Stated scenarios", "What this rests on",
         "How it was computed",
     ]  # fmt: skip
@@ -54,6 +55,14 @@ def test_cautions_come_first_and_every_part_is_there(page: Path) -> None:
     main = main[: main.index("<nav")] + main[main.index("<main") :]
     places = [main.index(words) for words in order]
     assert places == sorted(places)
+    # Cautions are said once.
+    for text in (
+        "Real hazards are not constant",
+        "Local codes",
+        "reluctance to revise",
+        "95 of 100 units like",
+    ):
+        assert html.count(text) == 1, text
     assert "certainty very low (proposed, unsigned)" in html or "(proposed, unsigned)" in html
 
 
@@ -68,7 +77,7 @@ def test_the_same_answer_gives_the_same_bytes(page: Path, decision: UnitDecision
 def test_every_figure_has_words_for_those_who_do_not_see_it(page: Path) -> None:
     html = page.read_text(encoding="utf-8")
     figures = re.findall(r"<svg\b.*?</svg>", html, re.DOTALL)
-    assert len(figures) == 2 * 4  # expected events, drivers, two pairs of outcomes, each in two widths
+    assert len(figures) == 2 * 5  # audit, expected events, drivers, two pairs of outcomes, each in two widths
     for figure in figures:
         assert 'role="img"' in figure
         (words,) = re.findall(r"<desc[^>]*>(.*?)</desc>", figure, re.DOTALL)

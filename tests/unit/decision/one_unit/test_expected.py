@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from metakit.decision.one_unit.expected import (
+    Range,
     count_range,
+    counts_about,
+    counts_among,
     counts_below,
     expected_in_calendar_year,
     expected_within,
@@ -83,9 +86,10 @@ def test_simulated_counts_agree_with_the_negative_binomial_of_scipy() -> None:
     shape, mean = 8.5, 8.5 * 120 / 640
     random = np.random.default_rng(1)
     means = stats.gamma(shape, scale=120 / 640).ppf(stratified(random, 200_000))
-    found = count_range(mean, means, random=random)
+    found = count_range(counts_about(means, random=random), means)
+    assert found.mean == pytest.approx(mean, rel=1e-4)
     exact = stats.nbinom(shape, 640 / (640 + 120))
-    assert (found.lower, found.middle, found.upper) == tuple(exact.ppf([0.025, 0.5, 0.975]))
+    assert (found.lower, found.median, found.upper) == tuple(exact.ppf([0.025, 0.5, 0.975]))
     nodes = stats.gamma(shape, scale=120 / 640).ppf((np.arange(4000) + 0.5) / 4000)
     below = counts_below(nodes)
     assert below == pytest.approx(exact.cdf(np.arange(len(below))), abs=2e-4)
@@ -95,22 +99,36 @@ def test_simulated_counts_agree_with_the_negative_binomial_of_scipy() -> None:
 def test_simulated_limits_are_those_of_numerical_integration(seed: int) -> None:
     # The rate after Jeffreys' prior, through 1 - exp(-rate t): no closed form, so its quantiles by integration.
     nodes = stats.gamma(8.5, scale=1 / 640).ppf((np.arange(2000) + 0.5) / 2000)
-    below = counts_below(expected_within(120, nodes, 5))
+    counts = np.arange(121)
+    below = stats.binom(120, risk_within(nodes, 5)[:, None]).cdf(counts).mean(axis=0)
     exact = [float(np.searchsorted(below, share)) for share in (0.025, 0.5, 0.975)]
     random = np.random.default_rng(seed)
     draws = stats.gamma(8.5, scale=1 / 640).ppf(stratified(random, 200_000))
-    found = count_range(7.3, expected_within(120, draws, 5), random=random)
-    assert [found.lower, found.middle, found.upper] == exact
+    risks = risk_within(draws, 5)
+    found = count_range(counts_among(120, risks, random=random), 120 * risks)
+    assert [found.lower, found.median, found.upper] == exact
+    # The mean of a gamma's exponential: its moment generating function (scipy has none to compare with).
+    assert found.mean == pytest.approx(120 * (1 - (640 / 645) ** 8.5), rel=1e-4)
     assert found.moved <= 1
 
 
-def test_counts_are_cut_at_the_thumbs_and_seeds_repeat() -> None:
-    means = np.full(1000, 99.0)
-    one = count_range(99, means, random=np.random.default_rng(5), most=100)
-    two = count_range(99, means, random=np.random.default_rng(5), most=100)
-    assert one == two
-    assert one.upper == 100
-    assert count_range(0, np.zeros(100), random=np.random.default_rng(5)).upper == 0
+def test_counts_never_pass_the_thumbs_and_seeds_repeat() -> None:
+    risks = np.full(1000, 0.99)
+    one, two = (counts_among(100, risks, random=np.random.default_rng(5)) for _ in range(2))
+    assert (one == two).all() and one.max() == 100
+    assert counts_among(100, np.zeros(50), random=np.random.default_rng(5)).max() == 0
+    # A volume that is not whole keeps its mean.
+    half = counts_among(0.5, np.full(200_000, 0.3), random=np.random.default_rng(6))
+    assert half.mean() == pytest.approx(0.15, abs=0.003)
+
+
+def test_a_range_is_mean_median_and_limits_of_one_set_of_draws() -> None:
+    draws = np.random.default_rng(8).lognormal(size=5000)
+    found = Range.of(draws)
+    assert (found.mean, found.median) == (draws.mean(), np.median(draws))
+    assert [found.lower, found.upper] == np.quantile(draws, [0.025, 0.975]).tolist()
+    assert found.times(2).planned == 2 * draws.mean()
+    assert Range.of(draws, mean=False).planned == np.median(draws)
 
 
 def test_strata_are_filled_evenly() -> None:

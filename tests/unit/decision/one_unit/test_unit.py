@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from metakit.decision.one_unit.unit import SEED, read_unit
+from metakit.decision.one_unit.unit import SEED
 from metakit.decision.one_unit.unit_links import links
+from metakit.decision.one_unit.unit_reading import read_unit
 from metakit.errors import DataError, UnreadableError
 from metakit.forms.bundled import demo_studies
 from tests.unit.decision.units import COMPLICATIONS, HEAD, REVISIONS, SCORES, review, text, unit

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from metakit.decision.one_unit.unit_decision import decide
+from metakit.decision.one_unit.unit_words import plain_text
 from metakit.errors import NotEstimableError
 from metakit.synthesis.run import synthesise
-from tests.unit.decision.units import DRAWS, Folder, review, unit
+from tests.unit.decision.units import DRAWS, HEAD, REVISIONS, Folder, review, unit
 from tests.unit.synthesis.invented import plan, trial
 
 LOW = """
@@ -59,3 +60,37 @@ def test_what_fits_no_way_is_refused_with_both_numbers(tmp_path: Path) -> None:
         NotEstimableError, match=r"does not fit a baseline of 10 in 100.*nor that of its own studies"
     ):
         decide(folder, unit(tmp_path, LOW), draws=DRAWS)  # type: ignore[arg-type]
+
+
+def test_a_new_centre_counts_when_the_way_to_the_baseline_is_chosen(tmp_path: Path) -> None:
+    # The interval of the mean fits a baseline of 36 in 100; that of a new centre passes 100.
+    folder = asked(*(trial(str(n), 14 + 5 * n, 14, 60) for n in range(4)), measure="risk_ratio")
+    found = decide(folder, unit(tmp_path, LOW.replace("events: 10", "events: 36")), draws=DRAWS)  # type: ignore[arg-type]
+    (cell,) = [item for item in found.cells if item.technique.id == "lrti"]
+    assert cell.finding is not None and cell.finding.result is not None and cell.centre is not None
+    assert 0.36 * np.exp(cell.finding.result.interval.upper) < 1 < 0.36 * np.exp(cell.centre.limits().upper)
+    assert any("ratios of hazards" in note for note in cell.notes)
+    assert not any("was set to the end" in note for note in cell.notes)
+    assert float(np.max(cell.draws)) < 1
+
+
+def test_an_expectation_far_from_what_any_study_saw_is_marked(tmp_path: Path) -> None:
+    folder = asked(*(trial(str(n), 3, 12 + n, 60) for n in range(4)), measure="risk_ratio")
+    seen, far = (
+        decide(folder, unit(tmp_path, LOW.replace("events: 10", f"events: {n}")), draws=DRAWS)  # type: ignore[arg-type]
+        for n in (20, 90)
+    )
+    assert not any("outside what" in note for cell in seen.cells for note in cell.notes)
+    (cell,) = [item for item in far.cells if item.technique.id == "lrti"]
+    (note,) = [note for note in cell.notes if "outside what" in note]
+    assert "5.0 to 5.0 in 100 thumbs in its 4 studies" in note and "nobody saw it" in note
+
+
+def test_a_small_number_is_never_written_as_zero(tmp_path: Path) -> None:
+    head = HEAD.replace("thumbs_a_year: 120, lowest: 90, highest: 150", "thumbs_a_year: 2")
+    found = decide(review(), unit(tmp_path, REVISIONS, head=head), draws=DRAWS)  # type: ignore[arg-type]
+    said = plain_text(found)
+    assert "expect 0.1 thumbs" in said and "expect 0.0" not in said and "; 0.0 thumbs" not in said
+    rare = REVISIONS.replace("events: 8, thumb_years: 640", "events: 0, thumb_years: 90000")
+    found = decide(review(), unit(tmp_path, rare, head=head), draws=DRAWS)  # type: ignore[arg-type]
+    assert "0.0 thumbs" not in plain_text(found) and "plan for 0.0 " not in plain_text(found)

@@ -54,21 +54,52 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> UnitDecision:
     return decided(tmp_path_factory.mktemp("unit"), *WEIGHTS, end=SCENARIO)
 
 
-def test_the_expected_number_is_the_closed_form_at_the_estimate(full: UnitDecision) -> None:
-    now = full.expectation("revision_index", "now")
-    assert now is not None and now.cohort is not None
-    assert now.cohort.expected == pytest.approx(120 * (1 - math.exp(-8 / 640 * 5)))
-    other = full.expectation("revision_index", "lrti")
-    assert other is not None and other.cohort is not None
-    result = other.cell.finding.result if other.cell.finding else None
-    assert result is not None
-    rate = 8 / 640 * math.exp(result.estimate)
-    assert other.cohort.expected == pytest.approx(120 * (1 - math.exp(-rate * 5)))
-    complications = full.expectation("any_complication", "lrti")
-    assert complications is not None and complications.cell.finding is not None
-    found = complications.cell.finding.result
-    assert found is not None and complications.cohort is not None
-    assert complications.cohort.expected == pytest.approx(120 * 21 / 96 * math.exp(found.estimate))
+def nodes(quantile, number: int = 4000) -> np.ndarray:
+    """Return equally likely nodes of a distribution, for recomputing what draws give."""
+    return np.asarray(quantile((np.arange(number) + 0.5) / number))
+
+
+def mixed(risks: np.ndarray) -> tuple[float, float, float, float]:
+    """Return mean, median and 95 % limits of a binomial count of 120 over equally likely risks, exactly."""
+    below = np.mean([stats.binom(120, part[:, None]).cdf(np.arange(121)).mean(axis=0)
+                     for part in np.array_split(risks, 50)], axis=0)  # fmt: skip
+    low, middle, high = (float(np.searchsorted(below, share)) for share in (0.025, 0.5, 0.975))
+    return 120 * float(risks.mean()), middle, low, high
+
+
+def test_ten_numbers_recomputed_from_the_distributions_alone(full: UnitDecision) -> None:
+    # Baselines after Jeffreys' prior: gamma(8.5, 640) and beta(21.5, 75.5) (Brown, Cai & DasGupta 2001); the mean of
+    # 1 - exp(-5 rate) is closed; counts among 120 thumbs are beta-binomial (scipy.stats.betabinom); effects are the
+    # posterior predictive behind the prediction interval. Nothing of the page's own draws is used.
+    now, lrti = (full.expectation("any_complication", name) for name in ("now", "lrti"))
+    first, other = (full.expectation("revision_index", name) for name in ("now", "lrti"))
+    assert now and lrti and first and other and now.cohort and lrti.cohort and first.cohort and other.cohort
+    revisions = 120 * (1 - (640 / 645) ** 8.5)
+    assert first.cohort.mean == pytest.approx(revisions, rel=2e-3)  # 1
+    exact = stats.betabinom(120, 21.5, 75.5)
+    assert now.cohort.mean == pytest.approx(exact.mean(), rel=1e-3)  # 2
+    assert abs(now.cohort.median - exact.median()) <= 1  # 3
+    assert now.cohort.lower == pytest.approx(exact.ppf(0.025), abs=1)  # 4
+    assert now.cohort.upper == pytest.approx(exact.ppf(0.975), abs=1)  # 5
+    posterior = lrti.cell.finding.result.posterior  # type: ignore[union-attr]
+    ratios = np.exp(nodes(lambda p: posterior.quantile(p, new_centre=True), 300))
+    bases = nodes(stats.beta(21.5, 75.5).ppf, 100)
+    carried = lrti.cell.carrier.risk(ratios[:, None], bases[None, :]).ravel()  # type: ignore[union-attr]
+    mean, median, low, high = mixed(np.clip(carried, 0, 1))
+    assert lrti.cohort.mean == pytest.approx(mean, rel=0.01)  # 6
+    assert lrti.cohort.median == pytest.approx(median, abs=1)  # 7
+    assert (lrti.cohort.lower, lrti.cohort.upper) == pytest.approx((low, high), abs=2)  # 8
+    assert lrti.change is not None and lrti.better_share is not None
+    assert lrti.change.mean == pytest.approx(mean - exact.mean(), abs=0.3)  # 9
+    assert lrti.change.mean == pytest.approx(lrti.cohort.mean - now.cohort.mean, abs=1e-9)
+    assert lrti.better_share == pytest.approx(float(posterior.below(0.0, new_centre=True)), abs=0.01)  # 10
+    work = {item.technique.id: item for item in full.workloads}["now"]
+    assert work.cost.total is not None and work.hours.total is not None
+    assert work.cost.total.mean == pytest.approx(120_000 + 4000 * revisions, rel=2e-3)  # 11
+    assert work.hours.total.mean == pytest.approx(100 + 1.5 * revisions, rel=2e-3)  # 12
+    # The mean is no number of the closed form at the estimates, which a skewed effect leaves behind.
+    rate = 8 / 640 * math.exp(other.cell.centre.estimate)  # type: ignore[union-attr]
+    assert other.cohort.mean > 1.05 * 120 * (1 - math.exp(-5 * rate))
 
 
 def test_the_range_of_a_new_centre_is_the_prediction_interval(full: UnitDecision) -> None:
@@ -92,7 +123,7 @@ def test_ranges_are_wider_with_noise_than_without_and_than_the_interval_of_the_m
             low, high = 120 * item.per_thumb.lower, 120 * item.per_thumb.upper
             assert item.cohort.lower <= math.ceil(low)
             assert item.cohort.upper >= math.floor(high)
-            assert item.cohort.lower <= item.cohort.expected <= item.cohort.upper
+            assert item.cohort.lower <= item.cohort.mean <= item.cohort.upper
 
 
 def test_without_a_prediction_interval_the_range_is_widened_and_says_so(tmp_path: Path) -> None:
@@ -154,7 +185,8 @@ def test_no_event_in_the_audit_keeps_its_uncertainty(tmp_path: Path) -> None:
     found = decided(tmp_path, REVISIONS.replace("events: 8", "events: 0"))
     now = found.expectation("revision_index", "now")
     assert now is not None and now.cohort is not None
-    assert now.cohort.expected == pytest.approx(120 * (1 - math.exp(-0.5 / 640 * 5)))
+    # Gamma(0.5, 640) after Jeffreys' prior: a mean above 0, which is what to plan for.
+    assert now.cohort.mean == pytest.approx(120 * (1 - (640 / 645) ** 0.5), rel=0.01)
     assert now.cohort.upper >= 2
     assert any("counted no event" in note for note in now.cell.notes)
 
@@ -191,9 +223,12 @@ def test_series_are_told_apart_from_comparisons(tmp_path: Path) -> None:
     (evidence,) = found.evidence
     assert any("single-arm series" in flag for flag in evidence.flags)
     assert any("Single-arm series cannot show" in text for text in cautions(found))
-    # Its tie is the rate of what is done now, in natural units.
-    tie = next(tie for tie in found.drivers[0].ties if tie.name.endswith("effect"))
-    assert tie.value == "1.25 per 100 thumb-years"
+    # Nothing is compared: no difference, no share of draws, no "ahead if", no sum.
+    assert item.change is None and item.better_share is None
+    assert found.drivers == () and not item.cell.compares
+    (line,) = [line for line in found.first.lines if not line.current]
+    assert not line.compared and "neither better nor worse can be said" in line.text
+    assert "3 single-arm series, which compare nothing" in line.text
 
 
 def test_a_comparison_the_other_way_round_turns_its_effect(tmp_path: Path) -> None:
@@ -215,8 +250,15 @@ def test_each_bar_is_the_difference_at_its_limits(full: UnitDecision) -> None:
     assert item.weighted
     burden = {found.technique.id: found for found in full.burdens}
     assert burden["lrti"].change is not None
-    # The same difference, there per 100 thumbs, here for the year's 120.
-    assert item.difference == pytest.approx(1.2 * burden["lrti"].change.value)
+    # At the estimates, not the mean of draws: one input moves, the others stay.
+    cells = {(c.technique.id, c.outcome.term.id): c for c in full.cells}
+    parts = {
+        name: float(cells["lrti", name].per_thumb(cells["lrti", name].value, 5))
+        - float(cells["now", name].per_thumb(cells["now", name].value, 5))
+        for name in ("revision_index", "any_complication", "dash")
+    }
+    weighted = 10 * parts["revision_index"] + 2 * parts["any_complication"] + 0.05 * parts["dash"]
+    assert item.difference == pytest.approx(120 * weighted)
     bars = {bar.name: bar for bar in item.bars}
     assert bars["Thumbs a year"].at_low == pytest.approx(item.difference * 90 / 120)
     assert bars["Thumbs a year"].at_high == pytest.approx(item.difference * 150 / 120)
@@ -232,8 +274,9 @@ def test_each_bar_is_the_difference_at_its_limits(full: UnitDecision) -> None:
 
 def test_at_a_tie_both_techniques_come_out_alike(full: UnitDecision) -> None:
     (item,) = full.drivers
-    burden = {found.technique.id: dict(found.parts) for found in full.burdens}
-    others = sum(burden["lrti"][name] - burden["now"][name] for name in ("any_complication", "dash"))
+    weights = {"any_complication": 2.0, "dash": 0.05}
+    value = {(c.technique.id, c.outcome.term.id): c.value for c in full.cells}
+    others = sum(100 * w * (value["lrti", name] - value["now", name]) for name, w in weights.items())
     tie = next(tie for tie in item.ties if tie.name == "Revision of the index operation: effect")
     assert tie.value is not None and tie.favours == "below it"
     ratio = float(tie.value.removeprefix("rate ratio "))
@@ -256,11 +299,11 @@ def test_scenarios_share_out_the_events_of_all_thumbs(full: UnitDecision) -> Non
     rows = {row.cell.technique.id: row for row in full.scenarios}
     assert set(rows) == {"now", "lrti"}
     row = rows["now"]
-    whole = 0.25 * row.part.value + 0.75 * row.rest.value
+    whole = 0.25 * row.part.planned + 0.75 * row.rest.planned
     assert 120 * whole == pytest.approx(row.all_now)
-    assert row.part.value > row.rest.value
-    assert math.log1p(-row.part.value) / math.log1p(-row.rest.value) == pytest.approx(2)
-    assert row.all_instead is not None and row.all_instead.value > row.all_now
+    assert row.part.planned > row.rest.planned
+    assert math.log1p(-row.part.planned) / math.log1p(-row.rest.planned) == pytest.approx(2, rel=0.05)
+    assert row.all_instead is not None and row.all_instead.planned > row.all_now
 
 
 def test_how_many_more_thumbs_follows_from_the_units_own_baseline(full: UnitDecision) -> None:
@@ -286,7 +329,7 @@ def test_time_beyond_the_studies_is_called_extrapolated(full: UnitDecision, tmp_
 def test_more_time_and_more_thumbs_mean_more_events(tmp_path: Path) -> None:
     def events(head: str) -> list[float]:
         found = decided(tmp_path, REVISIONS, head=head)
-        return [item.cohort.expected for item in found.expectations if item.cohort]
+        return [item.cohort.mean for item in found.expectations if item.cohort]
 
     base = events(HEAD)
     longer = events(HEAD.replace("years_followed: 5", "years_followed: 7"))
@@ -297,13 +340,29 @@ def test_more_time_and_more_thumbs_mean_more_events(tmp_path: Path) -> None:
 
 def test_theatre_hours_and_costs_add_up(full: UnitDecision) -> None:
     work = {item.technique.id: item for item in full.workloads}
-    assert work["now"].hours_first == 100
-    assert work["now"].cost_first == 120_000
+    assert work["now"].hours.first == 100
+    assert work["now"].cost.first == 120_000
     now = full.expectation("revision_index", "now")
-    assert now is not None and now.cohort is not None and work["now"].hours_again is not None
-    assert work["now"].hours_again.value == pytest.approx(1.5 * now.cohort.expected)
-    assert work["now"].cost_events is not None
-    assert work["now"].cost_events.value == pytest.approx(4000 * now.cohort.expected)
+    other = full.expectation("revision_index", "lrti")
+    assert now is not None and now.cohort is not None and other is not None and now.counts is not None
+    hours, cost = work["now"].hours, work["now"].cost
+    assert hours.events is not None and hours.total is not None and cost.total is not None
+    assert hours.events.mean == pytest.approx(1.5 * now.cohort.mean, rel=0.02)
+    assert hours.total.mean == pytest.approx(100 + hours.events.mean)
+    assert cost.total.mean == pytest.approx(120_000 + 4000 * now.counts.mean())
+    lrti = work["lrti"].cost
+    assert lrti.change is not None and lrti.total is not None and other.counts is not None
+    assert lrti.change.mean == pytest.approx(lrti.total.mean - cost.total.mean)
+    assert lrti.change.upper == pytest.approx(60_000 + 4000 * np.quantile(other.counts - now.counts, 0.975))
+    assert (hours.change, hours.change_first, lrti.change_first) == (None, None, 60_000)
+
+
+def test_the_price_of_implants_stands_apart_and_counts(tmp_path: Path) -> None:
+    head = HEAD.replace("cost: 1500", "cost: 1500, implant_price: 900")
+    cost = {item.technique.id: item.cost for item in decided(tmp_path, WEIGHTS[0], head=head).workloads}
+    assert (cost["lrti"].first, cost["lrti"].implants) == (180_000, 108_000)
+    plain = {item.technique.id: item.cost for item in decided(tmp_path, WEIGHTS[0]).workloads}
+    assert cost["lrti"].change.mean - plain["lrti"].change.mean == pytest.approx(108_000)  # type: ignore[union-attr]
 
 
 def test_the_same_seed_gives_the_same_answer_and_another_seed_nearly(tmp_path: Path) -> None:
@@ -312,7 +371,7 @@ def test_the_same_seed_gives_the_same_answer_and_another_seed_nearly(tmp_path: P
     other = decided(tmp_path, COMPLICATIONS, end="seed: 99\n", studies=3)
     for mine, its in zip(first.expectations, other.expectations, strict=True):
         if mine.cohort is not None and its.cohort is not None:
-            assert mine.cohort.expected == its.cohort.expected
+            assert mine.cohort.mean == pytest.approx(its.cohort.mean, rel=0.01)
             assert abs(mine.cohort.upper - its.cohort.upper) <= max(2, 0.08 * mine.cohort.upper)
 
 

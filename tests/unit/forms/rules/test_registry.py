@@ -1220,6 +1220,7 @@ UNIT_CASES = [
     ("unit_names", "  - {id: lrti, technique", "  - {id: trapeziectomy_alone, technique", "error", "stands on line 13 already", "techniques[2].id"),
     ("unit_limits", "lowest: 95, highest: 140", "lowest: 150, highest: 140", "error", "lies above the value that it limits", "volume.lowest"),
     ("unit_baselines", "events: 21, thumbs: 96", "events: 97, thumbs: 96", "error", "more thumbs with an event than thumbs (96)", "outcomes[2].baseline.events"),
+    ("unit_audit", "case_mix:\n", "audit:\n  - {outcome: revision_index, year: 2024, events: 3, thumbs: 90}\ncase_mix:\n", "error", "this outcome is counted in thumb_years elsewhere", "audit[1].thumbs"),
     ("unit_case_mix", "share_instead: 30\n    effects:\n      - {outcome: revision_index", "share_instead: 30\n    effects:\n      - {outcome: revision_index, rate_ratio: 2, source: again}\n      - {outcome: revision_index", "error", "stands twice in this scenario", "case_mix[1].effects[2].outcome"),
 ]  # fmt: skip
 EVERY_CASE = [
