@@ -201,37 +201,45 @@ def _names(addresses: Addresses, spec: FieldSpec) -> dict[str, str]:
     return {entry.name: f"{spec.name}[{name}]" for name, entry in addresses.entries(addresses.record, spec)}
 
 
-def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> str:
-    """Return the text with an entry added to one of the record's lists, its key fields filled in.
+def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> tuple[str, str]:
+    """Return the text with an entry added to a list, its key fields filled in, and the entry's address.
 
     Raises
     ------
     UsageError
         When an entry with this key stands there already, or the key says nothing.
     """
-    spec = form.find(listed)
-    if spec is None or not spec.repeats or "." in listed:
+    before = addresses_in(text, form)
+    steps = before.steps(listed)
+    spec = field_at(form, steps) if steps else None
+    if steps is None or spec is None or not spec.repeats:
         raise UsageError(f"there is no list {listed}")
+    order = [field.name for field in form.fields_of(spec)]
     entry: dict[str, Any] = {}
-    for name in keys:
-        if name not in spec.matched_by and form.find(f"{listed}.{name}") is None:
-            raise UsageError(f"there is no field {listed}.{name}")
-    fields = {field.name: n for n, field in enumerate(form.fields_of(spec))}
-    for name in sorted(keys, key=lambda name: fields[name.partition(".")[0]]):
+    for name in sorted(keys, key=lambda name: (*order, name.partition(".")[0]).index(name.partition(".")[0])):
         first, _, rest = name.partition(".")
-        if not keys[name].strip():
-            continue
-        if rest:
-            entry.setdefault(first, {})[rest] = tidy(keys[name])
-        else:
-            entry[first] = tidy(keys[name])
+        if name not in spec.matched_by:
+            raise UsageError(f"{name} does not tell entries of {listed} apart")
+        if typed := tidy(keys[name]):
+            if rest:
+                entry.setdefault(first, {})[rest] = typed
+            else:
+                entry[first] = typed
     if not entry:
         raise UsageError("say first what the new entry is about")
-    added = add_entry(text, (listed,), entry, order=in_order(form), spread=True)
-    last = list(_names(addresses_in(added, form), spec).values())[-1:]
-    if last and last[0].rstrip("]").rpartition("#")[2].isdigit() and "#" in last[0]:
+    added = add_entry(text, steps, entry, order=in_order(form), spread=True)
+    names = _names_at(addresses_in(added, form), listed, steps, spec)
+    known = _names_at(before, listed, steps, spec)
+    last = names[-1] if names else ""
+    if len(names) != len(known) + 1 or ("#" in last and f"{last.rpartition('#')[0]}]" in known):
         raise UsageError("there is an entry for this already; open it in the list")
-    return added
+    return added, last
+
+
+def _names_at(addresses: Addresses, listed: str, steps: Steps, spec: FieldSpec) -> list[str]:
+    holder = addresses.group_at(steps[:-1])
+    found = addresses.entries(holder, spec) if holder is not None else ()
+    return [f"{listed}[{name}]" for name, _ in found]
 
 
 def without_entry(text: str, form: Form, address: str) -> str:

@@ -44,6 +44,7 @@ LARGE = {"/reports": 52_428_800}
 """Bytes that may be posted to these addresses; elsewhere it is `SMALL`."""
 _OPENED = (
     '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>The desk opens</title>'
+    '<link rel="icon" href="/static/desk.svg">'
     '<meta http-equiv="refresh" content="0;url=/"></head><body><main><h1>The desk opens</h1>'
     '<p><a href="/">Go to the desk</a></p></main></body></html>'
 )

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import answers, paper, person, todo
+from metakit.desk.pages import agree, answers, extract, paper, person, todo
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
-    person.PAGE,
+    extract.PAGE,
     paper.PAGE,
+    agree.PAGE,
     answers.PAGE,
+    person.PAGE,
 )

@@ -49,7 +49,7 @@ def whole_page(
             title=title,
             desk=frame["desk"],
             url=frame["url"],
-            entries=[page for page in pages if page.label],
+            ways=[page for page in pages if page.label],
             scripts=[name for page in pages for name in page.scripts],
             styles=[name for page in pages for name in page.styles],
             **content,

@@ -99,6 +99,18 @@ class Addresses:
             else:
                 yield f"{before}{name}", group, name
 
+    def group_at(self, steps: Sequence[str | int]) -> Group | None:
+        """Return the group of fields at the end of a way, where one stands there."""
+        here: object = self.record
+        for step in steps:
+            if isinstance(here, Group):
+                here = here.entries.get(str(step))
+            elif isinstance(here, tuple) and isinstance(step, int):
+                here = next((one for one in here if _number(one) == str(step + 1)), None)
+            else:
+                return None
+        return here if isinstance(here, Group) else None
+
     def _steps(
         self, address: str, level: Sequence[FieldSpec], here: Group | None
     ) -> tuple[str | int, ...] | None:

@@ -1,23 +1,60 @@
-"""What is to be done: the studies of the review and where each stands."""
+"""To do: the one next step, then where each study stands."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from starlette.responses import Response
 
 from metakit.desk.page import Asked, Page, elsewhere, shown
-from metakit.review.extraction import extractor_files
-from metakit.review.files import RECORDS, yaml_files
+from metakit.desk.standing import StudyStanding, standings
+from metakit.desk.todo import Work, steps
+from metakit.review.files import PROTOCOL
+
+MOST_STEPS = 6
 
 
 def _show(asked: Asked) -> Response:
-    if not asked.desk.person:
+    desk = asked.desk
+    if not desk.person:
         return elsewhere("/person")
-    typed: dict[str, list[str]] = {}
-    for person, file in extractor_files(asked.desk.folder):
-        typed.setdefault(file.stem, []).append(person)
-    records = {file.stem for file in yaml_files(asked.desk.folder / RECORDS)[0]}
-    rows = [(study, typed.get(study, []), study in records) for study in sorted({*typed, *records})]
-    return asked.page("todo.html.j2", "To do", rows=rows)
+    studies = standings(desk)
+    work = Work(
+        person=desk.person,
+        studies=studies,
+        plan_open=plan_open(asked),
+        pages=frozenset(page.name for page in asked.pages),
+    )
+    found = list(steps(work))
+    return asked.page(
+        "todo.html.j2", "To do", next=found[0] if found else None, later=found[1 : MOST_STEPS + 1],
+        left_out=max(0, len(found) - MOST_STEPS - 1), rows=[_row(one, desk.person) for one in studies],
+    )  # fmt: skip
+
+
+def plan_open(asked: Asked) -> int:
+    """Return how many errors the plan has, gaps included."""
+    path = asked.desk.folder / PROTOCOL
+    problems = asked.desk.protocol().problems if path.is_file() else ()
+    return sum(problem.severity == "error" for problem in problems)
+
+
+def _row(one: StudyStanding, me: str) -> tuple[Any, ...]:
+    typed = []
+    for person, (standing, progress) in sorted(one.typed.items()):
+        if standing == "handed_in":
+            typed.append((person, "handed_in", "handed in"))
+        elif progress is not None and person == me:
+            typed.append((person, progress.state, progress.words))
+        else:
+            typed.append((person, "unfinished", "unfinished"))
+    record = {
+        "agreed": ("agreed", "agreed by two people"),
+        "outdated": ("changed", "changed since it was agreed"),
+        "single": ("done", "one person’s"),
+    }.get(one.record, ("waiting", "to be agreed") if one.to_agree else ("waiting", "not yet"))
+    judged = ("done", "judged") if one.judged else ("empty", "not judged")
+    return one.label, one.id, typed, record, judged
 
 
 PAGE = Page(name="todo", routes=(shown("/", _show),), label="To do", href="/")

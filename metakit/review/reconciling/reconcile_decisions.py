@@ -94,7 +94,7 @@ def decision_rows(asked: Sequence[Asked], filled: Iterable[Mapping[str, str]]) -
     }
     rows = []
     for one in asked:
-        fresh = _fresh(one)
+        fresh = fresh_row(one)
         kept = old.pop(tuple(fresh[name] for name in _ABOUT), {})
         rows.append(fresh | {name: kept.get(name, "") for name in FILLED_IN})
     gone = [{name: row.get(name, "") for name in COLUMNS} | {"needed": NO_LONGER} for row in old.values()]
@@ -111,7 +111,8 @@ def decisions_text(rows: Sequence[Mapping[str, str]]) -> str:
     return stream.getvalue()
 
 
-def _fresh(one: Asked) -> dict[str, str]:
+def fresh_row(one: Asked) -> dict[str, str]:
+    """Return the row of a disagreement about which nothing was decided."""
     item = one.item
     return {
         "study": item.study,
@@ -236,14 +237,14 @@ def read_decisions(
                 study=row["study"], field=row["field"], line=line, file=str(path),
                 **{name: row[name] for name in FILLED_IN},
             )  # fmt: skip
-            faults = _faults(row, known.get(key))
+            wrong = faults(row, known.get(key))
             if key in decisions:
-                faults += _again(new, decisions[key])
+                wrong += _again(new, decisions[key])
             problems += [
                 Problem(
                     file=str(path), line=line, field=name, what=what, found=row[name][:80], allowed=allowed
                 )
-                for name, what, allowed in faults
+                for name, what, allowed in wrong
             ]
             decisions.setdefault(key, new)
     if problems:
@@ -252,7 +253,7 @@ def read_decisions(
 
 
 def _about(row: Mapping[str, str], one: Asked | None) -> bool:
-    fresh = _fresh(one) if one is not None else {}
+    fresh = fresh_row(one) if one is not None else {}
     return bool(fresh) and all(row[name] == fresh[name] for name in _ABOUT)
 
 
@@ -267,22 +268,23 @@ def _again(new: Decision, before: Decision) -> list[tuple[str, str, str]]:
     return [("decision", what, "one decision a field; empty the row that does not count")]
 
 
-def _faults(row: Mapping[str, str], one: Asked | None) -> list[tuple[str, str, str]]:
+def faults(row: Mapping[str, str], one: Asked | None) -> list[tuple[str, str, str]]:
+    """Return what is wrong with a row that was filled in: column, what, what is allowed."""
     if one is None:
         return [("field", "the two records do not disagree about this field", "a row as reconcile wrote it")]
-    faults = []
+    wrong = []
     for name, side in (("first_value", one.item.first), ("second_value", one.item.second)):
         if row[name] != shown(side):
-            faults.append((name, "the record says something else now; decide again", shown(side)))
+            wrong.append((name, "the record says something else now; decide again", shown(side)))
     if row["decision"] not in one.allowed:
-        faults.append(("decision", one.item.question or "whose value is right?", " or ".join(one.allowed)))
+        wrong.append(("decision", one.item.question or "whose value is right?", " or ".join(one.allowed)))
     if (row["decision"] == OTHER) != bool(row["other_value"]):
-        faults.append(("other_value", "filled in when, and only when, the decision is other", "a value"))
+        wrong.append(("other_value", "filled in when, and only when, the decision is other", "a value"))
     for name in ("decided_by", "reason"):
         if not row[name]:
-            faults.append((name, "a decision says who took it and why", "a text"))
+            wrong.append((name, "a decision says who took it and why", "a text"))
     try:
         datetime.date.fromisoformat(row["decided_on"])
     except ValueError:
-        faults.append(("decided_on", "not a date", "year-month-day, such as 2026-05-31"))
-    return faults
+        wrong.append(("decided_on", "not a date", "year-month-day, such as 2026-05-31"))
+    return wrong

@@ -120,6 +120,11 @@ def compare_review(
     return Comparison(folder=home, pairs=tuple(pairs), single=single)
 
 
+def pair_of(home: Path, study: str, people: tuple[str, str], readings: tuple[Reading, Reading]) -> Pair:
+    """Lay the two records of one study side by side; the review's decisions say which arm is which."""
+    return pair_records(study, people, readings, partial(_Answers(home, ()).answer, study))
+
+
 def _other_forms(typed: Mapping[str, Mapping[str, Reading]]) -> list[Problem]:
     problems = []
     for study, by_person in typed.items():

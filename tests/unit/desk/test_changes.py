@@ -86,9 +86,10 @@ def test_what_is_no_field_is_refused(address: str) -> None:
 
 
 def test_an_entry_is_added_once() -> None:
-    keys = {"arm": "A", "outcome": "pain_vas", "time.value": "12", "time.unit": "months", "time.label": ""}
-    text = with_entry(TEXT, FORM, "outcomes", keys)
-    assert "  - arm: A\n    outcome: pain_vas\n    time: {value: 12, unit: months}\n" in text
+    keys = {"arm": "A", "outcome": "key_pinch", "time.value": "12", "time.unit": "months", "time.label": ""}
+    text, address = with_entry(TEXT, FORM, "outcomes", keys)
+    assert address == "outcomes[A/key_pinch/12/months]"
+    assert "  - arm: A\n    outcome: key_pinch\n    time: {value: 12, unit: months}\n" in text
     assert plain_of(text)["outcomes"][0] == plain_of(TEXT)["outcomes"][0]
     with pytest.raises(UsageError, match="already"):
         with_entry(text, FORM, "outcomes", keys)
@@ -96,6 +97,17 @@ def test_an_entry_is_added_once() -> None:
         with_entry(TEXT, FORM, "outcomes", {"arm": " "})
     with pytest.raises(UsageError, match="no list"):
         with_entry(TEXT, FORM, "study", {"id": "x"})
+    with pytest.raises(UsageError, match="apart"):
+        with_entry(TEXT, FORM, "arms", {"label": "x"})
+
+
+def test_an_entry_is_added_within_an_entry() -> None:
+    text, address = with_entry(TEXT, FORM, "arms[A].partly_given", {"component": "kwire_fixation"})
+    assert address == "arms[A].partly_given[kwire_fixation]"
+    assert plain_of(text)["arms"][0]["partly_given"] == [{"component": "kwire_fixation"}]
+    again, _ = with_changes(text, FORM, [Change(address=f"{address}.thumbs", old="", new="7")], seen=False)
+    assert plain_of(again)["arms"][0]["partly_given"] == [{"component": "kwire_fixation", "thumbs": "7"}]
+    assert plain_of(without_entry(again, FORM, address))["arms"][0]["partly_given"] == ""
 
 
 def test_an_entry_goes_with_what_was_kept_about_it() -> None:

@@ -1,0 +1,57 @@
+"""A record in parts, one shown at a time: what the report is, each arm, each outcome, what closes it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from metakit.desk.views import entry_words
+from metakit.forms.addresses import Addresses
+from metakit.forms.records import Reading
+
+LEFT_OUT = ("appraisal", "answered_questions", "places")
+"""Sections with a page of their own, or filled in by pages."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One part: sections together, a list, or an entry; a heading has no name."""
+
+    name: str
+    words: str
+    sections: tuple[str, ...] = ()
+
+
+def parts_of(reading: Reading) -> tuple[Part, ...]:
+    """Return the parts of a record in the order of its form."""
+    if reading.group is None or reading.form is None:
+        return ()
+    form, record = reading.form, reading.group
+    addresses = Addresses(record, form)
+    sections = [section for section in form.sections if section.name not in LEFT_OUT]
+    first = next((n for n, section in enumerate(sections) if section.repeats), len(sections))
+    opening = tuple(section.name for section in sections[:first])
+    closing = tuple(section.name for section in sections[first:] if not section.repeats)
+    parts = [Part(name="report", words="Report", sections=opening)] if opening else []
+    for section in sections:
+        if section.repeats:
+            words = (section.label or section.name.replace("_", " ")).capitalize()
+            entries = list(addresses.entries(record, section))
+            parts += [Part(name="", words=words)] if entries else []
+            parts += [
+                Part(name=f"{section.name}[{key}]", words=entry_words(one, section, form) or f"{words} {key}")
+                for key, one in entries
+            ]
+            parts.append(Part(name=section.name, words=f"Add to {words.lower()}" if entries else words))
+    parts += [Part(name="closing", words="Analysis, funding, notes", sections=closing)] if closing else []
+    return tuple(parts)
+
+
+def part_of(parts: Iterable[Part], address: str) -> Part | None:
+    """Return the part that shows a field: an entry rather than its list."""
+    found = None
+    for part in parts:
+        names = part.sections or (part.name,)
+        if any(address == name or address.startswith((f"{name}.", f"{name}[")) for name in names if name):
+            found = part if found is None or len(part.name) > len(found.name) else found
+    return found

@@ -1,0 +1,83 @@
+"""What is to be done next: always one step, the first that is open on the way of a review.
+
+Pure: from where things stand to a sentence and the page that it leads to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from metakit.desk.standing import StudyStanding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing to do: what, with how much of it is left, and the page where it is done."""
+
+    what: str
+    left: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Everything that the next step depends on.
+
+    `plan_open` counts what the plan still lacks; `to_screen` and `to_settle` citations; `to_sign` bodies of
+    evidence without a valid signature. `pages` are the names of the pages that the desk has.
+    """
+
+    person: str
+    studies: Sequence[StudyStanding] = ()
+    plan_open: int = 0
+    to_screen: int = 0
+    to_settle: int = 0
+    to_sign: int = 0
+    pages: frozenset[str] = frozenset()
+
+
+def steps(work: Work) -> Iterator[Step]:
+    """Give what is open for the person at the desk, in the order of a review's way."""
+    me = work.person
+    if work.plan_open and "plan" in work.pages:
+        yield Step(what="Write the plan", left=_fields(work.plan_open), href="/plan")
+    if work.to_screen and "find" in work.pages:
+        yield Step(
+            what="Screen citations", left=f"{work.to_screen} without your decision", href="/find/screen"
+        )
+    if work.to_settle and "find" in work.pages:
+        left = f"{work.to_settle} that two people see differently"
+        yield Step(what="Settle citations", left=left, href="/find/agree")
+    for one in work.studies:
+        standing, progress = one.typed.get(me, ("", None))
+        if standing == "unfinished" and progress is not None:
+            finished = progress.state in ("done", "look")
+            where = f"/extract/{quote(me)}/{quote(one.name)}"
+            left = "complete: look over and hand in" if finished else f"{progress.words} fields"
+            left = progress.words if progress.state == "wrong" else left
+            yield Step(what=f"Extract {one.label}", left=left, href=f"{where}/hand-in" if finished else where)
+    for one in work.studies:
+        others = [person for person in one.typed if person != me]
+        if others and me not in one.typed and len(others) < 2 and not one.record:
+            left = f"{others[0]} extracts it too"
+            yield Step(what=f"Begin {one.label}", left=left, href="/extract")
+    if not work.studies and "extract" in work.pages:
+        yield Step(what="Extract the first study", left="no record yet", href="/extract")
+    for one in work.studies:
+        if one.to_agree and me in one.handed_in and "agree" in work.pages:
+            left = "a record changed since you agreed" if one.record == "outdated" else "both have handed in"
+            yield Step(what=f"Agree on {one.label}", left=left, href=f"/agree/{quote(one.id)}")
+    for one in work.studies:
+        if one.record and not one.judged and "trust" in work.pages:
+            yield Step(what=f"Judge {one.label}", left="no appraisal yet", href="/trust")
+    if work.to_sign and "certainty" in work.pages:
+        left = f"{work.to_sign} without a signature that holds"
+        yield Step(what="Judge how certain the evidence is", left=left, href="/certainty")
+    if any(one.record for one in work.studies) and "report" in work.pages:
+        yield Step(what="Make the report", left="everything before it is done", href="/report")
+
+
+def _fields(number: int) -> str:
+    return f"{number} field{'' if number == 1 else 's'} still asked for"
