@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import agree, answers, extract, paper, person, todo
+from metakit.desk.pages import agree, answers, extract, paper, person, terms, todo
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
@@ -12,4 +12,5 @@ PAGES: tuple[Page, ...] = (
     agree.PAGE,
     answers.PAGE,
     person.PAGE,
+    terms.PAGE,
 )

@@ -282,24 +282,6 @@ def _own(asked: Asked) -> OwnRecord:
     return one
 
 
-def _terms(asked: Asked) -> Response:
-    """Return the ten terms of a field that fit what is typed best: by id, label or synonym."""
-    spec = asked.desk.library.form(asked.query.get("form", "study")).find(asked.query.get("path", ""))
-    wanted = " ".join(asked.query.get("q", "").replace("_", " ").casefold().split())
-    ranked = []
-    for number, term in enumerate(spec.terms.values() if spec is not None else ()):
-        words = [text.replace("_", " ").casefold() for text in (term.id, term.label, *term.synonyms)]
-        starts = any(text.startswith(wanted) for text in words)
-        holds = any(wanted in text for text in words)
-        if holds or all(any(part in text for text in words) for part in wanted.split()):
-            ranked.append((not starts, not holds, number, term))
-    found = [
-        {"id": term.id, "label": term.label or term.id.replace("_", " "), "definition": term.definition}
-        for *_, term in sorted(ranked, key=lambda row: row[:3])[:10]
-    ]
-    return JSONResponse({"terms": found})
-
-
 def _action(asked: Asked) -> str:
     return f"/extract/{quote(asked.path['who'])}/{quote(asked.path['study'])}"
 
@@ -343,7 +325,6 @@ PAGE = Page(
     routes=(
         shown("/extract", _list),
         posted("/extract/begin", _begin),
-        shown("/terms", _terms),
         posted("/extract/{who}/{study}/set", _set),
         posted("/extract/{who}/{study}/add", _add),
         posted("/extract/{who}/{study}/remove", _remove),
