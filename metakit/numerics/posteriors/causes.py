@@ -58,41 +58,66 @@ PANELS = len(_EDGES) - 1
 _NODES = 24
 
 
+_LIGHTEST = 1e-20
+"""Weight below which a part of the mixture is not kept (it has entered the mean)."""
+_BLOCK = 2_000_000
+"""Entries held at once while parts are looked for."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shares:
-    """Posterior of the shares; B is the batch shape, C causes, N the most returns of an analysis.
+class Parts:
+    """The parts of the posterior of one share: weight of Beta(a + k, 1 - a + others), where a = 1/C.
 
     Attributes
     ----------
-    weight : ndarray, shape (*B, C, N + 1, N + 1)
-        Weight of Beta(a_c + k, 1 - a_c + l) in the mixture for cause c, by k and l, where a_c = 1/C.
-    mean : ndarray, shape (*B, C)
+    k, others : ndarray of int, shape (P,)
+    weight : ndarray, shape (P,)
+        The parts that weigh less than 1e-20 are left out.
+    log_coefficient : ndarray, shape (P,)
+        Logarithm of what the counts bring in, whatever tau.
+    """
+
+    k: IndexArray
+    others: IndexArray
+    weight: FloatArray
+    log_coefficient: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shares:
+    """Posterior of the shares of C causes; N returns in all, n_c of them for cause c.
+
+    Attributes
+    ----------
+    parts : tuple of Parts
+        One a cause.
+    mean : ndarray, shape (C,)
         Posterior means; they add up to 1.
-    log_marginal : ndarray, shape B
+    log_marginal : float
         Logarithm of the probability of the data without the multinomial coefficients.
-    error : ndarray, shape B
+    error : float
         Largest change of a weight when the rule for tau has half as many nodes.
-    tau, tau_weight : ndarray, shape (nodes,) and (*B, nodes)
+    tau, tau_weight : ndarray, shape (nodes,)
         Nodes of tau in rising order, as many on each panel, and the posterior probability of each.
     tau_edges : ndarray, shape (PANELS + 1,)
         Edges of the panels.
-    log_cause, log_others : ndarray, shape (*B, C, N + 1)
+    log_cause, log_others : tuple of ndarray, shapes (n_c + 1,) and (N - n_c + 1,)
         Logarithms of the coefficients that a cause itself, and all other causes together, bring in.
-    tau_few, log_few : ndarray, shape (nodes / 2,) and (*B, nodes / 2, N + 1)
+    tau_few, log_few : ndarray, shape (nodes / 2,) and (nodes / 2, N + 1)
         Nodes of the halved rule; logarithm of what a term of degree k of all causes together gets there.
-    log_together : ndarray, shape (*B, N + 1)
+    log_together : ndarray, shape (N + 1,)
         Logarithms of the coefficients of all causes together.
     """
 
-    weight: FloatArray
+    parts: tuple[Parts, ...]
     mean: FloatArray
-    log_marginal: FloatArray
-    error: FloatArray
+    log_marginal: float
+    error: float
     tau: FloatArray
     tau_weight: FloatArray
     tau_edges: FloatArray
-    log_cause: FloatArray
-    log_others: FloatArray
+    log_cause: tuple[FloatArray, ...]
+    log_others: tuple[FloatArray, ...]
     tau_few: FloatArray
     log_few: FloatArray
     log_together: FloatArray
@@ -100,7 +125,7 @@ class Shares:
     @property
     def causes(self) -> int:
         """Number of causes."""
-        return int(self.mean.shape[-1])
+        return len(self.parts)
 
 
 def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
@@ -108,8 +133,9 @@ def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
 
     Parameters
     ----------
-    counts : array_like of int, shape (..., causes, studies)
+    counts : array_like of int, shape (causes, studies)
         Returns for each cause in each study, at least two causes; a study without returns adds nothing.
+        Work grows with the square of the number of returns: seconds for thousands.
     scale : float
         Scale of the half-normal prior of tau.
 
@@ -131,33 +157,39 @@ def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
     array([0.471, 0.355, 0.174])
     """
     given = np.asarray(counts, dtype=float)
-    if given.ndim < 2 or given.shape[-2] < 2:
+    if given.ndim != 2 or given.shape[0] < 2:
         raise ValueError("shares need at least two causes")
     if not np.all((given >= 0) & (given == np.floor(given))):
         raise ValueError("counts of returns are whole and not negative")
     y = given.astype(int)
-    n = y.sum(axis=-2)
-    alpha = 1.0 / y.shape[-2]
-    k = np.arange(int(n.sum(axis=-1).max(initial=0)) + 1)
-    log_cause = _coefficients(y, len(k)) + special.gammaln(alpha + k) - special.gammaln(alpha)
+    n = y.sum(axis=0)
+    alpha = 1.0 / len(y)
+    k = np.arange(int(n.sum()) + 1)
+    log_cause = tuple(
+        _coefficients(each) + special.gammaln(alpha + k[: each.sum() + 1]) - special.gammaln(alpha)
+        for each in y
+    )
     log_others = _all_but_one(log_cause)
-    together = _convolve(log_cause[..., 0, :], log_others[..., 0, :])
+    together = _product(log_cause[0], log_others[0])
 
     tau, joint = _by_node(n, k, _NODES, scale)
     by_degree = special.logsumexp(joint, axis=-2)
-    log_z = special.logsumexp(together + by_degree, axis=-1)
+    log_z = float(special.logsumexp(together + by_degree))
     tau_few, log_few = _by_node(n, k, _NODES // 2, scale)
     halved = special.logsumexp(log_few, axis=-2)
-    halved_z = special.logsumexp(together + halved, axis=-1)
-    change = np.exp(together + halved - halved_z[..., None]) - np.exp(together + by_degree - log_z[..., None])
-    weight = _weights(log_cause, log_others, by_degree - log_z[..., None])
+    halved_z = special.logsumexp(together + halved)
+    change = np.exp(together + halved - halved_z) - np.exp(together + by_degree - log_z)
+    found = [
+        _parts(own, others, by_degree - log_z, alpha)
+        for own, others in zip(log_cause, log_others, strict=True)
+    ]
     return Shares(
-        weight=weight,
-        mean=np.sum(weight * (alpha + k[:, None]) / (1.0 + k[:, None] + k), axis=(-2, -1)),
+        parts=tuple(parts for parts, _ in found),
+        mean=np.array([mean for _, mean in found]),
         log_marginal=log_z,
-        error=np.abs(change).max(axis=-1),
+        error=float(np.abs(change).max()),
         tau=tau,
-        tau_weight=np.exp(special.logsumexp(together[..., None, :] + joint, axis=-1) - log_z[..., None]),
+        tau_weight=np.exp(special.logsumexp(together + joint, axis=-1) - log_z),
         tau_edges=scale * np.array(_EDGES),
         log_cause=log_cause,
         log_others=log_others,
@@ -175,61 +207,69 @@ def _by_node(n: IndexArray, k: IndexArray, nodes: int, scale: float) -> tuple[Fl
     log_rule = np.log((high - low)[:, None] * w / 2).ravel()
     log_prior = 0.5 * np.log(2 / np.pi) - np.log(scale) - 0.5 * (tau / scale) ** 2
     log_node = log_rule + log_prior - _crowding(n, tau)
-    degree = (k - n.sum(axis=-1)[..., None])[..., None, :]
     log_s = 2 * np.log(2 / tau)
-    return tau, log_node[..., None] + degree * log_s[:, None] - special.gammaln(1.0 + k)
+    return tau, log_node[:, None] + (k - n.sum()) * log_s[:, None] - special.gammaln(1.0 + k)
 
 
 def _crowding(n: IndexArray, tau: FloatArray) -> FloatArray:
-    """Return the sum over studies of log G(s + n_i) - log G(s) - n_i log s, shape (*B, nodes)."""
+    """Return the sum over studies of log G(s + n_i) - log G(s) - n_i log s, shape (nodes,)."""
     steps = np.arange(int(n.max(initial=0)))
     table = np.zeros((len(steps) + 1, len(tau)))
     table[1:] = np.cumsum(np.log1p(steps[:, None] * tau**2 / 4), axis=0)
-    found: FloatArray = table[n].sum(axis=-2)
-    return found
+    return np.asarray(table[n].sum(axis=0))
 
 
-def _coefficients(y: IndexArray, length: int) -> FloatArray:
-    """Return log coefficients of prod_i a (a + 1) ... (a + y_i - 1) by power of a, shape (*B, C, length)."""
+def _coefficients(y: IndexArray) -> FloatArray:
+    """Return log coefficients of prod_i a (a + 1) ... (a + y_i - 1) by power of a, shape (n_c + 1,)."""
     # at_least[j] counts the studies with more than j returns for the cause: the power of the factor (a + j).
-    found = np.full((*y.shape[:-1], length), -np.inf)
-    found[..., 0] = 0.0
+    found = np.full(int(y.sum()) + 1, -np.inf)
+    found[0], degree = 0.0, 0
     for j in range(int(y.max(initial=0))):
-        more = np.sum(y > j, axis=-1)
-        for turn in range(int(more.max())):
-            times = np.full_like(found, -np.inf)
-            times[..., 1:] = found[..., :-1]
-            if j:
-                times = np.logaddexp(times, found + np.log(j))
-            found = np.where((turn < more)[..., None], times, found)
+        for _ in range(int((y > j).sum())):
+            here = found[: degree + 2]
+            shifted = np.concatenate([[-np.inf], here[:-1]])
+            found[: degree + 2] = np.logaddexp(shifted, here + np.log(j)) if j else shifted
+            degree += 1
     return found
 
 
-def _convolve(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Return log coefficients of a product of polynomials, cut at the common length."""
-    length = a.shape[-1]
-    shift = np.arange(length)[:, None] - np.arange(length)
-    terms = np.where(shift >= 0, a[..., None, :] + b[..., np.maximum(shift, 0)], -np.inf)
-    return special.logsumexp(terms, axis=-1)
+def _product(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return log coefficients of a product of polynomials."""
+    few, many = (a, b) if len(a) <= len(b) else (b, a)
+    found = np.full(len(a) + len(b) - 1, -np.inf)
+    if few.size * found.size <= _BLOCK:
+        terms = np.full((len(few), len(found)), -np.inf)
+        place = np.arange(len(few))[:, None]
+        terms[place, place + np.arange(len(many))] = few[:, None] + many
+        return np.asarray(special.logsumexp(terms, axis=0))
+    for power, coefficient in enumerate(few):
+        part = found[power : power + len(many)]
+        np.logaddexp(part, coefficient + many, out=part)
+    return found
 
 
-def _all_but_one(log_cause: FloatArray) -> FloatArray:
+def _all_but_one(log_cause: tuple[FloatArray, ...]) -> tuple[FloatArray, ...]:
     """Return log coefficients of the product over all causes but one, for each that is left out."""
-    causes = log_cause.shape[-2]
-    one = np.full_like(log_cause[..., 0, :], -np.inf)
-    one[..., 0] = 0.0
-    before, after = [one], [one]
-    for c in range(causes - 1):
-        before.append(_convolve(before[-1], log_cause[..., c, :]))
-        after.append(_convolve(after[-1], log_cause[..., causes - 1 - c, :]))
-    return np.stack([_convolve(before[c], after[causes - 1 - c]) for c in range(causes)], axis=-2)
+    before, after = [np.zeros(1)], [np.zeros(1)]
+    for own, last in zip(log_cause[:-1], log_cause[:0:-1], strict=True):
+        before.append(_product(before[-1], own))
+        after.append(_product(after[-1], last))
+    return tuple(_product(first, last) for first, last in zip(before, reversed(after), strict=True))
 
 
-def _weights(log_cause: FloatArray, log_others: FloatArray, by_degree: FloatArray) -> FloatArray:
-    """Return the weight of each Beta part, by k and l; by_degree holds what degree k + l gets."""
-    k = np.arange(log_cause.shape[-1])
-    total = k[:, None] + k
-    here = total < len(k)
-    degree = by_degree[..., None, np.minimum(total, len(k) - 1)]
-    log_weight = log_cause[..., :, None] + log_others[..., None, :] + np.where(here, degree, -np.inf)
-    return np.exp(log_weight)
+def _parts(own: FloatArray, others: FloatArray, by_degree: FloatArray, alpha: float) -> tuple[Parts, float]:
+    """Return the parts of one share and its mean; by_degree holds what degree k + l gets."""
+    rest = np.arange(len(others))
+    rows = max(_BLOCK // len(others), 1)
+    kept: list[tuple[IndexArray, IndexArray, FloatArray, FloatArray]] = []
+    mean = 0.0
+    for first in range(0, len(own), rows):
+        k = np.arange(first, min(first + rows, len(own)))
+        coefficient = own[k, None] + others
+        degree = k[:, None] + rest
+        weight = np.exp(coefficient + by_degree[degree])
+        mean += float(np.sum(weight * (alpha + k[:, None]) / (1.0 + degree)))
+        row, column = np.nonzero(weight > _LIGHTEST)
+        kept.append((k[row], column, weight[row, column], coefficient[row, column]))
+    places, columns, weights, coefficients = (np.concatenate(each) for each in zip(*kept, strict=True))
+    return Parts(k=places, others=columns, weight=weights, log_coefficient=coefficients), mean

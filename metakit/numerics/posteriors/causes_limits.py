@@ -16,7 +16,7 @@ from numpy.polynomial import legendre
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.numerics.posteriors.causes import PANELS, Shares
+from metakit.numerics.posteriors.causes import PANELS, Parts, Shares
 from metakit.numerics.roots import Plain, root_in_bracket
 
 _NEGLIGIBLE = 1e-11
@@ -105,11 +105,11 @@ class BetaParts:
 
 
 def share_parts(found: Shares, cause: int) -> BetaParts:
-    """Return the posterior of the mean share of one cause of one analysis (no batch)."""
-    weight = found.weight[cause]
-    k, others = np.nonzero(weight > _NEGLIGIBLE)
-    alpha = 1.0 / found.causes
-    return heaviest(weight[k, others], alpha + k.astype(float), 1.0 - alpha + others.astype(float))
+    """Return the posterior of the mean share of one cause."""
+    parts, alpha = found.parts[cause], 1.0 / found.causes
+    kept = parts.weight > _NEGLIGIBLE
+    k, others = parts.k[kept].astype(float), parts.others[kept].astype(float)
+    return heaviest(parts.weight[kept], alpha + k, 1.0 - alpha + others)
 
 
 def heaviest(weight: FloatArray, a: FloatArray, b: FloatArray) -> BetaParts:
@@ -131,8 +131,8 @@ def coarser(parts: BetaParts) -> BetaParts:
         np.where(value < 1, 12 * np.log(value) - 1, 8 * np.sqrt(value)).astype(int)
         for value in (parts.a, parts.b)
     ]
-    _, place = np.unique(np.stack(keys), axis=1, return_inverse=True)
-    place = place.ravel()
+    first, second = (key - key.min() for key in keys)
+    _, place = np.unique(first * (second.max() + 1) + second, return_inverse=True)
     weight = np.bincount(place, parts.weight).astype(float)
     size = parts.a + parts.b
     means = parts.a / size
@@ -144,20 +144,20 @@ def coarser(parts: BetaParts) -> BetaParts:
 
 
 def new_centre_parts(found: Shares, cause: int) -> BetaParts:
-    """Return the distribution of the share of one cause in a new centre (no batch)."""
+    """Return the distribution of the share of one cause in a new centre."""
     alpha = 1.0 / found.causes
-    k = np.arange(found.weight.shape[-1])
     own, rest = found.log_cause[cause], found.log_others[cause]
+    k, others_k = np.arange(len(own)), np.arange(len(rest))
     mass = special.logsumexp(found.log_few + found.log_together, axis=-1)
     kept = mass > mass.max() - _NEGLIGIBLE_NODE
     tau, log_few = found.tau_few[kept], found.log_few[kept]
     s = 4 / tau**2
     few = tau < _SMALL_TAU
-    parts = [_matched(own, rest, log_few[few], s[few], alpha)] if few.any() else []
+    parts = [_matched(found.parts[cause], log_few[few], s[few], alpha)] if few.any() else []
 
     log_own = own - special.gammaln(alpha + k) + special.gammaln(alpha)
-    log_rest = rest - special.gammaln(1 - alpha + k) + special.gammaln(1 - alpha)
-    nodes = _JACOBI + 3 * int(np.sqrt(len(k)))
+    log_rest = rest - special.gammaln(1 - alpha + others_k) + special.gammaln(1 - alpha)
+    nodes = _JACOBI + 3 * int(np.sqrt(len(found.log_together)))
     with np.errstate(invalid="ignore"):  # 0/0 in a first term that scipy replaces
         x, w = special.roots_jacobi(nodes, -alpha, alpha - 1)
     theta, others, log_w = (1 + x) / 2, (1 - x) / 2, np.log(w / w.sum())
@@ -185,22 +185,29 @@ def _polynomial(log_coefficients: FloatArray, s: FloatArray, share: FloatArray) 
 
 
 def _matched(
-    own: FloatArray, rest: FloatArray, log_few: FloatArray, s: FloatArray, alpha: float
+    parts: Parts, log_few: FloatArray, s: FloatArray, alpha: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the parts of the posterior at high precision, widened to a new centre by their moments."""
-    degree = np.arange(len(own))
-    k, others = np.nonzero(np.isfinite(own[:, None] + rest) & (degree[:, None] + degree < len(own)))
-    log_weight = own[k] + rest[others] + log_few[:, k + others]
-    node, part = np.nonzero(log_weight > log_weight.max(initial=-np.inf) - 30)
-    k, others, kept = k[part], others[part], log_weight[node, part]
-    total = 1.0 + k + others
-    shrink = 1 / (total + 1) + (1 - 1 / (total + 1)) / (s[node] + 1)
-    size = 1 / shrink - 1
-    return kept, size * (alpha + k) / total, size * (1 - alpha + others) / total
+    degree = parts.k + parts.others
+    top = max(float((parts.log_coefficient + node[degree]).max(initial=-np.inf)) for node in log_few)
+    found = []
+    for node, precision in zip(log_few, s, strict=True):
+        log_weight = parts.log_coefficient + node[degree]
+        kept = log_weight > top - 30
+        if not kept.any():
+            continue
+        weight = np.exp(log_weight[kept] - top)
+        mixed = coarser(BetaParts(weight, alpha + parts.k[kept], 1 - alpha + parts.others[kept]))
+        total = mixed.a + mixed.b
+        shrink = 1 / (total + 1) + (1 - 1 / (total + 1)) / (precision + 1)
+        size = 1 / shrink - 1
+        found.append((top + np.log(mixed.weight), size * mixed.a / total, size * mixed.b / total))
+    log_all, a, b = (np.concatenate(each) for each in zip(*found, strict=True))
+    return log_all, a, b
 
 
 def tau_quantiles(found: Shares, probabilities: FloatArray) -> FloatArray:
-    """Return quantiles of tau of one analysis (no batch), shape of `probabilities`.
+    """Return quantiles of tau, shape of `probabilities`.
 
     Within a panel the density is the polynomial through its nodes, integrated exactly.
     """
