@@ -1,7 +1,7 @@
 """Results of pooling: one small frozen class a model, all sharing what every model gives.
 
 All numbers are on the analysis scale (logs for ratios), fractions rather than percent. What a
-model does not have is not a field of its class; `to_json` then writes null.
+model does not have is None, or empty words; `to_json` then writes null.
 """
 
 from __future__ import annotations
@@ -135,6 +135,13 @@ class PoolResult:
     def standard_error(self) -> float:
         """Standard error of the mean under the headline method."""
         return self.mean.standard_error
+
+    @property
+    def lone_limit(self) -> str:
+        """Which limit can be shown, "lower" or "upper", where no finite estimate stands; else ""."""
+        if self.limit_only or math.isfinite(self.estimate):
+            return self.limit_only
+        return "upper" if self.estimate < 0 else "lower"
 
     def details(self) -> Mapping[str, Any]:
         """Return what this model adds to the shared JSON answer."""

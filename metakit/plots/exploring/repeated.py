@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
-from metakit.core.written import fixed
+from metakit.core.written import fixed, ratio
 from metakit.errors import UsageError
 from metakit.measures.natural import Natural, natural_of
 from metakit.models.differing.again import Again, growing, method_of, without_each
@@ -54,21 +54,7 @@ def repeated_content(
         The mean of all studies by the same method, drawn below.
     """
     natural = natural_of(table)
-    rows = []
-    for answer, label in zip(answers, labels, strict=True):
-        estimate, (lower, upper) = answer.estimate, answer.interval
-        middle, low, high = (natural.value(value) for value in (estimate, lower, upper))
-        spread = _spread(answer)
-        rows.append(
-            ForestRow(
-                study=label,
-                cells=(spread,),
-                estimate=middle,
-                lower=low,
-                upper=high,
-                pooled=True,
-            )
-        )
+    rows = [_row(answer, label, natural) for answer, label in zip(answers, labels, strict=True)]
     sides = (
         (left_words, right_words) if left_words or right_words else neutral_words(natural.measure, "arm 1")
     )
@@ -90,8 +76,20 @@ def repeated_content(
     )
 
 
+def _row(answer: PoolResult, label: str, natural: Natural) -> ForestRow:
+    """Return a mean as a row; where only a limit is the answer, in words."""
+    middle, low, high = (natural.value(value) for value in (answer.estimate, *answer.interval))
+    only = answer.lone_limit
+    if only:
+        limit = f"at most {ratio(high)}" if only == "upper" else f"at least {ratio(low)}"
+        return ForestRow(study=label, cells=(_spread(answer),), note=f"no estimate, {limit}")
+    return ForestRow(
+        study=label, cells=(_spread(answer),), estimate=middle, lower=low, upper=high, pooled=True
+    )
+
+
 def _summary(whole: PoolResult | None, natural: Natural) -> ForestSummary | None:
-    if whole is None:
+    if whole is None or whole.lone_limit:
         return None
     middle, low, high = (natural.value(value) for value in (whole.estimate, *whole.interval))
     return ForestSummary(label="All studies", estimate=middle, lower=low, upper=high, cells=(_spread(whole),))
@@ -105,6 +103,9 @@ def _spread(result: PoolResult) -> str:
 def repeated_text(content: ForestContent) -> str:
     """Return the words that stand for such a forest: where the means lie, and which lie on the other side."""
     known = [(row.study, *row.interval) for row in content.rows if row.interval is not None]
+    words = [f"{row.study}: {row.note}." for row in content.rows if row.interval is None]
+    if not known:
+        return " ".join(words)
     lowest, highest = min(known, key=lambda row: row[1]), max(known, key=lambda row: row[1])
     factor = 100 if content.axis == "percent" else 1
     percent = " %" if content.axis == "percent" else ""
@@ -113,6 +114,7 @@ def repeated_text(content: ForestContent) -> str:
         f"{factor * lowest[1]:.3g}{percent} ({lowest[0]}) to {factor * highest[1]:.3g}{percent} "
         f"({highest[0]})."
     )
+    lead = " ".join([lead, *words])
     if content.null is None:
         return lead
     clear = sum(not low <= content.null <= high for _, _, low, high in known)

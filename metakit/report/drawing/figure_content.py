@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -17,7 +16,6 @@ from metakit.plots.forests.cells import study_cells, total_cells
 from metakit.plots.forests.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
 from metakit.plots.forests.forest_content import forest_content
 from metakit.plots.forests.funnel_content import funnel_content
-from metakit.synthesis.confidence import only_limit
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.rows import StudyNumbers
 
@@ -149,9 +147,7 @@ def _overview_row(finding: AnalysisFinding) -> OverviewRow:
     result = finding.result
     if result is None:
         return row
-    only = only_limit(result)
-    if not math.isfinite(result.estimate):  # one study with all events in one arm: its ratio has no place
-        only = "upper" if result.estimate < 0 else "lower"
+    only = result.lone_limit
     if only:
         limit = getattr(result.interval, only)
         told = f"no estimate, {'at most' if only == 'upper' else 'at least'} "
