@@ -269,8 +269,7 @@ class PoolResult:
             f"{self.mean.method.replace('_', ' ')}), "
             f"{self.model.replace('_', ' ')} model, {self.k} {'study' if self.k == 1 else 'studies'}."
         )
-        prediction = self.prediction
-        if prediction:
+        if prediction := self.prediction:
             low, high = (back(limit) for limit in prediction.interval)
             text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
         if self.set_aside:
