@@ -6,8 +6,10 @@ from collections.abc import Sequence
 
 from metakit.core.written import Axis, raised
 from metakit.plots import style
-from metakit.plots.forests.columns import MARGIN, Wording
+from metakit.plots.forests.columns import MARGIN
 from metakit.plots.forests.content import ForestContent
+from metakit.plots.forests.wording import Wording
+from metakit.plots.look import current
 from metakit.plots.marks import Panel, arrow_head
 from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import STAND_IN, TextWidth, clean_text, wrap
@@ -113,20 +115,36 @@ def key_sentence(content: ForestContent, wording: Wording, scene: Scene) -> str:
         area = ", its area in proportion to the weight" if wording.weighted else ""
         parts.append(f"Bubble: estimate of a study{area}; line: its {level} interval.")
     if any(bubble.hollow for bubble in scene.bubbles):
-        parts.append("Hollow bubble: study outside the mean.")
+        dotted = "Dotted" if current().tone == "line_art" else "Hollow"
+        parts.append(f"{dotted} bubble: study outside the mean.")
     if any(row.pooled for row in content.rows):
         parts.append(f"Pale diamond: {clean_text(content.row_words)}, with its {level} interval.")
     if content.summaries:
-        parts.append(f"Diamond and shaded band: mean and its {level} interval.")
+        band = "" if current().tone == "line_art" else " and shaded band"
+        parts.append(f"Diamond{band}: mean and its {level} interval.")
     if wording.predictions:
         parts.append(
             f"Dashed line in brackets: {level} prediction interval, the range expected in a new centre."
         )
     if any("-arrow-" in shape.role for shape in scene.shapes):
         parts.append("Arrow head: goes on beyond the axis.")
+    parts += _gauge_words(content)
     if wording.weights_within_groups:
         parts.append("Weights add up to 100 % within each group.")
     return " ".join(parts)
+
+
+def _gauge_words(content: ForestContent) -> list[str]:
+    """Say what the bars of judgements mean, from the shortest to the full one."""
+    if not any(place.gauge for place in content.places):
+        return []
+    known = sorted((fill, word) for word, fill in content.gauges.items() if fill is not None and word)
+    parts = [f"Bar: the longer, the more concern ({', '.join(word for _, word in known)})."] if known else []
+    if any(fill is None and word for word, fill in content.gauges.items()):
+        parts.append("Dashed bar: not known.")
+    if any(not word for word in content.gauges):
+        parts.append("No bar: not judged.")
+    return parts
 
 
 def forest_notes(content: ForestContent, wording: Wording, scene: Scene) -> list[str]:
@@ -138,10 +156,16 @@ def forest_notes(content: ForestContent, wording: Wording, scene: Scene) -> list
 def add_notes(
     scene: Scene, paragraphs: Sequence[str], *, top: float, type_: style.Type, measure: TextWidth
 ) -> float:
-    """Add sentences across the figure, and what the stand-in for missing glyphs means; return the bottom."""
+    """Add sentences across the figure, and what the stand-in for missing glyphs means; return the bottom.
+
+    Where a caption is asked for, they go into it instead.
+    """
     texts = [clean_text(text) for text in paragraphs]
     if any(STAND_IN in text for text in (*texts, *(line.text for line in scene.lines))):
         texts.append(f"{STAND_IN} stands for a character that no font of this computer can draw.")
+    if current().caption:
+        scene.caption += [text for text in texts if text]
+        return top
     top += 5
     for text in texts:
         if text:

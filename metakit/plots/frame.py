@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from metakit.core.written import Axis
 from metakit.plots import style
 from metakit.plots.forests.columns import MARGIN
+from metakit.plots.look import current
 from metakit.plots.marks import Panel
 from metakit.plots.scale import AxisPlan, choose_ticks, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke
@@ -40,7 +41,7 @@ def start_scene(title: str, *, width_mm: float, measure: TextWidth) -> tuple[Sce
     type_ = style.type_for(style.check_width(width_mm))
     scene = Scene(width=width_mm * style.MM)
     top = MARGIN
-    if title:
+    if title and not current().caption:
         lines = wrap(clean_text(title), type_.title, scene.width - 2 * MARGIN, measure, bold=True)
         top = scene.paragraph(lines, x=MARGIN, top=top, size=type_.title, bold=True, role="title") + 5
     return scene, type_, top

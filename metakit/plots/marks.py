@@ -11,6 +11,8 @@ from metakit.plots.scene import Bubble, Scene, Shape, Stroke
 
 ARROW = 4.5
 """Length of an arrow head in points."""
+STUB = 6.0
+"""Length of the line of an interval that lies wholly beyond the axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,14 +39,17 @@ def arrow_head(scene: Scene, x: float, y: float, colour: str, *, right: bool, ro
 def span(
     scene: Scene, panel: Panel, low: float, high: float, y: float, colour: str, role: str
 ) -> tuple[float, float]:
-    """Add arrow heads where an interval leaves the axis; return the drawn ends."""
+    """Add arrow heads where an interval leaves the axis; return the drawn ends, never less than a stub."""
     left, right = panel.x(low), panel.x(high)
+    beyond_left, beyond_right = high < panel.axis.low, low > panel.axis.high
     if low < panel.axis.low:
         arrow_head(scene, panel.left, y, colour, right=False, role=f"{role}-arrow-left")
         left = panel.left + ARROW - 1
+        right = left + STUB if beyond_left else max(right, left + 1)
     if high > panel.axis.high:
         arrow_head(scene, panel.right, y, colour, right=True, role=f"{role}-arrow-right")
         right = panel.right - ARROW + 1
+        left = right - STUB if beyond_right else min(left, right - 1)
     return left, right
 
 
@@ -53,31 +58,18 @@ def study_mark(
 ) -> None:
     """Add a study: a bubble for its weight, a line for its interval, a short upright at its estimate.
 
-    An estimate beyond the axis shows as an arrow alone; its numbers stand in the row.
+    Every end that the axis cuts off is an arrow head; an estimate beyond the axis has no bubble, and its
+    numbers stand in the row.
     """
     estimate, lower, upper = interval
     role = f"study-{row}"
-    axis = panel.axis
-    if not axis.holds(estimate):
-        right = estimate > axis.high
-        end = panel.right if right else panel.left
-        arrow_head(
-            scene, end, y, style.STUDY_LINE, right=right, role=f"{role}-arrow-{'right' if right else 'left'}"
-        )
-        start = panel.x(
-            min(max(lower, axis.low), axis.high) if right else max(min(upper, axis.high), axis.low)
-        )
-        tail = end - ARROW if right else end + ARROW
-        tip = min(start, tail - 6) if right else max(start, tail + 6)
-        scene.strokes.append(
-            Stroke(points=((tip, y), (tail, y)), colour=style.STUDY_LINE, order=4, role=f"{role}-interval")
-        )
-        return
     left, right_end = span(scene, panel, lower, upper, y, style.STUDY_LINE, role)
-    scene.bubbles.append(Bubble(x=panel.x(estimate), y=y, area=area, hollow=hollow, row=row))
     scene.strokes.append(
         Stroke(points=((left, y), (right_end, y)), colour=style.STUDY_LINE, order=4, role=f"{role}-interval")
     )
+    if not panel.axis.holds(estimate):
+        return
+    scene.bubbles.append(Bubble(x=panel.x(estimate), y=y, area=area, hollow=hollow, row=row))
     middle = panel.x(estimate)
     scene.strokes.append(
         Stroke(
@@ -93,6 +85,13 @@ def mean_mark(scene: Scene, panel: Panel, interval: Interval, *, y: float, role:
     face = style.MEAN if overall else style.MEAN_PALE
     half = 4.2 if overall else 3.6
     left, right = span(scene, panel, lower, upper, y, style.MEAN, role)
+    if not panel.axis.holds(estimate):  # only where the ends of the axis are set by hand
+        scene.strokes.append(
+            Stroke(
+                points=((left, y), (right, y)), width=2 * style.HEAVY, colour=style.MEAN, order=4, role=role
+            )
+        )
+        return
     top = panel.x(estimate)
     cut = {"left": lower < panel.axis.low, "right": upper > panel.axis.high}
 

@@ -75,4 +75,5 @@ def _part(content: ForestContent, start: int, end: int) -> ForestContent:
     return replace(
         content, groups=tuple(groups), summary=content.summary if whole else None, part_of=content,
         first_row=start, footnotes=content.footnotes if whole else (),
+        between=content.between if whole else "",
     )  # fmt: skip

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from metakit.core.registry import Registry
 from metakit.plots import style
+from metakit.plots.look import Look, Tone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +28,12 @@ class Preset:
         Endings of the files to write where nobody names one.
     smallest_type : float
         No type is smaller, in points at the final width.
+    height_mm : float or None
+        Height of the sheet, where it is fixed: what is taller goes on on further sheets.
+    tone : {"colour", "grey", "line_art"}
+        What it is drawn in.
+    caption : bool
+        Whether title, legend and notes go into a caption beside it.
     about : str
         What it is for.
     source : str
@@ -40,6 +47,9 @@ class Preset:
     smallest_type: float
     about: str
     source: str
+    height_mm: float | None = None
+    tone: Tone = "colour"
+    caption: bool = False
 
 
 PRESETS: Registry[Preset] = Registry("preset")
@@ -70,15 +80,26 @@ _column("one_and_a_half_columns", 120.0, "one and a half columns of a journal")
 _column("double_column", 178.0, "the full width of a journal's page: two columns")
 PRESETS.add(
     Preset(
-        name="slide",
-        width_mm=150.0,
-        dpi=400,
-        kinds=(".png", ".svg"),
-        smallest_type=style.type_for(150.0).small,
-        about="a slide: set at twice its size, its type is then 16 pt or more",
+        name="single_column_8_point", width_mm=85.0, dpi=600, kinds=_EDITABLE, smallest_type=8.0,
+        about="one column where no type may be below 8 points", source=_COLUMNS,
+    )
+)  # fmt: skip
+PRESETS.add(
+    Preset(
+        name="line_art", width_mm=178.0, dpi=1200, kinds=(".tif", ".pdf"),
+        smallest_type=8.0, tone="line_art",
+        about="two columns in black on white alone, 1,200 dots per inch, one bit each",
+        source="Publishers' pages on artwork seen by the founders: 1,000 or 1,200 dpi for line art",
+    )
+)  # fmt: skip
+PRESETS.add(
+    Preset(
+        name="slide", width_mm=169.3, dpi=400, kinds=(".png", ".svg"), smallest_type=8.0,
+        height_mm=95.2, caption=True,
+        about="landscape sheets of 16 to 9: set at twice their size they fill a slide, with type of 16 pt",
         source="common practice, no source",
     )
-)
+)  # fmt: skip
 PRESETS.add(
     Preset(
         name="office_document",
@@ -94,10 +115,11 @@ PRESETS.add(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size:
-    """Width in millimetres and dots per inch to draw at."""
+    """Width in millimetres and dots per inch to draw at; the height of a sheet where it is fixed."""
 
     width_mm: float
     dpi: int
+    height_mm: float | None = None
 
 
 def chosen_size(preset: str, *, width_mm: float | None = None, dpi: int | None = None) -> Size:
@@ -110,7 +132,43 @@ def chosen_size(preset: str, *, width_mm: float | None = None, dpi: int | None =
     """
     usual = PRESETS[preset] if preset else Size(width_mm=180.0, dpi=300)
     return Size(
-        width_mm=usual.width_mm if width_mm is None else width_mm, dpi=usual.dpi if dpi is None else dpi
+        width_mm=usual.width_mm if width_mm is None else width_mm,
+        dpi=usual.dpi if dpi is None else dpi,
+        height_mm=usual.height_mm if width_mm is None else None,
+    )
+
+
+def chosen_look(
+    preset: str,
+    *,
+    font: str = "",
+    grey: bool = False,
+    smallest_type: float | None = None,
+    caption: bool = False,
+) -> Look:
+    """Return the look of a preset ("" for none), unless more is asked for.
+
+    Raises
+    ------
+    UnknownNameError
+        For a preset or a font that is none.
+    UsageError
+        For type that cannot be set.
+    """
+    from metakit.errors import UsageError
+
+    usual = PRESETS[preset] if preset else None
+    least = smallest_type if smallest_type is not None else usual.smallest_type if usual else 0.0
+    if not 0 <= least <= 14:
+        raise UsageError(f"type of {least:g} points cannot be set; allowed: up to 14")
+    tone: Tone = usual.tone if usual is not None else "colour"
+    height = usual.height_mm if usual is not None else None
+    return Look(
+        tone="grey" if grey and tone == "colour" else tone,
+        font=style.check_font(font),
+        smallest_type=least,
+        caption=caption or (usual is not None and usual.caption),
+        canvas_mm=(usual.width_mm, height) if usual is not None and height is not None else None,
     )
 
 

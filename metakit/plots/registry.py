@@ -12,6 +12,8 @@ from metakit.core.results import PoolResult
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
+    from metakit.plots.forests.choices import ForestChoices
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureOptions:
@@ -33,6 +35,8 @@ class FigureOptions:
         Vertical axis of a funnel, "" for the one that suits the measure.
     page_height_mm : float or None
         Height above which a forest is cut into parts.
+    forest : ForestChoices or None
+        What was chosen of a forest.
     """
 
     moderator: str = ""
@@ -42,6 +46,7 @@ class FigureOptions:
     added_studies: bool = False
     vertical: Literal["", "standard_error", "study_size"] = ""
     page_height_mm: float | None = None
+    forest: ForestChoices | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -51,6 +51,8 @@ def plan_axis(
     null: float | None = None,
     label_width: Callable[[str], float],
     width: float,
+    limits: tuple[float, float] | None = None,
+    hand_ticks: Sequence[float] = (),
 ) -> AxisPlan:
     """Choose the axis for these intervals.
 
@@ -69,7 +71,54 @@ def plan_axis(
         Width of a tick label in points.
     width : float
         Length of the axis in points.
+    limits : (float, float), optional
+        Ends of the axis where they are set by hand.
+    hand_ticks : sequence of float
+        Ticks set by hand; the axis reaches all of them unless `limits` say otherwise.
+
+    Raises
+    ------
+    UsageError
+        When labels of ticks set by hand run into each other, or none is on the axis.
     """
+    if limits is None:
+        plan = _chosen_plan(kind, studies, means, null)
+        if hand_ticks:
+            plan = AxisPlan(kind=kind, low=min(plan.low, *hand_ticks), high=max(plan.high, *hand_ticks))
+    else:
+        plan = AxisPlan(kind=kind, low=limits[0], high=limits[1])
+    ticks = (
+        _hand_ticks(plan, hand_ticks, label_width, width)
+        if hand_ticks
+        else choose_ticks(plan, label_width=label_width, width=width)
+    )
+    return AxisPlan(kind=kind, low=plan.low, high=plan.high, ticks=ticks)
+
+
+def _hand_ticks(
+    plan: AxisPlan, values: Sequence[float], label_width: Callable[[str], float], width: float
+) -> tuple[tuple[float, str], ...]:
+    from metakit.errors import UsageError
+
+    inside = sorted({value for value in values if plan.holds(value)})
+    if not inside:
+        raise UsageError(f"no tick lies on the axis from {plan.low:.4g} to {plan.high:.4g}")
+    labels = tick_labels(inside, plan.kind)
+    ends = [
+        (
+            width * plan.place(value) - label_width(label) / 2,
+            width * plan.place(value) + label_width(label) / 2,
+        )
+        for value, label in zip(inside, labels, strict=True)
+    ]
+    if any(after[0] - before[1] < 2 for before, after in pairwise(ends)):
+        raise UsageError(f"the labels of {len(inside)} ticks run into each other at this width: name fewer")
+    return tuple(zip(inside, labels, strict=True))
+
+
+def _chosen_plan(
+    kind: Axis, studies: Sequence[Interval], means: Sequence[Interval], null: float | None
+) -> AxisPlan:
     low, high = _range(kind, studies, means, null)
     pad = 0.04 * (high - low)
     if (
@@ -84,9 +133,7 @@ def plan_axis(
         low, high = max(low, -1.0 if null is not None else -0.01), min(high, 1.01)
     if kind == "log":
         low, high = _to_near_tick(low, high)
-    plan = AxisPlan(kind=kind, low=_backward(low, kind), high=_backward(high, kind))
-    ticks = choose_ticks(plan, label_width=label_width, width=width)
-    return AxisPlan(kind=kind, low=plan.low, high=plan.high, ticks=ticks)
+    return AxisPlan(kind=kind, low=_backward(low, kind), high=_backward(high, kind))
 
 
 def _range(

@@ -70,6 +70,7 @@ class Scene:
     """A figure ready to be drawn: its size in points and what is on it.
 
     `tiles` are shapes without edges that lie side by side, up to thousands; they are drawn in one go.
+    `caption` holds the notes that go beside the figure instead of into it.
     """
 
     width: float
@@ -79,6 +80,7 @@ class Scene:
     shapes: list[Shape] = field(default_factory=list)
     bubbles: list[Bubble] = field(default_factory=list)
     tiles: list[Shape] = field(default_factory=list)
+    caption: list[str] = field(default_factory=list)
 
     def paragraph(
         self,

@@ -12,6 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 
+from metakit.plots.look import current
+
 _WIDE_COVERAGE = (
     "Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans JP", "Noto Sans SC", "Noto Sans KR", "Source Han Sans",
     "WenQuanYi Zen Hei", "WenQuanYi Micro Hei", "Droid Sans Fallback", "IPAexGothic", "NanumGothic",
@@ -22,13 +24,33 @@ _WIDE_COVERAGE = (
 """Fonts used behind our own for scripts that it lacks, where a computer has them."""
 
 
-@lru_cache(maxsize=1)
 def families() -> tuple[str, ...]:
-    """Return our font (matplotlib ships it) and, behind it, those fonts of wide coverage that exist here."""
+    """Return the font asked for, our own (which matplotlib ships), and fonts of wide coverage seen here."""
+    asked = current().font
+    return tuple(dict.fromkeys((asked, *_usual_families()))) if asked else _usual_families()
+
+
+@lru_cache(maxsize=1)
+def _usual_families() -> tuple[str, ...]:
+    here = installed_fonts()
+    return (FONT, *(name for name in _WIDE_COVERAGE if name in here))
+
+
+@lru_cache(maxsize=1)
+def installed_fonts() -> frozenset[str]:
+    """Return the names of the font families of this computer, with those that matplotlib ships."""
     from matplotlib import font_manager
 
-    here = {entry.name for entry in font_manager.fontManager.ttflist}
-    return (FONT, *(name for name in _WIDE_COVERAGE if name in here))
+    return frozenset(entry.name for entry in font_manager.fontManager.ttflist)
+
+
+def check_font(name: str) -> str:
+    """Return the name of a font family, "" for our own, or refuse one that this computer lacks."""
+    from metakit.errors import UnknownNameError
+
+    if name and name not in installed_fonts():
+        raise UnknownNameError("font family of this computer", name, tuple(sorted(installed_fonts())))
+    return name
 
 
 MM = 72 / 25.4
@@ -71,8 +93,16 @@ NARROW = Type(title=8.5, body=7.0, small=7.0)
 
 
 def type_for(width_mm: float) -> Type:
-    """Return the type sizes for a figure of this width."""
-    return WIDE if width_mm >= 110 else NARROW
+    """Return the type sizes for a figure of this width, none below what was asked for."""
+    return at_least(WIDE if width_mm >= 110 else NARROW)
+
+
+def at_least(type_: Type) -> Type:
+    """Return type sizes of which none is below the smallest that was asked for."""
+    least = current().smallest_type
+    if type_.small >= least:
+        return type_
+    return Type(title=max(type_.title, least + 1), body=max(type_.body, least), small=least)
 
 
 def check_width(width_mm: float) -> float:

@@ -12,21 +12,23 @@ STAND_IN = "□"
 """Drawn for a character that no font at hand has."""
 
 
+BREAKS_AFTER = "/-–_"
+"""Characters after which a long word may go on in the next line as it stands."""
+
 TextWidth = Callable[[str, float, bool], float]
 """Width in points of one line of text, given its size in points and whether it is bold."""
 
 
-@lru_cache(maxsize=1)
-def _drawable() -> frozenset[int]:
+@lru_cache(maxsize=8)
+def _drawable(fonts: tuple[str, ...]) -> frozenset[int]:
     from matplotlib import font_manager
 
     codes: set[int] = set()
-    for family in families():
+    for family in fonts:
         codes |= set(font_manager.get_font(font_manager.findfont(family)).get_charmap())
     return frozenset(codes)
 
 
-@lru_cache(maxsize=4096)
 def clean_text(text: str) -> str:
     """Return one line that can be drawn as it stands.
 
@@ -34,6 +36,11 @@ def clean_text(text: str) -> str:
     that turn the reading direction could make a name read as another. A character without a glyph becomes
     `STAND_IN`, never nothing.
     """
+    return _cleaned(text, families())
+
+
+@lru_cache(maxsize=4096)
+def _cleaned(text: str, fonts: tuple[str, ...]) -> str:
     kept = []
     for character in unicodedata.normalize("NFC", text):
         kind = unicodedata.category(character)
@@ -42,27 +49,31 @@ def clean_text(text: str) -> str:
         elif kind in {"Cf", "Cs"} or 0xFE00 <= ord(character) <= 0xFE0F:
             continue
         else:
-            kept.append(character if ord(character) in _drawable() else STAND_IN)
+            kept.append(character if ord(character) in _drawable(fonts) else STAND_IN)
     return " ".join("".join(kept).split())
 
 
-@lru_cache(maxsize=2)
-def _font_files(bold: bool) -> tuple[str, ...]:
+@lru_cache(maxsize=16)
+def _font_files(fonts: tuple[str, ...], bold: bool) -> tuple[str, ...]:
     from matplotlib.font_manager import FontProperties, findfont
 
     weight = "bold" if bold else "normal"
-    return tuple(findfont(FontProperties(family=family, weight=weight)) for family in families())
+    return tuple(findfont(FontProperties(family=family, weight=weight)) for family in fonts)
+
+
+def text_width(text: str, size: float, bold: bool = False) -> float:
+    """Return the width of one line in points, with 1 % to spare for rounding at other resolutions."""
+    return _width(text, size, bold, families())
 
 
 @lru_cache(maxsize=16384)
-def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Return the width of one line in points, with 1 % to spare for rounding at other resolutions."""
+def _width(text: str, size: float, bold: bool, fonts: tuple[str, ...]) -> float:
     from matplotlib.font_manager import get_font
     from matplotlib.ft2font import LoadFlags
 
     if not text:
         return 0.0
-    font = get_font(_font_files(bold))
+    font = get_font(_font_files(fonts, bold))
     font.set_size(size, 288)
     font.set_text(text, 0.0, flags=LoadFlags.NO_HINTING)
     return 1.01 * float(font.get_width_height()[0]) / 64 / 4
@@ -87,8 +98,8 @@ def wrap(
 ) -> tuple[str, ...]:
     """Break text into lines no wider than `widest` points, at most `most` of them.
 
-    Lines break between words; a word that is too long alone is broken, after a slash where it has one. Text
-    beyond the last line is cut with an ellipsis.
+    Lines break between words; a word that is too long alone is broken, after a slash or hyphen where it has
+    one, else with a hyphen. Text beyond the last line is cut with an ellipsis.
     """
     widest += 0.01  # a column as wide as its widest word must hold that word
     lines: list[str] = []
@@ -111,7 +122,7 @@ def wrap(
             words.insert(0, word)
             continue
         fits = _fitting(word, size, widest, width, bold)
-        lines.append(word[:fits])
+        lines.append(word[:fits] if word[fits - 1] in BREAKS_AFTER else f"{word[:fits]}-")
         words.insert(0, word[fits:])
     if line:
         lines.append(line)
@@ -119,9 +130,12 @@ def wrap(
 
 
 def _fitting(word: str, size: float, widest: float, width: TextWidth, bold: bool) -> int:
-    """Return how many characters of a word fit, at least one; up to its last slash if it has one."""
-    fits = max(
-        next(n for n in range(len(word), -1, -1) if n <= 1 or width(word[:n], size, bold) <= widest), 1
-    )
-    slash = word.rfind("/", 2, fits) + 1
-    return slash or fits
+    """Return how many characters of a word fit, at least one; up to its last slash or hyphen if any."""
+
+    def fitting(end: str) -> int:
+        sizes = range(len(word), -1, -1)
+        return max(next(n for n in sizes if n <= 1 or width(word[:n] + end, size, bold) <= widest), 1)
+
+    whole = fitting("")
+    mark = max(word.rfind(sign, 2, whole) for sign in BREAKS_AFTER) + 1
+    return mark or fitting("-")

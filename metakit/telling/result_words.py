@@ -107,7 +107,12 @@ def how_pooled(result: PoolResult) -> str:
     estimator = getattr(result, "tau2_estimator", None)
     if estimator:
         parts.append(f"spread estimated by {method_words(estimator)}")
-    parts.append(f"interval of the mean by {method_words(result.mean.method)}")
+    posterior = result.mean.method == "equal_tailed"
+    parts.append(
+        "interval of the mean between equal tails of its posterior"
+        if posterior
+        else f"interval of the mean by {method_words(result.mean.method)}"
+    )
     prediction = getattr(result, "prediction", None)
     if prediction:
         freedom = f" with {prediction.df:g} degree{'' if prediction.df == 1 else 's'} of freedom"

@@ -39,7 +39,7 @@ POINTS, REACH = 200, 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubgroupLevel:
-    """One group's pooled effect; `interval` None where it cannot be given (one study has its own)."""
+    """One group's pooled effect; a single study stands with its own interval and without a prediction."""
 
     level: str
     k: int
@@ -48,6 +48,7 @@ class SubgroupLevel:
     interval: Limits
     tau2: float
     studies: tuple[str, ...]
+    prediction: Limits | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,6 +196,7 @@ def _integrated(
         options = PoolOptions(level=level, likelihood=likelihood)
         mean = MODELS["half_normal"].fit(part, options) if alone else result
         posteriors.append(mean)
+        ahead = None if alone else getattr(result, "prediction", None)
         found.append(
             SubgroupLevel(
                 level=chosen,
@@ -204,6 +206,7 @@ def _integrated(
                 interval=result.interval,
                 tau2=result.heterogeneity.tau2 or 0.0,
                 studies=tuple(row.study for row in result.studies),
+                prediction=ahead.interval if ahead is not None else None,
             )
         )
     return tuple(found), _between(posteriors)

@@ -15,12 +15,10 @@ from metakit.forms.library import vocabulary
 from metakit.forms.overall_judgement import domains_asked, has_overall
 from metakit.forms.specs import Term
 from metakit.measures.registry import MEASURES
+from metakit.plots.gauges import fill_of
 from metakit.review.appraisal import ALL, Judgement, Overall, StudyAppraisal, appraisal_of
 from metakit.synthesis.appraisal import CONCERNS
 from metakit.synthesis.findings import AnalysisFinding
-
-STUB = 0.08
-"""Length of the bar of the best level: to be seen, and next to nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,7 +252,7 @@ def _gauge(instrument: Term, level: str) -> Gauge:
         if scale[name].facts.text("concern") not in {"not_known", "not_asked"}
     ]
     place = rungs.index(level) if level in rungs else len(rungs) - 1
-    return Gauge(words=term.label, fill=max(place / (len(rungs) - 1), STUB))
+    return Gauge(words=term.label, fill=fill_of(place, rungs))
 
 
 def appraisal_pieces(content: AppraisalContent, most: int = 14) -> tuple[AppraisalContent, ...]:

@@ -15,15 +15,12 @@ from metakit.plots.evidence.appraisal_content import (
 )
 from metakit.plots.footing import add_notes
 from metakit.plots.forests.columns import GAP, MARGIN
-from metakit.plots.scene import LEADING, Scene, Shape, Stroke
+from metakit.plots.gauges import BAR, draw_gauge
+from metakit.plots.scene import LEADING, Scene, Stroke
 from metakit.plots.text import TextWidth, clean_text, wrap
 
-BAR = 5.5
-"""Height of a bar in points."""
 BETWEEN = 4.0
 """Room between two columns of bars."""
-THINNEST = 1.0
-"""Thinnest bar in points, so that the stub of the best level is seen in the narrowest column."""
 WORDS_FROM = 36.0
 """Narrowest column in points that holds the words of a level below its bar."""
 
@@ -218,40 +215,7 @@ def _words(
 
 
 def _bar(scene: Scene, place: tuple[float, float], gauge: Gauge, top: float, colour: str, role: str) -> None:
-    """Draw a gauge: a track with a bar in it, a dashed track when not known, a dash when not asked."""
-    left, right = place
-    if not gauge.asked:
-        middle, y = (left + right) / 2, top + BAR / 2
-        scene.strokes.append(
-            Stroke(points=((middle - 3, y), (middle + 3, y)), colour=style.QUIET, role=f"{role}-dash")
-        )
-        return
-    corners = ((left, top), (right, top), (right, top + BAR), (left, top + BAR))
-    if gauge.fill is None:
-        scene.strokes.append(
-            Stroke(
-                points=(*corners, corners[0]), width=style.LINE, colour=style.QUIET, dash=(2, 1.6),
-                role=f"{role}-not-known",
-            )
-        )  # fmt: skip
-        return
-    scene.shapes.append(
-        Shape(
-            points=corners,
-            face=style.PAPER,
-            edge=style.QUIET,
-            width=style.THIN,
-            order=2,
-            role=f"{role}-track",
-        )
-    )
-    end = left + max(gauge.fill * (right - left), THINNEST if gauge.fill > 0 else 0.0)
-    scene.shapes.append(
-        Shape(
-            points=((left, top), (end, top), (end, top + BAR), (left, top + BAR)), face=colour, order=3,
-            role=f"{role}-bar",
-        )
-    )  # fmt: skip
+    draw_gauge(scene, place, gauge.fill, top, colour, role, asked=gauge.asked)
 
 
 def _share(

@@ -3,21 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from metakit.core.effects import EffectTable
 from metakit.core.written import amount, fixed
 from metakit.measures.registry import Measure
+from metakit.plots.forests.content import Place
 
-_UNKNOWN = "–"
+UNKNOWN = "–"
 
 
-def _arms(measure: Measure) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellTable:
+    """The cells beside the rows of a forest plot: by study of the table, and how they add up.
+
+    `total` gives the cells of a mean over some studies; the `narrow` ones stand below the names where a
+    figure has no room for columns.
+    """
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    total: Callable[[Sequence[int]], tuple[str, ...]]
+    places: tuple[Place, ...] = ()
+    narrow_headings: tuple[str, ...] = ()
+    narrow_arms: int | None = None
+    narrow: tuple[tuple[str, ...], ...] = ()
+    narrow_total: Callable[[Sequence[int]], tuple[str, ...]] | None = None
+    gauges: tuple[tuple[str, float | None], ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def usual_cells(measure: Measure, table: EffectTable, arm_labels: tuple[str, str], counted: str) -> CellTable:
+    """Return one column an arm with the raw numbers of its studies, as their kind of numbers writes them."""
+    return CellTable(
+        headings=cell_headings(measure, arm_labels, counted),
+        rows=tuple(study_cells(measure, table, i) for i in range(len(table))),
+        total=lambda used: total_cells(measure, table, used),
+    )
+
+
+def arms_of(measure: Measure) -> tuple[str, ...]:
+    """Return what the names of each arm's columns end in."""
     if "mean_before" in measure.columns:
         return ("_before", "_after")
     return ("_1", "_2") if measure.comparative else ("",)
 
 
-def _column(name: str, arm: str) -> str:
+def column_of(name: str, arm: str) -> str:
     """Return a column's name; before and after are the same thumbs."""
     return name if name == "total" and arm in {"_before", "_after"} else name + arm
 
@@ -42,13 +74,13 @@ def study_cells(measure: Measure, table: EffectTable, i: int) -> tuple[str, ...]
 
     def writer(arm: str, write: Callable[[float], str]) -> Callable[[str], str]:
         def written(name: str) -> str:
-            column = table.data.get(_column(name, arm))
-            return _UNKNOWN if column is None or column[i] != column[i] else write(float(column[i]))
+            column = table.data.get(column_of(name, arm))
+            return UNKNOWN if column is None or column[i] != column[i] else write(float(column[i]))
 
         return written
 
     return tuple(
-        cell(writer(arm, amount), writer(arm, lambda value: fixed(value, 1))) for arm in _arms(measure)
+        cell(writer(arm, amount), writer(arm, lambda value: fixed(value, 1))) for arm in arms_of(measure)
     )
 
 
@@ -61,7 +93,7 @@ def total_cells(measure: Measure, table: EffectTable, used: Sequence[int]) -> tu
     def total(name: str) -> str:
         column = table.data.get(name)
         found = None if column is None else float(column[list(used)].sum())
-        return _UNKNOWN if found is None or found != found else amount(found)
+        return UNKNOWN if found is None or found != found else amount(found)
 
     names = ("events", kind.size) if kind.adds_up else (kind.size,)
-    return tuple("/".join(total(_column(name, arm)) for name in names) for arm in _arms(measure))
+    return tuple("/".join(total(column_of(name, arm)) for name in names) for arm in arms_of(measure))

@@ -1,178 +1,65 @@
-"""The table beside a forest plot: what stands in each column, how wide it is, whether it fits. Pure."""
+"""The columns of a forest plot: what stands in each, how wide it is, whether they fit side by side. Pure."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, groupby, pairwise
 
-from metakit.core.written import decimals_for, on_axis, raised, shares
-from metakit.plots.forests.content import ForestContent, ForestGroup, ForestRow, ForestSummary
+from metakit.plots import style
+from metakit.plots.forests.content import ForestContent, ForestGroup
+from metakit.plots.forests.wording import NOT_ESTIMABLE, Wording, Words, label_of_level, one_line
 from metakit.plots.style import Type
 from metakit.plots.text import TextWidth, clean_text, wrap
 
 GAP = 9.0
 TIGHT_GAP = 6.0
 MARGIN = 7.0
-NOT_ESTIMABLE = "not estimable"
+GAUGE = 26.0
+"""Length of the track of a gauge in points."""
 MOST_HEADING_LINES = 10
+LEAST_PICTURE = 30 * style.MM
+"""Narrowest picture part in which intervals can be told apart."""
+SIDE_BY_SIDE = 110.0
+"""Narrowest picture part, in points, beside which columns stand; below it, cells go under the names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Words:
-    """The words of one row before they are laid out; `weight` is "" where there is none."""
+class Spanner:
+    """A heading over neighbouring columns: its words, the first and last column, its ends in points."""
 
-    label: str
-    mark: str = ""
-    estimate: str = ""
-    interval: str = ""
-    cells: tuple[str, ...] = ()
-    weight: str = ""
-
-
-@dataclass(slots=True, kw_only=True)
-class Wording:
-    """All words of a forest plot, by study (in order), by group mean and for the mean over all."""
-
-    studies: list[Words] = field(default_factory=list)
-    group_means: list[Words | None] = field(default_factory=list)
-    mean: Words | None = None
-    predictions: dict[int, Words] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-    weighted: bool = False
-    weights_within_groups: bool = False
-
-
-def _label_of_level(level: float) -> str:
-    return f"{100 * level:.4g} %"
-
-
-def word_everything(content: ForestContent) -> Wording:
-    """Turn numbers into words: one set of decimals in a column, weights that add up to exactly 100.0."""
-    if content.part_of is not None:
-        return _words_of_part(content, word_everything(content.part_of))
-    wording = Wording()
-    factor = 100 if content.axis == "percent" else 1
-    known = [row.interval for row in content.rows if row.interval is not None]
-    known += [(mean.estimate, mean.lower, mean.upper) for mean in content.summaries]
-    decimals = decimals_for(factor * (upper - lower) for _, lower, upper in known)
-    if content.axis == "percent":
-        decimals = max(decimals, 1)
-
-    def say(value: float) -> str:
-        return on_axis(value, content.axis, decimals)
-
-    weights = _shown_weights(content, wording)
-    for row, weight in zip(content.rows, weights, strict=True):
-        mark = _footnote(wording, row.note)
-        if row.interval is None:
-            numbers = (NOT_ESTIMABLE, "")
-        else:
-            estimate, lower, upper = row.interval
-            numbers = (say(estimate), f"{say(lower)} to {say(upper)}")
-        wording.studies.append(
-            Words(
-                label=clean_text(row.study), mark=mark, estimate=numbers[0], interval=numbers[1],
-                cells=tuple(map(clean_text, row.cells)), weight=weight,
-            )
-        )  # fmt: skip
-
-    def mean_words(mean: ForestSummary, index: int, total: str) -> Words:
-        if mean.prediction is not None:
-            low, high = mean.prediction
-            wording.predictions[index] = Words(
-                label=f"New centre, {_label_of_level(content.level)}",
-                interval=f"{say(low)} to {say(high)}",
-            )
-        return Words(
-            label=clean_text(mean.label), estimate=say(mean.estimate),
-            interval=f"{say(mean.lower)} to {say(mean.upper)}", cells=tuple(map(clean_text, mean.cells)),
-            weight=total,
-        )  # fmt: skip
-
-    start = 0
-    for index, group in enumerate(content.groups):
-        ours = weights[start : start + len(group.rows)]
-        start += len(group.rows)
-        total = _total(ours)
-        wording.group_means.append(mean_words(group.summary, index, total) if group.summary else None)
-    if content.summary is not None:
-        total = "" if wording.weights_within_groups else _total(weights)
-        wording.mean = mean_words(content.summary, len(content.groups), total)
-    return wording
-
-
-def _words_of_part(content: ForestContent, whole: Wording) -> Wording:
-    """Take the words of some rows from those of the whole; notes of other rows become empty."""
-    part = Wording(weighted=whole.weighted, weights_within_groups=whole.weights_within_groups)
-    part.studies = whole.studies[content.first_row : content.first_row + len(content.rows)]
-    marks = {words.mark for words in part.studies}
-    part.notes = [note if raised(number) in marks else "" for number, note in enumerate(whole.notes, 1)]
-    groups = content.part_of.groups if content.part_of else ()
-    start, met = 0, 0
-    for index, group in enumerate(groups):
-        end = start + len(group.rows)
-        if start < content.first_row + len(content.rows) and end > content.first_row:
-            shown = content.groups[met].summary is not None
-            part.group_means.append(whole.group_means[index] if shown else None)
-            if shown and index in whole.predictions:
-                part.predictions[met] = whole.predictions[index]
-            met += 1
-        start = end
-    if content.summary is not None:
-        part.mean = whole.mean
-        if len(groups) in whole.predictions:
-            part.predictions[met] = whole.predictions[len(groups)]
-    return part
-
-
-def _footnote(wording: Wording, note: str) -> str:
-    note = clean_text(note)
-    if not note:
-        return ""
-    if note not in wording.notes:
-        wording.notes.append(note)
-    return raised(wording.notes.index(note) + 1)
-
-
-def _shown_weights(content: ForestContent, wording: Wording) -> list[str]:
-    """Show weights as percent: of all studies where they add up to 1, else within each group."""
-
-    def shown(rows: tuple[ForestRow, ...]) -> list[str]:
-        carriers = [row.weight for row in rows if row.weight is not None]
-        texts = iter(shares(carriers)) if carriers else iter(())
-        return [next(texts) if row.weight is not None else "" for row in rows]
-
-    wording.weighted = any(row.weight is not None for row in content.rows)
-    if content.weights_add_up(content.rows):
-        return shown(content.rows)
-    wording.weights_within_groups = True
-    return [text for group in content.groups for text in shown(group.rows)]
-
-
-def _total(shown: list[str]) -> str:
-    tenths = sum(round(10 * float(text)) for text in shown if text)
-    return f"{tenths / 10:.1f}" if any(shown) else ""
+    text: str
+    first: int
+    last: int
+    ends: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
     """Widths and places in points. `stacked`: cells and weight stand under the study's name.
 
-    `study`, `estimate`, each of `cells` and `weight` are (left, right); so is `panel`.
+    `study`, `estimate`, each of `cells` and `weight` are (left, right); so is `panel`. A stacked figure has
+    places for gauges alone. `under` holds, for each line under a stacked name, which of its pieces stand in
+    it, out of those that `hidden` of the last cells are not among.
     """
 
     stacked: bool
     study: tuple[float, float]
     estimate: tuple[float, float]
     panel: tuple[float, float]
-    cells: tuple[tuple[float, float], ...]
+    cells: tuple[tuple[float, float] | None, ...]
     weight: tuple[float, float] | None
     one_line_estimate: bool
+    spanners: tuple[Spanner, ...] = ()
+    under: tuple[tuple[int, ...], ...] = ()
+    versus: bool = False
+    hidden: int = 0
 
 
 def plan_columns(
     content: ForestContent, wording: Wording, *, width: float, type_: Type, measure: TextWidth
 ) -> Columns:
-    """Place the columns: study, estimate, picture, cells, weight; stacked where they are too wide."""
+    """Place the columns: study, chosen cells, estimate, picture, cells, weight; stacked where too wide."""
     body = type_.body
     means = [mean for mean in (*wording.group_means, wording.mean) if mean is not None]
     numbered = [*wording.studies, *means, *wording.predictions.values()]
@@ -180,94 +67,230 @@ def plan_columns(
     def widest(texts: list[str], *, bold: bool = False) -> float:
         return max((measure(text, body, bold) for text in texts), default=0.0)
 
-    level = measure(f"{_label_of_level(content.level)} interval", body, False)
+    level = measure(f"{label_of_level(content.level)} interval", body, False)
 
-    def heading_width(heading: str) -> float:
-        longest = widest(clean_text(heading).replace("/", "/ ").split(), bold=True)
-        return min(longest, 90.0)
+    def longest_word(heading: str) -> float:
+        return widest(clean_text(heading).replace("/", "/ ").split(), bold=True)
 
     plain = widest([one_line(words) for words in wording.studies])
     bold = widest([one_line(words) for words in numbered], bold=True)
-    estimate = max(plain, bold if means else 0.0, heading_width(content.estimate_heading), level)
+    estimate = max(plain, bold if means else 0.0, min(longest_word(content.estimate_heading), 90.0), level)
     cells = [
-        max(widest([words.cells[i] for words in numbered if words.cells], bold=True), heading_width(heading))
+        max(
+            GAUGE if content.place(i).gauge
+            else widest([words.cells[i] for words in numbered if words.cells], bold=True),
+            min(longest_word(heading), 90.0),
+        )
         for i, heading in enumerate(content.headings)
-    ]
+    ]  # fmt: skip
+    spanners = _spanners(content)
+    for spanner in spanners:
+        several = range(spanner.first, spanner.last + 1)
+        joint = sum(cells[i] for i in several) + GAP * (len(several) - 1)
+        lacking = min(longest_word(spanner.text), 90.0) - joint
+        for i in several:
+            cells[i] += max(lacking, 0.0) / len(several)
     weight = max(widest(["100.0"], bold=True), measure("Weight", body, True)) if wording.weighted else 0.0
-    names = widest([words.label + words.mark for words in (*wording.studies, *wording.predictions.values())])
-    names = max(names, 7 * body)
+    named = [words.label + words.mark for words in (*wording.studies, *wording.predictions.values())]
+    names = max(widest(named), 7 * body)
+    word = widest([part for text in named for part in text.split()])
     labels = widest([words.label for words in means], bold=True)
-    gaps = GAP * (2 + len(cells) + bool(weight))
-    room = width - 2 * MARGIN - gaps - estimate - sum(cells) - weight
+    label_word = widest([part for words in means for part in words.label.split()], bold=True)
+    lined = widest([words.interval for words in numbered], bold=bool(means))
+    heading = min(longest_word(content.estimate_heading), 90.0)
+    narrow_estimate = max(lined, widest([NOT_ESTIMABLE]), heading, level)
+
+    def room_of(estimate: float, gap: float) -> float:
+        gaps = gap * (2 + len(cells) + bool(weight))
+        return width - 2 * MARGIN - gaps - estimate - sum(cells) - weight
+
+    room = room_of(estimate, GAP)
     study = min(names, 0.30 * width)
     if room - study < 130:  # names give way to the picture, down to a sixth of the figure
         study = max(min(study, room - 130), min(names, 0.17 * width))
     study = max(study, min(labels, 0.26 * width, room - 165))  # labels of means take only what is left over
-    word = widest([word for words in means for word in words.label.split()], bold=True)
-    study = max(study, min(word, 0.26 * width))  # but no word of theirs is broken
-    if room - study >= 110:
-        return _side_by_side(width, study, estimate, cells, weight)
-    lined = widest([words.interval for words in numbered], bold=bool(means))
-    estimate = min(max(lined, widest([NOT_ESTIMABLE]), heading_width(content.estimate_heading)), 0.30 * width)
+    study = max(study, min(label_word, 0.26 * width))  # but no word of theirs is broken
+    study = max(study, min(word, room - SIDE_BY_SIDE))  # nor one of a name, while the picture has its room
+    if room - study > 0.45 * width:  # nor does a name break beside a picture that could spare the room
+        study = max(study, min(names, room - 0.45 * width))
+    put = _Table(content=content, width=width, cells=cells, weight=weight, spanners=spanners)
+    if room - study >= SIDE_BY_SIDE:
+        return put.placed(study, estimate, GAP, one_line=True)
+    if len(cells) > 2 or any(content.place(i).side == "left" for i in range(len(cells))):
+        # More columns than the usual: closer together, then with the interval below its estimate.
+        least = max(min(names, 0.17 * width), label_word, min(word, 0.25 * width))
+        for needed, whole in ((estimate, True), (narrow_estimate, False)):
+            room = room_of(needed, TIGHT_GAP)
+            if room - least >= LEAST_PICTURE:
+                study = max(least, min(names, 0.30 * width, room - SIDE_BY_SIDE))
+                return put.placed(study, needed, TIGHT_GAP, one_line=whole)
+    estimate = min(max(lined, widest([NOT_ESTIMABLE]), heading), 0.30 * width)
     room = width - 2 * MARGIN - 2 * TIGHT_GAP - estimate
-    under = max((measure(_joined(words), type_.small, False) for words in wording.studies), default=0.0)
-    study = max(min(max(names, under), room - 70), 0.4 * room)
+    gauges = [i for i in range(len(cells)) if content.place(i).gauge]
+    held = sum(cells[i] + TIGHT_GAP for i in gauges)
+    if room - held - LEAST_PICTURE < max(0.17 * width, 90.0):
+        gauges, held = [], 0.0  # too narrow for marks: the judgements stand below the names in words
+    room -= held
+    most = room - LEAST_PICTURE
+    hidden = len(gauges)
+    under = _lines_under(wording, content.versus, hidden, most, type_.small, measure)
+    lines = _all_under(wording, content.versus, hidden, under)
+    needed = max((measure(line, type_.small, False) for line in lines), default=0.0)
+    study = min(max(min(names, 0.45 * room), word, needed, 0.4 * room), most)
     left = MARGIN + study + TIGHT_GAP
+    places: list[tuple[float, float] | None] = [None] * len(cells)
+    for i in gauges:
+        places[i] = (left, left + cells[i])
+        left += cells[i] + TIGHT_GAP
     return Columns(
         stacked=True, study=(MARGIN, MARGIN + study), panel=(left, width - MARGIN - estimate - TIGHT_GAP),
-        estimate=(width - MARGIN - estimate, width - MARGIN), cells=(), weight=None, one_line_estimate=False,
+        estimate=(width - MARGIN - estimate, width - MARGIN), cells=tuple(places), weight=None,
+        one_line_estimate=False, hidden=hidden,
+        under=under, versus=content.versus,
     )  # fmt: skip
 
 
-def _joined(words: Words) -> str:
-    """Return cells and weight in one line, as they stand under a stacked label."""
-    joint = " v " if len(words.cells) == 2 else ", "
-    texts = [joint.join(cell for cell in words.cells if cell), f"{words.weight} %" if words.weight else ""]
-    return " · ".join(text for text in texts if text)
+def _spanners(content: ForestContent) -> tuple[Spanner, ...]:
+    """Return the headings that neighbours share."""
+    found = []
+    places = [(i, content.place(i)) for i in range(len(content.headings))]
+    for (over, _), run in groupby(places, key=lambda item: (item[1].over, item[1].side)):
+        some = [i for i, _ in run]
+        if over:
+            found.append(Spanner(text=over, first=some[0], last=some[-1]))
+    return tuple(found)
 
 
-def _side_by_side(width: float, study: float, estimate: float, cells: list[float], weight: float) -> Columns:
-    right = width - MARGIN
-    weight_place = None
-    if weight:
-        weight_place = (right - weight, right)
-        right -= weight + GAP
-    places: list[tuple[float, float]] = []
-    for cell in reversed(cells):
-        places.insert(0, (right - cell, right))
-        right -= cell + GAP
-    start = MARGIN + study + GAP
-    return Columns(
-        stacked=False, study=(MARGIN, MARGIN + study), estimate=(start, start + estimate),
-        panel=(start + estimate + GAP, right), cells=tuple(places), weight=weight_place,
-        one_line_estimate=True,
-    )  # fmt: skip
+def pieces_of(words: Words, hidden: int) -> tuple[str, ...]:
+    """Return what stands under a stacked name, piece by piece: cells, then the weight.
+
+    The last `hidden` cells stand beside it as marks.
+    """
+    weight = f"{words.weight} %" if words.weight else ""
+    return (*words.narrow[: len(words.narrow) - hidden], weight)
 
 
-def one_line(words: Words) -> str:
-    """Return estimate and interval in one line, as 'estimate (lower to upper)'."""
-    if words.estimate and words.interval:
-        return f"{words.estimate} ({words.interval})"
-    return words.estimate or words.interval
+def _lines_under(
+    wording: Wording, versus: bool, hidden: int, room: float, size: float, measure: TextWidth
+) -> tuple[tuple[int, ...], ...]:
+    """Share the pieces under every name among as few lines as fit, none left alone if that can be helped."""
+    pieces = max((len(pieces_of(words, hidden)) for words in wording.studies), default=0)
+    best: tuple[tuple[int, ...], ...] = ()
+    for lines in range(1, pieces + 1):
+        splits = []
+        for cuts in combinations(range(1, pieces), lines - 1):
+            edges = (0, *cuts, pieces)
+            split = tuple(tuple(range(start, end)) for start, end in pairwise(edges))
+            widths = [measure(line, size, False) for line in _all_under(wording, versus, hidden, split)]
+            splits.append(
+                (max(widths, default=0.0) > room, len(split[-1]) == 1, max(widths, default=0.0), split)
+            )
+        best = min(splits)[-1]
+        if not min(splits)[0]:
+            break
+    return best
+
+
+def _all_under(wording: Wording, versus: bool, hidden: int, split: tuple[tuple[int, ...], ...]) -> list[str]:
+    means = [mean for mean in (*wording.group_means, wording.mean) if mean is not None]
+    some = [pieces_of(words, hidden) for words in (*wording.studies, *means)]
+    return [line for pieces in some for line in joined(pieces, split, versus)]
+
+
+def joined(pieces: Sequence[str], split: tuple[tuple[int, ...], ...], versus: bool) -> tuple[str, ...]:
+    """Write pieces in lines; of two arms the first ends with 'v'."""
+    lines = []
+    for line in split:
+        text = ""
+        for i in line:
+            if i >= len(pieces) or not pieces[i]:
+                continue
+            first = versus and i == 0 and len(pieces) > 1 and bool(pieces[1])
+            text += (
+                (" " if text.endswith(" v") else " · " if text else "") + pieces[i] + (" v" if first else "")
+            )
+        if text:
+            lines.append(text)
+    return tuple(lines)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Table:
+    """Columns that stand side by side, with the widths of their cells."""
+
+    content: ForestContent
+    width: float
+    cells: list[float]
+    weight: float
+    spanners: tuple[Spanner, ...]
+
+    def placed(self, study: float, estimate: float, gap: float, *, one_line: bool) -> Columns:
+        """Return the places of all columns; what is left over is the picture's."""
+        cells, right = self.cells, self.width - MARGIN
+        weight = None
+        if self.weight:
+            weight = (right - self.weight, right)
+            right -= self.weight + gap
+        places: dict[int, tuple[float, float]] = {}
+        at_right = [i for i in range(len(cells)) if self.content.place(i).side == "right"]
+        for i in reversed(at_right):
+            places[i] = (right - cells[i], right)
+            right -= cells[i] + gap
+        start = MARGIN + study + gap
+        for i in range(len(cells)):
+            if i not in places:
+                places[i] = (start, start + cells[i])
+                start += cells[i] + gap
+        return Columns(
+            stacked=False, study=(MARGIN, MARGIN + study), estimate=(start, start + estimate),
+            panel=(start + estimate + gap, right), cells=tuple(places[i] for i in range(len(cells))),
+            weight=weight, one_line_estimate=one_line,
+            spanners=tuple(
+                replace(spanner, ends=(places[spanner.first][0], places[spanner.last][1]))
+                for spanner in self.spanners
+            ),
+        )  # fmt: skip
 
 
 def label_lines(
     words: Words, columns: Columns, *, type_: Type, measure: TextWidth, bold: bool, most: int
 ) -> tuple[str, ...]:
-    """Return a row's label, wrapped, its footnote mark kept whole, and the stacked cells under it."""
+    """Return a row's label, wrapped, its footnote mark kept whole.
+
+    The label of a mean runs on over columns that are empty in its row, up to its estimate.
+    """
     room = columns.study[1] - columns.study[0]
+    beside = [
+        cell
+        for cell, place in zip(words.cells, columns.cells, strict=False)
+        if cell and place is not None and place[1] <= columns.estimate[0]
+    ]
+    if bold and columns.one_line_estimate and not beside:
+        numbers = measure(one_line(words), type_.body, bold)
+        room = max(room, columns.estimate[1] - numbers - GAP - columns.study[0])
     for_mark = measure(words.mark, type_.body, bold)
+    if breaks_words(words, columns, type_=type_, measure=measure, bold=bold):
+        room = columns.estimate[1] - columns.study[0]
     lines = list(wrap(words.label, type_.body, room - for_mark, measure, bold=bold, most=most))
     lines[-1] += words.mark
     return tuple(lines)
+
+
+def breaks_words(words: Words, columns: Columns, *, type_: Type, measure: TextWidth, bold: bool) -> bool:
+    """Return whether a stacked name has a word wider than its column: it then has lines of its own."""
+    room = columns.study[1] - columns.study[0] - measure(words.mark, type_.body, bold)
+    return columns.stacked and any(
+        measure(word, type_.body, bold) > room + 0.01 for word in words.label.split()
+    )
 
 
 def under_label(words: Words, columns: Columns, *, type_: Type, measure: TextWidth) -> tuple[str, ...]:
     """Return what stands in quiet type under a stacked label: cells, then the weight."""
     if not columns.stacked:
         return ()
-    whole = _joined(words)
-    return wrap(whole, type_.small, columns.study[1] - columns.study[0], measure) if whole else ()
+    room = columns.study[1] - columns.study[0]
+    lines = joined(pieces_of(words, columns.hidden), columns.under, columns.versus)
+    return tuple(part for line in lines for part in wrap(line, type_.small, room, measure))
 
 
 def estimate_lines(

@@ -7,14 +7,15 @@ On a `percent` axis numbers are fractions, shown times 100; on the other axes th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from metakit.core.written import Axis
 from metakit.measures.registry import Scale
 
 
-def _check_interval(what: str, estimate: float, lower: float, upper: float, axis: Axis) -> None:
+def check_interval(what: str, estimate: float, lower: float, upper: float, axis: Axis) -> None:
     """Refuse what no picture can show rightly: NaN, an infinite estimate, limits in the wrong order."""
     if any(math.isnan(value) for value in (estimate, lower, upper)) or math.isinf(estimate):
         raise ValueError(f"{what}: {estimate} ({lower} to {upper}) is no finite estimate with limits")
@@ -25,17 +26,33 @@ def _check_interval(what: str, estimate: float, lower: float, upper: float, axis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a column of cells stands and how: beside the names or after the picture, under what it shares.
+
+    A `gauge` shows the word of its cell as a bar that grows with the concern. `over` is the heading that
+    neighbours with the same one share (the name of an arm over its events and its thumbs).
+    """
+
+    side: Literal["left", "right"] = "right"
+    align: Literal["left", "right"] = "right"
+    gauge: bool = False
+    over: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ForestRow:
     """One study.
 
     `estimate`, `lower` and `upper` are None together, for a study without an effect of its own; `note`
     then says why ("no events in either arm: no ratio"). With an estimate, `note` becomes a numbered
     footnote. `weight` is a fraction, None where the study has none. With `pooled` the row is a mean itself
-    (of all studies but one, say) and is drawn as one.
+    (of all studies but one, say) and is drawn as one. `narrow` holds what stands below the name in place of
+    the cells where a figure is too narrow for columns.
     """
 
     study: str
     cells: tuple[str, ...] = ()
+    narrow: tuple[str, ...] = ()
     estimate: float | None = None
     lower: float | None = None
     upper: float | None = None
@@ -68,6 +85,7 @@ class ForestSummary:
     upper: float
     prediction: tuple[float, float] | None = None
     cells: tuple[str, ...] = ()
+    narrow: tuple[str, ...] = ()
     text: str = ""
 
 
@@ -115,6 +133,18 @@ class ForestContent:
         Heading of the names of the rows.
     row_words : str
         What a row drawn as a mean is, for the key ("the mean without the named study").
+    places : tuple of Place
+        Where each column of cells stands; () for all after the picture.
+    narrow_headings : tuple of str
+        Headings of the rows' `narrow`.
+    narrow_arms : int or None
+        How many of the first of them are arms; None where all cells are.
+    gauges : mapping of str to float or None
+        Length of the bar of each word in columns of gauges, None for a level that is not known.
+    between : str
+        The test between groups, in words.
+    limits, ticks : (float, float) or None, tuple of float
+        Ends of the axis and its ticks in natural units, where they are set by hand.
     part_of, first_row : ForestContent or None, int
         The whole that this is a page of, whose axis and weights it keeps, and where in it this begins.
 
@@ -139,6 +169,13 @@ class ForestContent:
     overall_allowed: bool = True
     row_heading: str = "Study"
     row_words: str = "a mean"
+    places: tuple[Place, ...] = ()
+    narrow_headings: tuple[str, ...] = ()
+    narrow_arms: int | None = None
+    gauges: Mapping[str, float | None] = field(default_factory=dict)
+    between: str = ""
+    limits: tuple[float, float] | None = None
+    ticks: tuple[float, ...] = ()
     part_of: ForestContent | None = None
     first_row: int = 0
 
@@ -147,6 +184,12 @@ class ForestContent:
             raise ValueError("one mean over groups that must stay apart: single-arm and comparative studies")
         if not 0 < self.level < 1:
             raise ValueError(f"level {self.level} is no fraction between 0 and 1")
+        if self.places and len(self.places) != len(self.headings):
+            raise ValueError(f"{len(self.places)} places for {len(self.headings)} headings")
+        if self.limits is not None and self.null is not None:
+            low, high = self.limits
+            if not low <= self.null <= high:
+                raise ValueError(f"an axis from {low:g} to {high:g} leaves out no difference ({self.null:g})")
         lone = self.part_of is None
         if (
             lone
@@ -158,16 +201,25 @@ class ForestContent:
             if len(row.cells) != len(self.headings):
                 raise ValueError(f"{row.study}: {len(row.cells)} cells under {len(self.headings)} headings")
             if row.interval is not None:
-                _check_interval(row.study, *row.interval, self.axis)
+                check_interval(row.study, *row.interval, self.axis)
         for summary in self.summaries:
             if summary.cells and len(summary.cells) != len(self.headings):
                 raise ValueError(
                     f"{summary.label}: {len(summary.cells)} cells, {len(self.headings)} headings"
                 )
-            _check_interval(summary.label, summary.estimate, summary.lower, summary.upper, self.axis)
+            check_interval(summary.label, summary.estimate, summary.lower, summary.upper, self.axis)
             if summary.prediction is not None:
                 low, high = summary.prediction
-                _check_interval(summary.label, min(max(summary.estimate, low), high), low, high, self.axis)
+                check_interval(summary.label, min(max(summary.estimate, low), high), low, high, self.axis)
+
+    @property
+    def versus(self) -> bool:
+        """Whether the first two cells below a stacked name are those of two arms."""
+        return (len(self.headings) if self.narrow_arms is None else self.narrow_arms) == 2
+
+    def place(self, column: int) -> Place:
+        """Return where a column of cells stands."""
+        return self.places[column] if self.places else Place()
 
     @property
     def rows(self) -> tuple[ForestRow, ...]:
@@ -259,51 +311,3 @@ class FunnelContent:
                 raise ValueError(f"{point.study}: no finite effect with a place on the vertical axis")
         if self.contours and (self.null is None or self.vertical != "standard_error"):
             raise ValueError("contours need a value of no difference and an axis of standard errors")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OverviewRow:
-    """One pooled outcome of a review.
-
-    `estimate`, `lower` and `upper` are None together where the outcome has no pooled answer; `note`
-    then says why. Rows of one axis, unit and null value share a panel. `size` is said with its unit ("812
-    thumbs"); `direction` says in words which side is which ("below 1: fewer revisions after X").
-    """
-
-    outcome: str
-    measure: str
-    axis: Axis
-    null: float | None
-    estimate: float | None = None
-    lower: float | None = None
-    upper: float | None = None
-    unit: str = ""
-    studies: int = 0
-    size: str = ""
-    direction: str = ""
-    note: str = ""
-
-    def __post_init__(self) -> None:
-        parts = (self.estimate, self.lower, self.upper)
-        if any(part is None for part in parts) and not all(part is None for part in parts):
-            raise ValueError(f"{self.outcome}: an estimate needs both limits, and limits an estimate")
-        if self.interval is not None:
-            _check_interval(self.outcome, *self.interval, self.axis)
-
-    @property
-    def interval(self) -> tuple[float, float, float] | None:
-        """Estimate, lower and upper limit, or None without a pooled answer."""
-        if self.estimate is None or self.lower is None or self.upper is None:
-            return None
-        return self.estimate, self.lower, self.upper
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OverviewContent:
-    """All outcomes of a review in one picture."""
-
-    title: str
-    rows: tuple[OverviewRow, ...]
-    level: float = 0.95
-    size_heading: str = "Size"
-    footnotes: tuple[str, ...] = ()

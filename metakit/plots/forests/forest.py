@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.plots.forests.choices import AS_IT_IS, chosen_forest
 from metakit.plots.forests.content import ForestContent
-from metakit.plots.forests.forest_content import forest_content
 from metakit.plots.forests.layout import lay_out
 from metakit.plots.pages import in_pages
 from metakit.plots.registry import FIGURES, Built, FigureOptions
@@ -51,7 +51,9 @@ def build_forest(
     options: FigureOptions = FigureOptions(),  # noqa: B008
 ) -> Built:
     """Draw the forest plot of a result with the usual choices, in parts where a page height is given."""
-    content = forest_content(result, table, title=title, left_words=left_words, right_words=right_words)
+    content = chosen_forest(
+        result, table, options.forest or AS_IT_IS, title=title, left_words=left_words, right_words=right_words
+    )
     parts = in_pages(content, width_mm=width_mm, page_height_mm=options.page_height_mm)
     return Built(
         parts=tuple(forest_figure(part, width_mm=width_mm) for part in parts), text=forest_text(content)

@@ -17,7 +17,7 @@ from metakit.core.results import PoolResult, SingleStudyResult, StudyRow
 from metakit.core.written import ratio
 from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
-from metakit.plots.forests.cells import cell_headings, study_cells, total_cells
+from metakit.plots.forests.cells import CellTable, usual_cells
 from metakit.plots.forests.content import ForestContent, ForestGroup, ForestRow, ForestSummary
 from metakit.telling.result_words import how_pooled, mean_label, method_words, spread_words
 
@@ -73,6 +73,8 @@ def forest_content(
     unit: str | None = None,
     footnotes: Sequence[str] = (),
     overall_allowed: bool = True,
+    cells: CellTable | None = None,
+    order: Sequence[int] = (),
 ) -> ForestContent:
     """Build the content of a forest plot from a result and the table it was pooled from.
 
@@ -103,6 +105,10 @@ def forest_content(
         Sentences to add under the figure.
     overall_allowed : bool
         False where one mean over all would mix what must stay apart.
+    cells : CellTable, optional
+        The columns beside the rows; default: the raw numbers of each arm.
+    order : sequence of int
+        The studies of the table in the order to show them; () for the table's own.
 
     Raises
     ------
@@ -125,17 +131,17 @@ def forest_content(
     if stranger is not None:
         raise ValueError(f"no study is in the group {stranger!r}")
     rows_of = _rows_by_study(table, result, group_results, labels)
-    rows = [_row(source, i, rows_of[i], known) for i in range(len(table))]
-    order = list(dict.fromkeys(labels))
+    beside = cells or usual_cells(measure, table, arm_labels, counted)
+    rows = [_row(source, i, rows_of[i], known, beside) for i in range(len(table))]
     built = []
-    for name in order:
-        members = [i for i, label in enumerate(labels) if label == name]
+    for name in dict.fromkeys(labels):
+        members = [i for i in order or range(len(table)) if labels[i] == name]
         mean = group_results.get(name)
         built.append(
             ForestGroup(
                 label=name,
                 rows=tuple(rows[i] for i in members),
-                summary=_summary(source, mean, members) if mean is not None else None,
+                summary=_summary(source, mean, members, beside) if mean is not None else None,
             )
         )
     everyone = list(range(len(table)))
@@ -143,10 +149,14 @@ def forest_content(
     sides = (left_words, right_words) if left_words or right_words else neutral_words(measure, arm_labels[0])
     return ForestContent(
         title=title,
-        headings=cell_headings(measure, arm_labels, counted),
+        headings=beside.headings,
+        places=beside.places,
+        narrow_headings=beside.narrow_headings,
+        narrow_arms=beside.narrow_arms,
+        gauges=dict(beside.gauges),
         estimate_heading=estimate_heading or measure.label[:1].upper() + measure.label[1:],
         groups=tuple(built),
-        summary=_summary(source, result, everyone) if result is not None else None,
+        summary=_summary(source, result, everyone, beside) if result is not None else None,
         axis=source.scale.axis,
         null=natural_null,
         left_words=sides[0],
@@ -182,10 +192,12 @@ def _rows_by_study(
     return rows
 
 
-def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResult]) -> ForestRow:
+def _row(
+    source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResult], beside: CellTable
+) -> ForestRow:
     table = source.table
     name = table.study[i]
-    cells = study_cells(source.measure, table, i)
+    cells, narrow = beside.rows[i], beside.narrow[i] if beside.narrow else ()
     alone = all(isinstance(result, SingleStudyResult) for result in known)
     weight = row.weight if row is not None and not alone else None
     shown = _own_numbers(source, i, row)
@@ -194,7 +206,7 @@ def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResu
         note = (
             NO_EFFECT_OF_ITS_OWN if row is not None else next(iter(reasons), "no information on this measure")
         )
-        return ForestRow(study=name, cells=cells, weight=weight, note=note)
+        return ForestRow(study=name, cells=cells, narrow=narrow, weight=weight, note=note)
     notes = _steps(source, i, known or [table])
     if row is None and known:
         notes.append("not in the pooled mean")
@@ -202,7 +214,7 @@ def _row(source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResu
         notes += [*_steps(source, i, [table]), "for display only, the mean uses the counts as reported"]
     estimate, lower, upper = shown
     return ForestRow(
-        study=name, cells=cells, estimate=estimate, lower=lower, upper=upper, weight=weight,
+        study=name, cells=cells, narrow=narrow, estimate=estimate, lower=lower, upper=upper, weight=weight,
         note="; ".join(dict.fromkeys(notes)),
     )  # fmt: skip
 
@@ -251,7 +263,9 @@ def _own_numbers(source: _Source, i: int, row: StudyRow | None) -> tuple[float, 
     return source.shown(effect), source.shown(limits.lower), source.shown(limits.upper)
 
 
-def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> ForestSummary | None:
+def _summary(
+    source: _Source, result: PoolResult, members: Sequence[int], beside: CellTable
+) -> ForestSummary | None:
     """Return the mean of a result; None for a single study, and where only one limit is the answer."""
     if isinstance(result, SingleStudyResult) or result.limit_only:
         return None
@@ -272,7 +286,8 @@ def _summary(source: _Source, result: PoolResult, members: Sequence[int]) -> For
         prediction=(shown(prediction.interval.lower), shown(prediction.interval.upper))
         if prediction
         else None,
-        cells=total_cells(source.measure, table, used),
+        cells=beside.total(used),
+        narrow=beside.narrow_total(used) if beside.narrow_total else (),
         text=spread_words(result, source.scale.name),
     )
 

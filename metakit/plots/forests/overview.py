@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from metakit.plots.forests.content import OverviewContent
+from metakit.plots.forests.overview_content import OverviewContent
 from metakit.plots.forests.overview_layout import lay_out_overview
 
 if TYPE_CHECKING:

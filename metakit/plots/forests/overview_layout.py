@@ -8,7 +8,7 @@ from metakit.core.written import decimals_for, on_axis
 from metakit.plots import style
 from metakit.plots.footing import add_axis, add_notes, shown_unit
 from metakit.plots.forests.columns import GAP, MARGIN
-from metakit.plots.forests.content import OverviewContent, OverviewRow
+from metakit.plots.forests.overview_content import OverviewContent, OverviewRow
 from metakit.plots.marks import Panel, arrow_head
 from metakit.plots.scale import Interval, plan_axis
 from metakit.plots.scene import LEADING, Scene, Stroke

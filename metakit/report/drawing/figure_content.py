@@ -13,9 +13,10 @@ from metakit.core.results import PoolResult
 from metakit.core.written import listed, ratio
 from metakit.measures.registry import MEASURES, Measure
 from metakit.plots.forests.cells import study_cells, total_cells
-from metakit.plots.forests.content import ForestContent, FunnelContent, OverviewContent, OverviewRow
+from metakit.plots.forests.content import ForestContent, FunnelContent
 from metakit.plots.forests.forest_content import forest_content
 from metakit.plots.forests.funnel_content import funnel_content
+from metakit.plots.forests.overview_content import OverviewContent, OverviewRow
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.rows import StudyNumbers
 

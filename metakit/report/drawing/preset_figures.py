@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from metakit.plots.presets import PRESETS, Preset
-from metakit.plots.save import figure_bytes
+from metakit.plots.look import drawn_with
+from metakit.plots.presets import PRESETS, Preset, chosen_look
+from metakit.plots.save import caption_text, figure_bytes
 from metakit.report.drawing.figures import ReportFigures
 from metakit.report.drawing.network_figures import NARROW
 
@@ -27,11 +28,15 @@ def preset_files(
         for part in figures.all:
             if id(part) in narrow:
                 continue  # at a preset's width it is the geometry once more
-            drawn = part.drawn(width_mm=preset.width_mm)
+            with drawn_with(chosen_look(preset.name)):
+                drawn = part.drawn(width_mm=preset.width_mm)
             for place, figure in enumerate(drawn, 1):
                 which = f"-{place}" if len(drawn) > 1 else ""
                 for kind in preset.kinds:
                     files[_name(preset, part.name, which, kind)] = figure_bytes(figure, kind, dpi=preset.dpi)
+            told = caption_text(drawn)
+            if told:
+                files[_name(preset, part.name, "_caption", ".txt")] = told.encode()
     return files
 
 

@@ -12,9 +12,8 @@ from metakit.plots.forests.content import (
     ForestSummary,
     FunnelContent,
     FunnelPoint,
-    OverviewContent,
-    OverviewRow,
 )
+from metakit.plots.forests.overview_content import OverviewContent, OverviewRow
 
 NASTY_NAMES = (
     "Amsel 2011",

@@ -27,7 +27,7 @@ def test_lines_break_between_words_and_keep_every_word() -> None:
 
 def test_long_words_are_broken_after_a_slash_if_they_have_one() -> None:
     assert wrap("events/thumbs", 8, 8, by_count) == ("events/", "thumbs")
-    assert wrap("abcdefghij", 8, 4, by_count) == ("abcd", "efgh", "ij")
+    assert wrap("abcdefghij", 8, 4, by_count) == ("abc-", "def-", "ghij")
 
 
 def test_what_does_not_fit_ends_in_an_ellipsis() -> None:

@@ -13,7 +13,6 @@ from PIL import Image
 from metakit.core.records import StudyRecord
 from metakit.plots.evidence.appraisal import appraisal_figure, concern_figure
 from metakit.plots.evidence.appraisal_content import (
-    STUB,
     AppraisalContent,
     ShareCell,
     ShareRow,
@@ -23,6 +22,7 @@ from metakit.plots.evidence.appraisal_content import (
     appraisal_text,
 )
 from metakit.plots.evidence.appraisal_layout import lay_out_appraisal
+from metakit.plots.gauges import STUB
 from metakit.plots.save import save_figure
 from metakit.plots.svg import figure_svg
 from metakit.plots.text import text_width

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from metakit.plots.forests.content import ForestRow, FunnelPoint, OverviewRow
+from metakit.plots.forests.content import ForestRow, FunnelPoint
+from metakit.plots.forests.overview_content import OverviewRow
 from tests.unit.plots.samples import forests, funnels, one_group, rows
 
 
