@@ -114,7 +114,28 @@
     return one;
   };
   const label = (address) => address.slice(address.lastIndexOf("]") + 1).replace(/^\./, "").replace(/[._]/g, " ") || address;
-  const input = (address) => [...document.querySelectorAll("[data-address]")].find((one) => one.dataset.address === address);
+  const holder = (address) => [...document.querySelectorAll("[data-address]")].find((one) => one.dataset.address === address);
+  const input = (address) => {
+    const one = holder(address);
+    return one && (one.matches("input, select, textarea") ? one : one.querySelector("input:not([type=checkbox]), select, textarea"));
+  };
+  const reveal = (field) => {
+    for (let one = field.closest("details:not([open])"); one; one = one.parentElement.closest("details:not([open])")) one.open = true;
+  };
+  // A place is kept only for what stands in the file: wait until the form has saved the values.
+  const saved = async (values) => {
+    const addresses = values.map(([address]) => address);
+    for (let tries = 0; tries < 80; tries++) {
+      await new Promise((done) => setTimeout(done, 50));
+      const waiting = JSON.parse(sessionStorage.getItem(`desk:${paper.dataset.file}`) || "[]");
+      if (!waiting.some((one) => addresses.includes(one.address))) return !addresses.some((one) => holder(one).querySelector(".conflict"));
+    }
+    return false;
+  };
+  const newer = (answer) => {
+    const record = document.querySelector("[data-record]");
+    if (record && record.dataset.file === paper.dataset.file) record.dataset.sha256 = answer.sha256;
+  };
   const post = async (url, fields) => (await window.desk.post(url, fields)).json();
   const ask = async () => {
     if (!state.box) return;
@@ -144,14 +165,16 @@
       const take = line(item, "button", `Take ${here.map(([address, text]) => `${label(address)} ${text}`).join(", ")}`, "small");
       take.type = "button";
       if (proposal.because) line(item, "span", ` ${proposal.because}`, "sub");
-      take.addEventListener("click", () => {
+      take.addEventListener("click", async () => {
         here.forEach(([address, text]) => {
           const field = input(address);
+          reveal(field);
           field.value = text;
           field.dispatchEvent(new Event("input", { bubbles: true }));
           field.dispatchEvent(new Event("change", { bubbles: true }));
         });
-        keep(found, here.map(([address]) => address));
+        if (await saved(here)) keep(found, here.map(([address]) => address));
+        else window.desk.tell("The values are not saved yet, so their place was not kept.", true);
       });
     });
     const fields = state.field ? [state.field] : [];
@@ -166,7 +189,7 @@
       const answer = await post(`${home()}/keep`, { file: paper.dataset.file, fields: fields.join("\n"), box: found.box });
       window.desk.tell(answer.told || answer.refused, !answer.told);
       if (!answer.told) return;
-      document.dispatchEvent(new CustomEvent("desk:file", { detail: { file: paper.dataset.file, sha256: answer.sha256 } }));
+      newer(answer);
       list(found, fields);
       const field = input(fields[0]);
       if (field) field.focus();
@@ -202,7 +225,7 @@
       const answer = await post("/places/remove", { file: paper.dataset.file, field: place.dataset.field });
       window.desk.tell(answer.told || answer.refused, !answer.told);
       if (!answer.told) return;
-      document.dispatchEvent(new CustomEvent("desk:file", { detail: { file: paper.dataset.file, sha256: answer.sha256 } }));
+      newer(answer);
       place.remove();
       draw();
     }
