@@ -77,6 +77,7 @@
     draw();
     picture.alt = `Page ${number.value} of the paper`;
     page.setAttribute("aria-label", `Page ${number.value} of ${pages()} of the paper`);
+    page.setAttribute("aria-busy", "true");
     picture.src = `${home()}.jpg`;
     sessionStorage.setItem(`paper ${report()}`, number.value);
     try {
@@ -90,6 +91,8 @@
       draw();
     } catch (error) {
       note.textContent = "The desk cannot be reached.";
+    } finally {
+      if (turn === state.turn) page.setAttribute("aria-busy", "false");
     }
   };
   paper.querySelectorAll("[data-turn]").forEach((one) => one.addEventListener("click", () => show(Number(number.value) + Number(one.dataset.turn))));
