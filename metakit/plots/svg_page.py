@@ -20,6 +20,8 @@ _COORDINATES = {"d", "x", "y", "x1", "y1", "x2", "y2", "cx", "cy", "width", "hei
 _LONG = re.compile(r"-?\d+\.\d{3,}")
 _AROUND_LETTERS = re.compile(r"\s*([A-Za-z])\s*")
 _FAMILY = re.compile(rf"'{re.escape(FONT)} [^']*', '{re.escape(FONT)}', {re.escape(FALLBACK)}")
+_NO_TURN = re.compile(r"rotate\(-?0(?: [-.\d]+ [-.\d]+)?\)")
+_COUNTED = re.compile(r"[A-Za-z0-9]+_\d+")
 _ENOUGH = 2
 
 
@@ -31,11 +33,14 @@ def page_svg(svg: str) -> str:
     root = parsed(svg)
     _drop_fonts(root)
     _drop_whole_clips(root)
+    _drop_idle_groups(root)
     for element in root.iter():
         for name in _COORDINATES & set(element.attrib):
             element.set(name, _LONG.sub(_rounded, element.attrib[name]))
         if "d" in element.attrib:
             element.set("d", _AROUND_LETTERS.sub(r"\1", element.attrib["d"]).strip())
+        if _NO_TURN.fullmatch(element.get("transform", "")):
+            del element.attrib["transform"]
         style = element.get("style")
         if style:
             element.set("style", _FAMILY.sub(f"'{PAGE_FONT}'", style))
@@ -96,6 +101,21 @@ def _drop_whole_clips(root: ElementTree.Element) -> None:
     for element in root.iter():
         if element.get("clip-path") in whole:
             del element.attrib["clip-path"]
+
+
+def _drop_idle_groups(root: ElementTree.Element) -> None:
+    """Give a group's name to its only mark; drop names that only count, and groups that hold nothing."""
+    for parent in list(root.iter()):
+        for place, group in enumerate(list(parent)):
+            if group.tag != f"{{{SVG}}}g" or set(group.attrib) - {"class"}:
+                continue
+            if _COUNTED.fullmatch(group.get("class", "")):
+                del group.attrib["class"]
+            if len(group) == 1 and "class" not in group[0].attrib:
+                (only,) = group
+                if "class" in group.attrib:
+                    only.set("class", group.attrib["class"])
+                parent[place] = only
 
 
 def _share_styles(root: ElementTree.Element) -> None:

@@ -45,6 +45,12 @@ _OPENED = Markup(
     '<button type="button" class="trace-close" popovertarget="{0}" popovertargetaction="hide">Close</button>'
     "\n</div>"
 )
+_FOLDED = Markup(
+    '<article class="result" aria-labelledby="{0}-title">\n<details>\n'
+    '<summary><h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}</summary>\n'
+    '<div id="{0}" class="inside">\n{4}\n</div>\n</details>\n</article>'
+)
+"""A folded article; its anchor is inside, so that whoever follows a link finds it opened."""
 _UNDER = Markup('\n<span class="sub">{}</span>')
 _NOTHING = Markup()
 _FROM_RIGHT = re.compile(
@@ -193,10 +199,12 @@ class Html:
         inside = self.blocks(part.blocks)
         if not inside:
             return _NOTHING
-        name = Markup(' id="{}"').format(part.anchor) if part.anchor else _NOTHING
         title = self.words(part.title)
+        if part.folded and part.anchor:
+            about = Markup('<span class="what">{}</span>').format(self.words(part.about))
+            return _FOLDED.format(part.anchor, 2 + part.level, title, about if part.about else "", inside)
         if part.folded:
-            return Markup("<details{}>\n<summary>{}</summary>\n{}\n</details>").format(name, title, inside)
+            return Markup("<details>\n<summary>{}</summary>\n{}\n</details>").format(title, inside)
         about = Markup('\n<p class="what">{}</p>').format(self.words(part.about)) if part.about else _NOTHING
         if part.anchor:
             return Markup(

@@ -77,6 +77,8 @@ ORDER = (
     "reproduce",
 )
 """Names of the sections in the order of the page."""
+OPEN = ("brief", "before-you-read", "why-thumbs-come-back", "summary-of-findings", "results")
+"""Sections that stand open on the page; the others are opened by who wants more."""
 
 
 def sections_in_order() -> list[Section]:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from metakit.plots.svg_page import page_font_rules
 from metakit.report.citations import Citations
 from metakit.report.page import Page
-from metakit.report.registry import Section, sections_in_order
+from metakit.report.registry import OPEN, Section, sections_in_order
 from metakit.report.shown import shown_text
 
 
@@ -36,6 +36,7 @@ def security_policy(script: str) -> str:
     )
 
 
+SCRIPTS = ("sorting.js", "finding.js")
 IN_BRIEF = ("brief", "before-you-read")
 """Sections of the brief when it is a page of its own."""
 
@@ -47,6 +48,7 @@ class RenderedSection:
     name: str
     title: str
     html: Markup
+    opened: bool
 
 
 def render_page(page: Page) -> str:
@@ -65,14 +67,17 @@ def _page(page: Page, sections: Sequence[Section]) -> str:
     rendered = []
     for section in sections:
         if html := _section(section, page, environment):
-            rendered.append(RenderedSection(name=section.name, title=section.title, html=html))
-    style, script = (template_source(environment, name) for name in ("style.css", "sorting.js"))
+            opened = section.name in OPEN
+            rendered.append(RenderedSection(name=section.name, title=section.title, html=html, opened=opened))
+    style = template_source(environment, "style.css")
+    script = "\n".join(template_source(environment, name) for name in SCRIPTS)
     fonts = page_font_rules("".join(section.html for section in rendered))
     return environment.get_template("page.html.j2").render(
         page=page,
         protocol=page.findings.protocol,
         sections=rendered,
         policy=security_policy(script),
+        whole=len(rendered) > len(IN_BRIEF),
         style=Markup(f"{style}\n{fonts}"),  # noqa: S704 - our own style sheet
         script=Markup(script),  # noqa: S704 - our own script
     )

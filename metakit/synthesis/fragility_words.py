@@ -55,7 +55,7 @@ def _events(
             f"No single event more or less in an arm of a study would move the interval across no difference "
             f"({found.tried} changes tried)."
         )
-    flip = min(found.flips, key=lambda item: abs(item.estimate - result.estimate))
+    flip = _nearest(found, result)
     now = "holds" if found.side == "open" else "leaves out"
     then = "would leave it out" if found.side == "open" else "would hold it"
     limits = _interval(flip.interval, result, measure, values)
@@ -64,6 +64,20 @@ def _events(
         f"{_change(flip, comparison)} {then} ({limits}); so it is with "
         f"{count(len(found.flips), 'change')} of {found.tried}."
     )
+
+
+def event_clause(found: Fragility, result: PoolResult, comparison: ComparisonPlan) -> str:
+    """Say in a clause whether one event would move the interval across no difference, "" if unknown."""
+    if found.reason or found.hangs_on_one_event is None or not found.tried:
+        return ""
+    if not found.flips:
+        return "one event more or less in one arm would not move the interval across no difference"
+    return f"{_change(_nearest(found, result), comparison)} would move the interval across no difference"
+
+
+def _nearest(found: Fragility, result: PoolResult) -> Flip:
+    """Return the change that moves the estimate least and yet turns the answer."""
+    return min(found.flips, key=lambda item: abs(item.estimate - result.estimate))
 
 
 def _change(flip: Flip, comparison: ComparisonPlan) -> str:

@@ -7,13 +7,11 @@ from collections.abc import Sequence
 
 from metakit.core.written import count, listed
 from metakit.decision.summary import SummaryRow, SummaryTable, summary_tables
-from metakit.measures.registry import MEASURES
-from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.fragility_words import fragility_sentence
 from metakit.synthesis.returning.causes_words import estimate_words
 from metakit.telling.blocks import Block, Cell, Column, Point, Points, Run, Say, Table, Words
 from metakit.telling.certainty import level_run, status_run
 from metakit.telling.facts import Facts
+from metakit.telling.fragile import fragility_line
 
 COLUMNS = (
     Column(name="Outcome", share=22),
@@ -74,6 +72,7 @@ def _row(row: SummaryRow, facts: Facts) -> tuple[Cell | Words, ...]:
     chief = row.reasons[0].partition(":")[0] if row.reasons else ""
     why = chief or f"starts {certainty.start}, nothing lowers it"
     finding = next(item for item in facts.findings.analyses if item.plan.id == row.analysis)
+    line = fragility_line(finding, facts.findings.protocol)
     return (
         Cell(
             words=Run(text=name.label, to=name.anchor),
@@ -83,7 +82,7 @@ def _row(row: SummaryRow, facts: Facts) -> tuple[Cell | Words, ...]:
         _amount(base.with_technique if base else "", suffix),
         _difference(base.difference if base else "", "" if row.relative == NOTHING else row.relative),
         Cell(words=level_run(certainty), under=(why, status_run(certainty))),
-        Cell(words=row.statement, under=tuple(filter(None, (_hangs(finding),)))),
+        Cell(words=row.statement, under=tuple(filter(None, (line,)))),
     )
 
 
@@ -99,23 +98,6 @@ def _amount(text: str, suffix: str) -> Cell | Words:
     if not value:
         return "not told"
     return Cell(words=f"{value}{suffix}", under=(f"{opened.strip()}{rest}",) if rest else ())
-
-
-def _hangs(finding: AnalysisFinding) -> str:
-    """Say what the answer hangs on, and in how many of the other choices it lies on the same side."""
-    told = []
-    choices = [item for item in finding.sensitivity if item.same_side is not None]
-    if choices:
-        same = sum(bool(item.same_side) for item in choices)
-        told.append(f"Lies on the same side of no difference in {same} of {len(choices)} other choices.")
-    if finding.fragility and finding.result and finding.comparison:
-        measure = MEASURES[finding.plan.measure]
-        told.append(
-            fragility_sentence(
-                finding.fragility, finding.result, measure, finding.plan.scale, finding.comparison
-            )
-        )
-    return " ".join(text for text in told if text)
 
 
 def _unknown(tables: Sequence[SummaryTable]) -> tuple[Block, ...]:

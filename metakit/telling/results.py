@@ -29,8 +29,10 @@ from metakit.telling.blocks import (
     says,
 )
 from metakit.telling.facts import Facts, Name
+from metakit.telling.fragile import fragility_line, told_already
 from metakit.telling.networks import steps_table
 from metakit.telling.option_words import option_words
+from metakit.telling.shared import Shared
 from metakit.telling.study_numbers import numbers_table
 from metakit.telling.traces import path_of
 from metakit.telling.unpooled import unpooled_facts
@@ -51,19 +53,27 @@ ANSWERS = (
 
 def results_blocks(facts: Facts) -> tuple[Block, ...]:
     """Return one article an analysis, grouped by the question that it answers."""
+    analyses = facts.findings.analyses
+    cautions = Shared.among((item.cautions for item in analyses), anchor="shared-cautions", word="caution")
+    notes = Shared.among((item.notes for item in analyses), anchor="shared-notes", word="note")
     groups = tuple(
         Part(
             title=label,
             look="question-heading",
             blocks=(
                 _answers(facts, label, some),
-                *(Answered(facts=facts, finding=finding).article() for finding in some),
+                *(
+                    Answered(facts=facts, finding=finding, cautions=cautions, notes=notes).article()
+                    for finding in some
+                ),
             ),
         )
         for label, some in by_question(facts).items()
     )
     kinds = (Say(words=words, look="quiet") for words in interval_kinds(facts.findings))
-    return (*kinds, *groups) if groups else ()
+    apart = cautions.part("Cautions that several answers share")
+    last = notes.part("Notes that several answers share", option_words, folded=True)
+    return (*kinds, *apart, *groups, *last) if groups else ()
 
 
 def by_question(facts: Facts) -> dict[str, list[AnalysisFinding]]:
@@ -107,6 +117,8 @@ class Answered:
 
     facts: Facts
     finding: AnalysisFinding
+    cautions: Shared
+    notes: Shared
 
     @property
     def measure(self) -> Measure:
@@ -129,8 +141,8 @@ class Answered:
             lead = Say(words="What a synthesis without pooling cannot tell:")
             cannot = (lead, *points(unpooled.cannot_tell, look="caution"))
         blocks: tuple[Block, ...] = (
-            *says(finding.sentences, first="answer"),
-            *points(finding.cautions, look="caution", label="Cautions"),
+            *self._headline(),
+            *points(self.cautions.points(finding.cautions), look="caution", label="Cautions"),
             *cannot,
             Picture(name=f"directions-{end}"),
             Picture(name=f"forest-{end}"),
@@ -148,16 +160,25 @@ class Answered:
                 [block for found in finding.definitions for block in _definition(found)],
                 number=len(finding.definitions),
             ),
-            *folded("Notes", points(map(option_words, finding.notes)), number=len(finding.notes)),
+            *folded(
+                "Notes", points(self.notes.points(finding.notes, option_words)), number=len(finding.notes)
+            ),
             *folded("Funnel plot", (Picture(name=f"funnel-{end}", look="funnel"),)),
         )
         return Part(
             title=self.name.label,
             blocks=blocks,
             level=2,
+            folded=True,
             anchor=self.name.anchor,
             about=f"{subject} · {rank} outcome · {_when(finding, measure)} · {measure.label}",
         )
+
+    def _headline(self) -> tuple[Say, ...]:
+        """Return the answer with its fragility beside it, then the other sentences."""
+        line, known = fragility_line(self.finding, self.facts.findings.protocol), told_already(self.finding)
+        first, *others = says((text for text in self.finding.sentences if text != known), first="answer")
+        return (first, *((Say(words=line, look="quiet"),) if line else ()), *others)
 
     def _label(self, what: str) -> str:
         measure = self.measure

@@ -14,7 +14,8 @@ def page_file(demo_report: Path) -> Path:
 
 
 def open_numbers(page) -> None:
-    """Unfold the first table of study numbers."""
+    """Unfold the first answer and its table of study numbers."""
+    page.locator("#results article summary").first.click()
     page.locator("summary", has_text="Numbers of each study").first.click()
 
 
@@ -35,6 +36,7 @@ def test_every_entry_of_the_contents_leads_somewhere(watch, page_file: Path) -> 
         assert page.locator(f'[id="{target[1:]}"]').count() == 1, target
     page.locator("nav a").last.click()
     assert page.evaluate("window.scrollY") > 1000
+    assert page.locator(f'[id="{targets[-1][1:]}"]').is_visible(), "a link unfolds what it leads to"
 
 
 def test_trace_of_a_number_opens_on_click_and_by_keyboard(watch, page_file: Path) -> None:
@@ -99,7 +101,7 @@ def test_the_page_can_be_walked_by_keyboard_alone(watch, page_file: Path) -> Non
     for _ in range(30):
         page.keyboard.press("Tab")
         assert page.evaluate("document.activeElement !== document.body")
-    summary = page.locator("summary").first
+    summary = page.locator("main summary").first
     summary.focus()
     page.keyboard.press("Enter")
     assert summary.evaluate("element => element.parentElement.open")
@@ -118,16 +120,80 @@ def test_nothing_runs_out_of_the_screen(watch, page_file: Path, width: int) -> N
     assert too_wide == []
 
 
-def test_page_prints_with_everything_unfolded(watch, page_file: Path, tmp_path: Path) -> None:
-    page = watch(page_file).page
-    page.pdf(path=tmp_path / "report.pdf", format="A4")
-    data = (tmp_path / "report.pdf").read_bytes()
+VISIBLE_WORDS = "document.body.innerText.trim().split(/\\s+/).length"
+
+
+def printed_pages(page, path: Path) -> int:
+    """Print on A4 and count the pages."""
+    data = page.pdf(path=path, format="A4")
     assert data.startswith(b"%PDF") and data.rstrip().endswith(b"%%EOF")
-    pages = len(re.findall(rb"/Type\s*/Page[^s]", data))
-    assert 15 < pages < 400, pages
+    return len(re.findall(rb"/Type\s*/Page[^s]", data))
+
+
+def test_the_first_screen_is_the_answer(watch, page_file: Path) -> None:
+    """Targets of ours: two minutes of reading, the answer on the first screen, everything else within reach."""
+    for width, height, lowest in ((1280, 900, 900), (390, 844, 844)):
+        page = watch(page_file, width=width, height=height).page
+        top = page.locator("#brief tbody tr").first.evaluate(
+            "row => row.getBoundingClientRect().top + scrollY"
+        )
+        assert top < lowest, (width, top)
+        assert page.evaluate(VISIBLE_WORDS) <= 9_000
+    assert page_file.stat().st_size < 2_500_000
+
+
+def test_every_answer_is_one_step_from_the_brief(watch, page_file: Path) -> None:
+    page = watch(page_file).page
+    links = page.locator("#brief tbody th a")
+    assert links.count() > 8
+    for place in range(links.count()):
+        link = links.nth(place)
+        target = page.locator(f'[id="{link.get_attribute("href")[1:]}"]')
+        assert not target.is_visible() or place
+        link.click()
+        assert target.is_visible() and target.locator("p.answer").first.is_visible()
+
+
+def test_a_word_is_found_and_its_fold_opened_by_keyboard_alone(watch, page_file: Path) -> None:
+    watched = watch(page_file)
+    page = watched.page
+    field = page.get_by_label("Find a study, an outcome, a word")
+    for word, place in (("quillmere", "th"), ("key pinch", "summary"), ("forest plot", "figcaption")):
+        field.focus()
+        page.keyboard.press("Control+A")
+        page.keyboard.type(word)
+        page.locator("#found button").first.wait_for()
+        found = page.locator("#found button")
+        assert word in found.first.inner_text().casefold()
+        assert page.locator("#found-status").inner_text().split()[1].startswith("place")
+        page.keyboard.press("ArrowDown")
+        assert page.evaluate("document.activeElement.closest('#found') !== null")
+        page.keyboard.press("Enter")
+        hit = page.locator(".hit")
+        assert hit.count() == 1 and hit.is_visible() and word in hit.inner_text().casefold()
+        assert page.evaluate("document.activeElement.matches('.hit, summary')"), place
+    field.fill("no such word anywhere")
+    page.wait_for_function("document.getElementById('found-status').textContent === 'Nothing found.'")
+    field.press("Escape")
+    assert field.input_value() == ""
+    assert watched.complaints == []
+
+
+def test_page_prints_answers_unfolded_and_details_when_opened(watch, page_file: Path, tmp_path: Path) -> None:
+    page = watch(page_file).page
+    assert 15 < printed_pages(page, tmp_path / "report.pdf") <= 60
     page.emulate_media(media="print")
     assert not page.locator("nav.contents").is_visible()
+    assert not page.locator(".finding").is_visible()
     assert not page.locator(".trace").first.is_visible()
+    assert page.locator("#results p.answer").first.is_visible()
+    assert page.locator("#methods").is_visible()
+    numbers = page.locator("#results table.sortable").first
+    assert not numbers.is_visible()
+    page.emulate_media(media="screen")
+    page.get_by_role("button", name="Open all folds").click()
+    page.emulate_media(media="print")
+    assert numbers.is_visible()
 
 
 @pytest.mark.parametrize("opened", [False, True])

@@ -33,6 +33,8 @@ def looks(svg: str) -> list[tuple[str, str, str]]:
         if element.tag == f"{{{SVG}}}style":
             continue
         told = [rules[name] for name in element.get("class", "").split() if name in rules]
+        if element.tag in (f"{{{SVG}}}g", f"{{{SVG}}}clipPath", f"{{{SVG}}}defs", f"{{{SVG}}}rect"):
+            continue  # groups of one mark and clips to the whole sheet are not kept
         style = re.sub(r"font-family: .*?(;|$)", "", ";".join([*told, element.get("style", "")])).strip("; ")
         found.append((element.tag, (element.text or "").strip(), style))
     return found

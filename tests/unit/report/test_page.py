@@ -11,6 +11,7 @@ import html5lib
 import pytest
 
 from metakit.errors import Problem
+from metakit.report.render import SCRIPTS
 from metakit.report.write import write_report
 from metakit.synthesis.run import synthesise
 from tests.unit.synthesis.invented import (
@@ -25,11 +26,12 @@ from tests.unit.synthesis.invented import (
 )
 
 HTML = "{http://www.w3.org/1999/xhtml}"
-OUR_SCRIPT = (Path(__file__).parents[3] / "metakit/report/templates/sorting.js").read_text(encoding="utf-8")
+TEMPLATES = Path(__file__).parents[3] / "metakit/report/templates"
+OUR_SCRIPT = "\n".join((TEMPLATES / name).read_text(encoding="utf-8") for name in SCRIPTS)
 OURS = {
     "html", "head", "meta", "title", "style", "body", "a", "header", "div", "p", "strong", "h1", "h2", "h3", "h4", "nav", "ol",
     "ul", "li", "main", "section", "details", "summary", "dl", "dt", "dd", "span", "figure", "figcaption", "table", "caption",
-    "thead", "tbody", "tr", "th", "td", "article", "footer", "code", "sup", "script", "button",
+    "thead", "tbody", "tr", "th", "td", "article", "footer", "code", "sup", "script", "button", "label", "input",
 }  # fmt: skip
 HOSTILE = {
     "script": "<script>alert(1)</script>",

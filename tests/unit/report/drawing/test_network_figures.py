@@ -45,7 +45,7 @@ def findings(demo_findings: Findings) -> Findings:
 @pytest.fixture(scope="module")
 def section(demo_report: Path) -> str:
     page = (demo_report / "report.html").read_text(encoding="utf-8")
-    return page[page.index('<section id="networks"') :].split("</section>")[0]
+    return page[page.index(' id="networks"') :].split("</section>")[0]
 
 
 def text_of(html: str) -> str:
@@ -169,7 +169,7 @@ def test_a_network_without_an_answer_says_why(tmp_path: Path) -> None:
         reference="trapeziectomy", techniques=("trapeziectomy", "denervation"), components=True,
     )  # fmt: skip
     page = write_report(found_with(plan), tmp_path).read_text(encoding="utf-8")
-    part = page[page.index('<section id="networks"') :].split("</section>")[0]
+    part = page[page.index(' id="networks"') :].split("</section>")[0]
     assert "No answer:" in part
     assert "<b>techniques" not in part
     assert "<svg" not in part

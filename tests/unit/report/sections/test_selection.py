@@ -21,7 +21,7 @@ def page_of(review: Path, out: Path) -> str:
 
 
 def section(page: str) -> str:
-    text = page[page.index('<section id="selection"') :]
+    text = page[page.index(' id="selection"') :]
     return text[: text.index("</section>")]
 
 

@@ -1,0 +1,65 @@
+"""The fragility of an answer in one line beside its headline: other choices, one event more or less."""
+
+from __future__ import annotations
+
+from metakit.core.plans import Protocol
+from metakit.core.written import count
+from metakit.measures.registry import MEASURES
+from metakit.synthesis.choices.sensitivity_kinds import planned_kinds, standing_of
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.fragility_words import event_clause, fragility_sentence
+
+
+def fragility_line(finding: AnalysisFinding, protocol: Protocol) -> str:
+    """Return in how many other choices the conclusion holds, and what one event would do; "" if unknown.
+
+    A conclusion holds where the interval lies as the headline's does: all below no difference, all above it,
+    or across. A point estimate counts for nothing.
+    """
+    told = [part for part in (choices_clause(finding, protocol), _event(finding)) if part]
+    line = "; ".join(told)
+    return f"{line[:1].upper()}{line[1:]}." if line else ""
+
+
+def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
+    """Return in how many of the planned other choices the conclusion holds, "" where none was tried.
+
+    A planned table of all ways to do the analysis comes first; without one, the planned sensitivity analyses;
+    without these, the others, named as not planned.
+    """
+    if finding.result is None or finding.comparison is None:
+        return ""
+    curve = finding.specifications
+    if curve is not None and curve.planned and curve.fraction is not None:
+        return f"holds in {_percent(curve.fraction)} of the {len(curve.answered)} planned ways to do it"
+    kinds = planned_kinds(protocol)
+    choices = [item for item in finding.sensitivity if item.same_side is not None]
+    planned = [item for item in choices if standing_of(item.name, kinds) == "planned"]
+    asked = planned or choices
+    if not asked:
+        return ""
+    same = sum(bool(item.same_side) for item in asked)
+    words = count(len(asked), "planned other choice" if planned else "other choice")
+    return f"holds in {same} of {words}{'' if planned else ', none of them planned'}"
+
+
+def _event(finding: AnalysisFinding) -> str:
+    if finding.fragility is None or finding.comparison is None or finding.result is None:
+        return ""
+    return event_clause(finding.fragility, finding.result, finding.comparison)
+
+
+def told_already(finding: AnalysisFinding) -> str:
+    """Return the sentence of the findings that says what the line's clause on one event says, else ""."""
+    if not finding.fragility or not finding.result or not finding.comparison or finding.fragility.flips:
+        return ""
+    measure = MEASURES[finding.plan.measure]
+    return fragility_sentence(
+        finding.fragility, finding.result, measure, finding.plan.scale, finding.comparison
+    )
+
+
+def _percent(fraction: float) -> str:
+    if 0 < fraction < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < fraction < 1 else f"{100 * fraction:.0f} %"
