@@ -20,7 +20,7 @@
   if (!box) return;
   const [field, status, list, all] = ["finding", "found-status", "found", "open-all"].map((id) => document.getElementById(id));
   const main = document.getElementById("main");
-  const ranks = [["h2, h3, h4, summary", 0], ["tbody th, dt", 1], ["caption, figcaption, strong", 2], ["td, dd, li, p", 3]];
+  const ranks = [["h2, h3, h4", 0], ["tbody th, dt, summary", 1], ["caption, figcaption, strong", 2], ["td, dd, li, p", 3]];
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
   const told = (place) => place.textContent.replace(/\s+/g, " ").trim();
   const label = (place) => {
