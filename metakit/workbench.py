@@ -230,6 +230,8 @@ def decide(review: Review | str | Path, unit: str | Path) -> UnitDecision:
     """
     from metakit.decision.one_unit.unit_decision import decide as decided
     from metakit.decision.one_unit.unit_reading import read_unit
+    from metakit.forms.library import use_forms_of
 
     opened = review if isinstance(review, Review) else open_review(review)
+    use_forms_of(opened.folder.path)
     return decided(opened.folder, read_unit(Path(unit)))

@@ -43,6 +43,9 @@ def command(
         from metakit.report.folders.output_folder import check_folder
 
         check_folder(out or unit.with_suffix(""))
+    from metakit.forms.library import use_forms_of
+
+    use_forms_of(folder)
     numbers = read_unit(unit)
     for problem in numbers.questions:
         say(str(problem))

@@ -10,6 +10,7 @@ import stat
 import tempfile
 from pathlib import Path
 
+from metakit.core.nouns import nouns
 from metakit.core.places import refuse_links
 
 
@@ -26,6 +27,9 @@ def write_atomically(path: Path, content: bytes | str, *, within: Path | None = 
     """
     if within is not None:
         refuse_links(within, path)
+    if nouns().pairs:
+        raw = content if isinstance(content, bytes) else content.encode("utf-8")
+        content = nouns().written(path.name, raw)
     try:
         return _write(path, content)
     except OSError as error:  # name the file that was meant, not its temporary neighbour, nor none at all

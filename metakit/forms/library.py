@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
+from metakit.core.nouns import use
 from metakit.errors import DataError, Problem, UnknownNameError, UnreadableError
 from metakit.forms.bundled import forms_folder
 from metakit.forms.language import FORM_OF_FORMS, SpecBuilder, form_of_vocabularies, structure_problems
@@ -18,20 +20,24 @@ from metakit.forms.yaml_nodes import MapNode, ScalarNode, read_document
 class Library:
     """Forms of one folder; vocabularies of its folder `vocabularies`, else those that are shipped.
 
+    A library of a review of another joint (`fallback`) takes from the shipped forms what its folder lacks.
+
     Parameters
     ----------
     folder : Path
         Holds the form files and, if any, a folder `vocabularies`.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, fallback: bool = False) -> None:
         self.folder = folder
+        self.fallback = fallback
         self._vocabularies: dict[str, Vocabulary] = {}
         self._forms: dict[str, Form] = {}
 
     def form_names(self) -> tuple[str, ...]:
         """Return the names of the forms."""
-        return tuple(sorted(path.stem for path in self.folder.glob("*.yaml")))
+        folders = (self.folder, forms_folder()) if self.fallback else (self.folder,)
+        return tuple(sorted({path.stem for folder in folders for path in folder.glob("*.yaml")}))
 
     def vocabulary_names(self) -> tuple[str, ...]:
         """Return the names of all vocabularies that can be used."""
@@ -51,7 +57,8 @@ class Library:
         if name not in self._forms:
             if name not in self.form_names():
                 raise UnknownNameError("form", name, self.form_names())
-            self._forms[name] = self.load_form(self.folder / f"{name}.yaml")
+            own = self.folder / f"{name}.yaml"
+            self._forms[name] = self.load_form(own if own.is_file() else forms_folder() / own.name)
         return self._forms[name]
 
     def vocabulary(self, name: str) -> Vocabulary:
@@ -63,7 +70,7 @@ class Library:
             if own.is_file() or self.folder == forms_folder():
                 self._vocabularies[name] = self._load_vocabulary(own)
             else:
-                self._vocabularies[name] = shipped().vocabulary(name)
+                self._vocabularies[name] = _base().vocabulary(name)
         return self._vocabularies[name]
 
     def load_form(self, path: Path) -> Form:
@@ -147,11 +154,65 @@ def _raise_errors(problems: list[Problem]) -> None:
 
 
 @cache
-def shipped() -> Library:
-    """Return the library of the shipped forms and vocabularies."""
+def _base() -> Library:
     return Library(forms_folder())
 
 
+_own: list[Library] = []
+_forgetting: list[Callable[[], None]] = []
+NOUNS = "nouns"
+
+
+def shipped() -> Library:
+    """Return the library in force: that of the review in hand where it brings forms, else the shipped one."""
+    return _own[-1] if _own else _base()
+
+
+def use_forms_of(review: Path) -> None:
+    """Put the forms of a review in force: its folder `forms`, where there is one, else the shipped ones.
+
+    Vocabularies of the same name go before the shipped ones. The vocabulary `nouns` says what the review is
+    about: `thumb` with the label `toe`.
+
+    Raises
+    ------
+    DataError, UnreadableError
+        When the vocabulary of nouns has problems.
+    """
+    folder = review / "forms"
+    own = folder / "vocabularies"
+    if not own.is_dir():
+        if _own:
+            _own.clear()
+            use({})
+            _forget()
+        return
+    if _own and _own[-1].folder == folder:
+        return
+    use({})
+    library = Library(folder, fallback=True)
+    if (own / f"{NOUNS}.yaml").is_file():
+        terms = library.vocabulary(NOUNS)
+        use({term.id.replace("_", " "): term.label for term in terms})
+    _own[:] = [library]
+    _forget()
+
+
+def _forget() -> None:
+    for forget in _forgetting:
+        forget()
+
+
+def forgotten_with_forms(forget: Callable[[], None]) -> None:
+    """Name something that remembers words of vocabularies, to be forgotten when other forms come in force."""
+    _forgetting.append(forget)
+
+
+def asks(path: str) -> bool:
+    """Say whether the study form in force has a field, such as `arms.mp_option`."""
+    return shipped().form("study").find(path) is not None
+
+
 def vocabulary(name: str) -> Vocabulary:
-    """Return a shipped vocabulary, such as 'outcomes'."""
+    """Return a vocabulary in force, such as 'outcomes'."""
     return shipped().vocabulary(name)

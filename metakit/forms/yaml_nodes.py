@@ -12,12 +12,13 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import yaml
 
+from metakit.core.nouns import nouns
 from metakit.core.values import Place
 from metakit.errors import Problem
 from metakit.forms.syntax_hints import OpenBracket, syntax_problem
@@ -107,12 +108,28 @@ def read_document(path: Path, shown: str | None = None) -> Document:
     return read_bytes(content, name)
 
 
+def _named(node: Node) -> Node:
+    """Return a node with the names of the forms for those of the review's own nouns; texts stay."""
+    if isinstance(node, ScalarNode):
+        return replace(node, text=nouns().read(node.text))
+    if isinstance(node, ListNode):
+        return replace(node, items=tuple(map(_named, node.items)))
+    return replace(
+        node,
+        entries=tuple(
+            (replace(key, text=nouns().read(key.text)), _named(value)) for key, value in node.entries
+        ),
+    )
+
+
 def read_bytes(content: bytes, name: str) -> Document:
     """Read the bytes of a YAML file into nodes; see `read_document`."""
     problems: list[Problem] = []
     root: MapNode | None = None
     try:
         root = _Builder(name, problems).build(_decode(content, name))
+        if root is not None and nouns().pairs:
+            root = cast("MapNode", _named(root))
     except _Stop as stop:
         problems.append(stop.problem)
     return Document(

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 
+from metakit.core.nouns import nouns
 from metakit.plots import style
 from metakit.plots.look import Look, Tone, current, drawn_with, toned
 from metakit.plots.scene import CAPITAL, Bubble, Line, Scene, Shape
@@ -81,7 +82,7 @@ def draw_line(axes: Axes, line: Line, tone: Tone = "colour") -> None:
     axes.text(
         line.x,
         line.y + CAPITAL * line.size,
-        line.text,
+        nouns().said(line.text),
         fontsize=line.size,
         fontweight="bold" if line.bold else "normal",
         color=toned(line.colour, tone, line=True),

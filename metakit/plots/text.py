@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Callable
 from functools import lru_cache
 
+from metakit.core.nouns import nouns
 from metakit.plots.style import families
 
 STAND_IN = "□"
@@ -42,7 +43,7 @@ def clean_text(text: str) -> str:
 @lru_cache(maxsize=4096)
 def _cleaned(text: str, fonts: tuple[str, ...]) -> str:
     kept = []
-    for character in unicodedata.normalize("NFC", text):
+    for character in unicodedata.normalize("NFC", nouns().said(text)):
         kind = unicodedata.category(character)
         if kind in {"Cc", "Zl", "Zp", "Zs"}:
             kept.append(" ")

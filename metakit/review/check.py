@@ -9,7 +9,7 @@ from pathlib import Path
 from metakit.core.values import Place
 from metakit.errors import DataError, Problem, Severity, UnreadableError, UsageError
 from metakit.forms.answers import SECTION, values_of
-from metakit.forms.library import Library, shipped
+from metakit.forms.library import Library, shipped, use_forms_of
 from metakit.forms.record_text import record_text
 from metakit.forms.records import Reading, read_record
 from metakit.forms.specs import Form
@@ -67,6 +67,8 @@ def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> 
     given = [Path(path) for path in paths]
     if not given:
         raise UsageError("nothing to check: name a record or a review folder")
+    if len(given) == 1 and given[0].is_dir():
+        use_forms_of(given[0])
     library, own = _forms(form)
     files: list[Path] = []
     problems: list[Problem] = []

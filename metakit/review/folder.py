@@ -9,7 +9,7 @@ from pathlib import Path
 from metakit.core.plans import Protocol
 from metakit.core.records import CertaintyJudgement, StudyRecord
 from metakit.errors import DataError, Problem, UnreadableError
-from metakit.forms.library import Library, shipped
+from metakit.forms.library import Library, shipped, use_forms_of
 from metakit.forms.records import Reading, read_record
 from metakit.review.across import problems_across
 from metakit.review.certainty import CertaintyReading, read_certainty
@@ -99,6 +99,7 @@ def read_protocol(path: str | Path) -> Protocol:
         When it holds errors.
     """
     folder = Path(path)
+    use_forms_of(folder)
     file = folder / "protocol.yaml"
     if not file.is_file():
         raise UnreadableError([Problem(file=str(file), what="the folder has no protocol")])
@@ -125,6 +126,7 @@ def open_folder(path: str | Path) -> ReviewFolder:
         When the files hold errors. Both errors carry all problems of all files.
     """
     folder = Path(path)
+    use_forms_of(folder)
     read = read_folder(folder, shipped())
     if any(problem.severity == "error" for problem in read.problems):
         raise (UnreadableError if read.unreadable else DataError)(read.problems)

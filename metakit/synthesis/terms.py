@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from metakit.forms.library import vocabulary
+from metakit.forms.library import forgotten_with_forms, vocabulary
 from metakit.measures.registry import Measure
 
 UNSTATED = {"", "not_reported"}
@@ -66,6 +66,9 @@ def outcome_term(outcome: str) -> OutcomeTerm:
         ),
         parts=tuple(entry.id for entry in outcomes if outcome in entry.facts.words("within")),
     )
+
+
+forgotten_with_forms(outcome_term.cache_clear)
 
 
 def definition_label(definition: str) -> str:

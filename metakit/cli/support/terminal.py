@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Any, TextIO
 
+from metakit.core.nouns import nouns
+
 _SHOWN = {
     code: f"\\x{code:02x}" for code in (*range(0x20), *range(0x7F, 0xA0)) if code not in (0x09, 0x0A)
 } | {
@@ -28,7 +30,7 @@ class PlainStream:
 
     def write(self, text: str) -> int:
         """Write a text without control characters."""
-        self.beneath.write(plain(text))
+        self.beneath.write(plain(nouns().said(text)))
         return len(text)
 
     def writelines(self, lines: Any) -> None:

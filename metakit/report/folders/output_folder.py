@@ -22,6 +22,7 @@ from itertools import count
 from pathlib import Path
 
 from metakit.core.files import write_atomically
+from metakit.core.nouns import nouns
 from metakit.core.places import WrongPlaceError, place_within, refuse_links
 from metakit.errors import UsageError
 
@@ -66,6 +67,7 @@ def write_folder(folder: Path, files: Mapping[str, bytes], *, list_name: str = L
         The list of what was written; another kind of report in the same folder has one of its own.
     """
     check_folder(folder)
+    files = {nouns().said(name): nouns().written(name, content) for name, content in files.items()}
     before = _listed(folder, list_name)
     place = {name: _free_place(folder, name, content, before) for name, content in files.items()}
     now = {place[name]: (_digest(content),) for name, content in files.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.forms.library import asks
 from metakit.models.coverage import situations
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
@@ -26,8 +27,6 @@ ALWAYS = (
     "Follow-up under two years says nothing about the wear of an implant. Results of older implants may "
     "not hold for current "
     "designs, nor the other way round.",
-    "Thresholds for the angle of the MP joint are rules of experts that contradict each other; none is "
-    "validated.",
     "Smallest important differences describe the change that matters to one patient, not the difference "
     "between the means of "
     "two groups.",
@@ -38,9 +37,16 @@ ALWAYS = (
 )
 
 
+MP = (
+    "Thresholds for the angle of the MP joint are rules of experts that contradict each other; none is "
+    "validated."
+)
+
+
 def always() -> tuple[str, ...]:
     """Return what holds of every report: what it cannot do, and where its intervals are too narrow."""
-    return (*ALWAYS, *(item.sentence() for item in situations()))
+    mp = (MP,) if asks("arms.mp_preoperative") else ()
+    return (*ALWAYS[:4], *mp, *ALWAYS[4:], *(item.sentence() for item in situations()))
 
 
 def build(page: Page) -> Content:

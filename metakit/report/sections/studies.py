@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from metakit.core.records import Arm, StudyRecord
+from metakit.forms.library import asks
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.synthesis.analysis import DESIGN_GROUPS
@@ -27,6 +28,7 @@ def build(page: Page) -> Content | None:
         "count": len(studies),
         "cohorts": len({study.id if study.cohort in NO_COHORT else study.cohort for study in studies}),
         "thumbs": sum(arm.thumbs or 0 for study in studies for arm in study.arms),
+        "mp_angles": asks("arms.mp_preoperative"),
         "single": [page.findings.names[study.id] for study in studies if study.status != "agreed"],
     }
 

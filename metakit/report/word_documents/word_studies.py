@@ -87,6 +87,8 @@ def _characteristics(text: Manuscript, page: Page) -> None:
         text.say("No study was read.")
         return
     rows = []
+    angles = content["mp_angles"]
+    explained = "MP angle: mean hyperextension before surgery in degrees; " if angles else ""
     for label, studies in content["groups"]:
         rows.append(WordRow(cells=(f"{label} ({len(studies)})",), whole=True, heading=True))
         for study in studies:
@@ -99,7 +101,7 @@ def _characteristics(text: Manuscript, page: Page) -> None:
                     WordRow(
                         cells=(
                             name, arm["label"], _lines(arm["technique"], arm["mp"]), arm["size"], arm["age"],
-                            arm["women"], arm["mp_angle"], arm["follow_up"],
+                            arm["women"], *((arm["mp_angle"],) if angles else ()), arm["follow_up"],
                         )
                     )
                 )  # fmt: skip
@@ -107,11 +109,15 @@ def _characteristics(text: Manuscript, page: Page) -> None:
     text.heading("Characteristics of the studies", 2)
     text.say(f"{text.table_ahead()} describes the studies and their arms.")
     text.table(
-        ("Study", "Arm", "Technique", "Thumbs / patients", "Age", "Women", "MP angle", "Follow-up"),
+        (
+            *("Study", "Arm", "Technique", "Thumbs / patients", "Age", "Women"),
+            *(("MP angle",) if angles else ()),
+            "Follow-up",
+        ),
         rows,
         caption="Studies and their arms. Thumbs and patients are those analysed; follow-up in months, mean "
-        "(shortest to longest); MP angle: mean hyperextension before surgery in degrees; –: not reported.",
-        shares=(74, 38, 54, 24, 14, 18, 18, 30),
+        f"(shortest to longest); {explained}–: not reported.",
+        shares=(74, 38, 54, 24, 14, 18, 18, 30) if angles else (80, 42, 60, 24, 16, 18, 30),
         size=8.0,
     )
 

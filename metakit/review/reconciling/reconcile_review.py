@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from metakit.errors import DataError, Problem, UsageError
-from metakit.forms.library import Library, shipped
+from metakit.forms.library import Library, shipped, use_forms_of
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import EXTRACTORS, yaml_files
 from metakit.review.history import last_of_each, read_history
@@ -73,6 +73,7 @@ def compare_review(
         When records have errors, one person typed a study twice, or three people typed it; all at once.
     """
     home = Path(folder)
+    use_forms_of(home)
     known = library or shipped()
     if not (home / EXTRACTORS).is_dir():
         raise UsageError(

@@ -42,10 +42,11 @@ def moderator_columns(studies: Sequence[StudyNumbers], outcome: str) -> tuple[Mo
         any arm has. Columns without a single value are kept: what nobody reports is worth knowing.
     """
     comparative = any(len(study.sides) > 1 for study in studies)
+    terms = vocabulary("moderators")  # those of another joint may lack some of ours
     names = [
         entry.name
         for entry in MODERATORS
-        if comparative or not vocabulary("moderators")[entry.name].facts.flag("comparative")
+        if entry.name in terms and (comparative or not terms[entry.name].facts.flag("comparative"))
     ]
     parts = [
         term.id
