@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.support.option_groups import File, Level, TableOptions, grouped
-from metakit.cli.support.running import answer_json
+from metakit.cli.support.option_groups import File, Level, Save, TableOptions, grouped
+from metakit.cli.support.running import answer_json, save_text
 
 NAME = "causes"
 HELP = """Pool why thumbs came back from one table (.csv or .xlsx).
@@ -26,6 +26,7 @@ def command(
     file: File,
     table: TableOptions,
     level: Level = 0.95,
+    save: Save = None,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON: fractions, rates a thumb.")] = False,
 ) -> None:
     """Read, pool, answer."""
@@ -33,6 +34,8 @@ def command(
     from metakit.synthesis.returning.causes_words import causes_text
 
     found = causes_table(file, table, level=level)
+    if save is not None:
+        save_text(save, "Why thumbs come back", causes_text(found))
     if json:
         answer_json(found.to_json())
     else:

@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 
 from metakit.cli.support.choices import name_option
-from metakit.cli.support.option_groups import File, Json, Level, Measure, TableOptions, grouped
-from metakit.cli.support.running import answer_json
+from metakit.cli.support.option_groups import File, Json, Level, Measure, Save, TableOptions, grouped
+from metakit.cli.support.running import answer_json, save_text
 
 NAME = "explore"
 HELP = """Explore differences between the studies of one table, and what the answer rests on.
@@ -84,6 +84,7 @@ def command(
     interval: Annotated[str | None, name_option("interval", "Interval of means and coefficients.")] = None,
     zero_cells: Annotated[str | None, name_option("zero_cells", "What to do with zero cells.")] = None,
     level: Level = 0.95,
+    save: Save = None,
     json: Json = False,
 ) -> None:
     """Read, compute effects, explore, answer."""
@@ -117,6 +118,8 @@ def command(
         inference=inference,
         level=level,
     )
+    if save is not None:
+        save_text(save, "What the answer rests on", exploring.exploring_text(answer, effects))
     if json:
         answer_json(answer)
     else:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from metakit.cli.support.choices import name_option
-from metakit.cli.support.option_groups import File, Json, Level, TableOptions, grouped
+from metakit.cli.support.option_groups import File, Json, Level, Save, TableOptions, grouped
 from metakit.cli.support.running import answer_json, say
 
 NAME = "network"
@@ -79,6 +79,7 @@ def command(
     width_mm: Annotated[
         float | None, typer.Option(help="Width in millimetres, 80 to 400 [default: 180, or the preset's].")
     ] = None,
+    save: Save = None,
     json: Json = False,
 ) -> None:
     """Read, analyse every connected part, answer; with --figure, draw instead."""
@@ -119,6 +120,10 @@ def command(
         characteristics={name: study_values(rows, name, arms) for name in words(characteristics)},
         order=words(order),
     )
+    if save is not None:
+        from metakit.report.answer_files import network_tables, save_answer
+
+        say(f"metakit: saved {save_answer(save, network_tables(found))}")
     if drawing is not None:
         for path in drawing.write(found):
             typer.echo(str(path), err=json)

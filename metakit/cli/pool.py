@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.support.option_groups import File, Json, Measure, ModelOptions, TableOptions, grouped
-from metakit.cli.support.running import answer_json
+from metakit.cli.support.option_groups import File, Json, Measure, ModelOptions, Save, TableOptions, grouped
+from metakit.cli.support.running import answer_json, say
 
 NAME = "pool"
 HELP = """Pool the studies of one table (.csv or .xlsx) into one answer.
@@ -32,6 +32,7 @@ def command(
         float | None,
         typer.Option(help="Say how likely an effect below this is (in natural units, such as 0.8)."),
     ] = None,
+    save: Save = None,
     json: Json = False,
 ) -> None:
     """Read, compute effects, pool, answer."""
@@ -39,7 +40,12 @@ def command(
     from metakit.cli.support.tables import pooled_table
     from metakit.models.new_centre import beyond_natural
 
-    result = pooled_table(file, measure, table, model).result
+    if save is not None:
+        from metakit.report.answer_files import check_answer_file
+
+        check_answer_file(save)
+    pooled = pooled_table(file, measure, table, model)
+    result = pooled.result
     beyond = beyond_natural(result, threshold) if threshold is not None else None
     if json:
         answer_json({**result.to_json(), **({"beyond_threshold": beyond.to_json()} if beyond else {})})
@@ -47,3 +53,8 @@ def command(
         typer.echo(pooled_text(result))
         if beyond is not None and threshold is not None:
             typer.echo("\n" + threshold_text(beyond, threshold))
+    if save is not None:
+        from metakit.report.answer_files import pooled_table as table_of
+        from metakit.report.answer_files import save_answer
+
+        say(f"metakit: saved {save_answer(save, (table_of(result, pooled.effects),))}")

@@ -121,3 +121,17 @@ def natural_of(table: EffectTable) -> Natural:
     """Return the natural units of a table."""
     measure = MEASURES[table.measure]
     return Natural(measure=measure, scale=measure.scale(table.scale))
+
+
+def natural_of_result(result: PoolResult) -> Natural:
+    """Return the natural units of a result, from its way back to them."""
+    measure = MEASURES[result.measure]
+    probe = result.estimate
+    scales = [
+        scale
+        for scale in measure.scales
+        if math.isclose(
+            float(scale.to_natural(np.asarray(probe))), result.back_transform(probe), rel_tol=1e-9
+        )
+    ]
+    return Natural(measure=measure, scale=scales[0] if scales else measure.scales[0])

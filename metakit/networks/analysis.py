@@ -10,7 +10,7 @@ from metakit.models.inference import DEFAULT_INFERENCE
 from metakit.networks.answer import NetworkAnalysis, PartAnalysis
 from metakit.networks.arms import NetworkArms
 from metakit.networks.characteristics import Value, characteristics_by_comparison
-from metakit.networks.components import fit_components
+from metakit.networks.components import JOIN, fit_components
 from metakit.networks.funnel import comparison_adjusted_funnel
 from metakit.networks.model import connected_parts
 from metakit.networks.models import NetworkModel, beside, network_inference, network_model
@@ -30,6 +30,10 @@ class Moderator:
 
 FEWEST_TO_RANK = 3
 COUNTED = ("odds_ratio", "risk_ratio", "risk_difference", "rate_ratio")
+FEWER_ASSUMED = (
+    "Ranks take fewer events as better, as nobody said otherwise; --better higher (in Python "
+    "lower_is_better=False) turns them round."
+)
 
 
 def analyse_network(
@@ -80,7 +84,8 @@ def analyse_network(
         raise NotEstimableError(
             f"no study has the reference {reference!r}; {nearest_names(reference, arms.techniques)}"
         )
-    if lower_is_better is None and arms.measure in COUNTED:
+    assumed = lower_is_better is None and arms.measure in COUNTED
+    if assumed:
         lower_is_better = True
     if model is None and tau2 is None:
         chosen, note = network_inference(arms, inference)
@@ -98,6 +103,8 @@ def analyse_network(
     ]
     if reference is not None:
         parts.sort(key=lambda item: reference not in item.part.techniques)
+    if assumed and any(item.ranking is not None for item in parts):
+        notes.append(FEWER_ASSUMED)
     if len(parts) > 1:
         named = "; ".join(", ".join(part.part.techniques) for part in parts)
         notes.append(
@@ -111,8 +118,8 @@ def analyse_network(
                 f"common_effect, not {chosen.name}"
             )
         model_of_parts = fit_components(
-            arms, interactions=interactions, model=chosen.name, tau2=tau2, inference=chosen.inference,
-            level=level,
+            arms, interactions=interactions, inactive=_no_part(arms, parts[0].reference), model=chosen.name,
+            tau2=tau2, inference=chosen.inference, level=level,
         )  # fmt: skip
     regression = None
     if moderator is not None:
@@ -133,6 +140,17 @@ def analyse_network(
         characteristics=characteristics_by_comparison(arms, characteristics) if characteristics else (),
         funnel=comparison_adjusted_funnel(parts[0].part, order) if order else None,
     )
+
+
+def _no_part(arms: NetworkArms, reference: str) -> tuple[str, ...]:
+    """Return the reference where it is no part of an operation: one word, in every technique or in no other.
+
+    What all others hold cancels, and what none of them holds is what their parts are told against.
+    """
+    sets = [{part.strip() for part in name.split(JOIN)} for name in arms.techniques if name != reference]
+    everywhere = all(reference in parts for parts in sets)
+    nowhere = not any(reference in parts for parts in sets)
+    return (reference,) if JOIN not in reference and (everywhere or nowhere) else ()
 
 
 def _left_out(whole: NetworkArms, arms: NetworkArms, model: str) -> list[str]:

@@ -17,6 +17,7 @@ from metakit.networks.analysis import analyse_network
 from metakit.networks.answer import NetworkAnalysis
 from metakit.networks.arms import ARM_MEASURES, NetworkArms, arms_from_counts_or_means
 from metakit.networks.characteristics import Value
+from metakit.networks.components import JOIN
 from metakit.networks.contrasts import arms_from_contrasts
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ def arms_of_table(table: Table, measure: str, *, rows_differ: bool = False) -> N
     ]
     if empty:
         raise UnreadableError(empty)
+    _ask_about_spellings(table, {name: text[name] for name in words[1:]})
     data = numeric_columns(table, numbers)
     if not rows_differ:
         _refuse_twins(table, text["study"], words[1:], numbers)
@@ -96,6 +98,28 @@ def arms_of_table(table: Table, measure: str, *, rows_differ: bool = False) -> N
         )  # fmt: skip
     _refuse_doubles(table, text["study"], text["technique"])
     return arms_from_counts_or_means(measure, text["study"], text["technique"], data, file=table.file)
+
+
+def _ask_about_spellings(table: Table, cells: Mapping[str, list[str]]) -> None:
+    """Name every technique that may be another one spelt otherwise: capitals, spaces, order of parts."""
+    first: dict[str, tuple[str, int]] = {}
+    asked: dict[str, Problem] = {}
+    for name, column in cells.items():
+        for technique, line in zip(column, table.lines, strict=True):
+            key = JOIN.join(sorted(folded(part) for part in technique.split(JOIN)))
+            spelt, before = first.setdefault(key, (technique, line))
+            if spelt != technique and technique not in asked:
+                asked[technique] = Problem(
+                    file=table.file,
+                    line=line,
+                    field=name,
+                    what=f"is this technique the one that line {before} spells {spelt!r}?",
+                    found=technique[:80],
+                    hint="spell one technique alike everywhere; two need names that differ in more than "
+                    "capitals, spaces, dashes or the order of parts",
+                )
+    if asked:
+        raise DataError(list(asked.values()))
 
 
 def _refuse_doubles(table: Table, studies: list[str], techniques: list[str]) -> None:

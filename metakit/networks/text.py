@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
+from metakit.core.written import fixed, p_value, ratio
+from metakit.measures.registry import MEASURES
 from metakit.networks.answer import NetworkAnalysis, PartAnalysis
 from metakit.networks.characteristics import characteristic_words
 
@@ -54,9 +58,10 @@ def network_text(found: NetworkAnalysis) -> str:
 def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
     part = item.part
     words = measure.replace("_", " ")
+    unit = f" ({MEASURES[measure].unit})" if MEASURES[measure].unit else ""
     lines = [
         "",
-        f"{words.capitalize()} against {item.reference}; {len(part.techniques)} techniques, "
+        f"{words.capitalize()}{unit} against {item.reference}; {len(part.techniques)} techniques, "
         f"{len(part.arms.studies)} {'study' if len(part.arms.studies) == 1 else 'studies'}",
     ]
     for technique in part.techniques:
@@ -68,7 +73,8 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
             line += f"; in a new centre {_limits(contrast.prediction, measure)}"
         lines.append(line)
     if part.tau2_estimator:
-        spread = f"  Studies differ by tau {math.sqrt(part.tau2):.3g} on the analysis scale"
+        scale = "on the log scale" if measure in RATIOS else "on the scale of the effects"
+        spread = f"  Studies differ by tau {math.sqrt(part.tau2):.3g} {scale}"
         if part.tau2_interval:
             low, high = (math.sqrt(limit) for limit in part.tau2_interval)
             spread += f" ({low:.2g} to {high:.2g})"
@@ -76,6 +82,7 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
             spread += f"; assumed to be below {1.96 * part.scale:.3g} with 95 % prior probability"
         lines.append(spread)
     lines += _beside_lines(item, measure)
+    lines += _league_lines(item, measure)
     test = item.inconsistency.design_by_treatment if item.inconsistency else None
     if test:
         lines.append(
@@ -84,13 +91,78 @@ def _part_lines(item: PartAnalysis, measure: str) -> list[str]:
         )
     if item.ranking is not None:
         order = sorted(range(len(part.techniques)), key=lambda n: float(item.ranking.mean_ranks[n]))  # type: ignore[union-attr]
-        lines.append("  Ranks with their 95 % range (best first; not a measure of certainty)")
+        side = "lower" if item.ranking.lower_is_better else "higher"
+        lines.append(
+            f"  Ranks with their 95 % range (best first, {side} taken as better; not a measure of certainty)"
+        )
         for n in order:
             low, high = item.ranking.rank_intervals[n]
             lines.append(
                 f"    {part.techniques[n]}: {item.ranking.mean_ranks[n]:.1f} ({low:.0f} to {high:.0f})"
             )
     return lines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeagueRow:
+    """One technique against another, written: the network's answer, and direct and indirect evidence."""
+
+    technique: str
+    comparator: str
+    estimate: str
+    new_centre: str
+    direct: str = ""
+    indirect: str = ""
+    p_value: str = ""
+
+
+def league_rows(item: PartAnalysis, measure: str) -> tuple[LeagueRow, ...]:
+    """Set every technique of a connected part against every other."""
+    part = item.part
+    splits = {
+        frozenset((split.technique, split.comparator)): split
+        for split in (item.inconsistency.splits if item.inconsistency else ())
+    }
+    rows = []
+    for at, second in enumerate(part.techniques):
+        for first in part.techniques[at + 1 :]:
+            contrast = part.contrast(first, second)
+            split = splits.get(frozenset((first, second)))
+            turned = split is not None and split.technique != first
+            rows.append(
+                LeagueRow(
+                    technique=first,
+                    comparator=second,
+                    estimate=f"{_show(contrast.estimate, measure)} ({_limits(contrast.interval, measure)})",
+                    new_centre=_limits(contrast.prediction, measure) if contrast.prediction else "",
+                    direct=_evidence(split.direct, split.direct_interval, measure, turned) if split else "",
+                    indirect=_evidence(split.indirect, split.indirect_interval, measure, turned)
+                    if split
+                    else "",
+                    p_value=p_value(split.p_value) if split else "",
+                )
+            )
+    return tuple(rows)
+
+
+def _league_lines(item: PartAnalysis, measure: str) -> list[str]:
+    """Set every technique against every other, with direct and indirect evidence where there are both."""
+    if len(item.part.techniques) < 3:
+        return []
+    lines = ["  Every technique against every other"]
+    for row in league_rows(item, measure):
+        line = f"    {row.technique} against {row.comparator}: {row.estimate}"
+        if row.direct:
+            line += f"; direct {row.direct}, indirect {row.indirect}; their difference: {row.p_value}"
+        lines.append(line)
+    return lines
+
+
+def _evidence(value: float, limits: Sequence[float], measure: str, turned: bool) -> str:
+    low, high = limits
+    if turned:
+        value, low, high = -value, -high, -low
+    return f"{_show(value, measure)} ({_limits((low, high), measure)})"
 
 
 BESIDE = {
@@ -150,7 +222,11 @@ def _moderator_lines(found: NetworkAnalysis, measure: str) -> list[str]:
 
 
 def _show(value: float, measure: str) -> str:
-    return f"{math.exp(value) if measure in RATIOS else value:.3g}"
+    """Write a value of the analysis scale in natural units, as pages and figures do."""
+    if measure in RATIOS:
+        return ratio(math.exp(value))
+    factor = MEASURES[measure].natural_factor
+    return fixed(factor * value, 1 if factor > 1 else 2)
 
 
 def _limits(pair: tuple[float, float], measure: str) -> str:

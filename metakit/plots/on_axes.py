@@ -15,8 +15,7 @@ import numpy as np
 
 from metakit.core.results import PoolResult
 from metakit.errors import NotEstimableError
-from metakit.measures.natural import Natural
-from metakit.measures.registry import MEASURES
+from metakit.measures.natural import Natural, natural_of_result
 from metakit.plots import style
 from metakit.plots.scale import plan_axis, tick_labels
 
@@ -115,20 +114,6 @@ def funnel_on_axes(result: PoolResult, ax: Axes) -> Axes:
     reach = [*effects, left, right]
     _natural_axis(ax, natural, (min(reach), max(reach)))
     return ax
-
-
-def natural_of_result(result: PoolResult) -> Natural:
-    """Return the natural units of a result, from its way back to them."""
-    measure = MEASURES[result.measure]
-    probe = result.estimate
-    scales = [
-        scale
-        for scale in measure.scales
-        if math.isclose(
-            float(scale.to_natural(np.asarray(probe))), result.back_transform(probe), rel_tol=1e-9
-        )
-    ]
-    return Natural(measure=measure, scale=scales[0] if scales else measure.scales[0])
 
 
 def _normal_quantile(level: float) -> float:

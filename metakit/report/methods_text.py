@@ -252,8 +252,8 @@ def _pooling(findings: Findings, citations: Citations) -> Iterable[Cited]:
     if predictions:
         yield Cited(
             text=(
-                "How much studies differ is told by tau and by the prediction interval; Q and I² are given "
-                "after them and no model "
+                "How much studies differ is told by tau and by the prediction interval; Q and I² (which "
+                "follows from tau², and from Q only in models without it) are given after them and no model "
                 "was chosen by either."
             ),
             numbers=citations.numbers(("higgins_thompson_spiegelhalter_2009", "higgins_thompson_2002")),

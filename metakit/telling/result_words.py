@@ -7,6 +7,7 @@ import math
 from metakit.core.limits import Limits
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed, p_value
+from metakit.measures.registry import MEASURES
 
 _LEADS = {
     "common_effect": "Common-effect mean",
@@ -79,11 +80,15 @@ def spread_words(result: PoolResult, scale: str) -> str:
     level = f"{100 * result.level:.4g} % interval"
     sentences = []
     if het.tau2 is not None:
-        where = "" if scale in {"identity", "raw"} else f" on the {scale.replace('_', ' ')} scale"
-        around = f" ({level} {_range(het.tau2_interval, power=0.5)})" if het.tau2_interval else ""
-        sentences.append(
-            f"Spread of the true effects (τ){where}: {_two_figures(math.sqrt(het.tau2))}{around}."
-        )
+        plain = scale in {"identity", "raw"}
+        measure = MEASURES[result.measure]
+        factor = measure.natural_factor if plain else 1.0  # in the units in which effects are shown
+        unit = f" {measure.unit}" if plain and factor != 1 and measure.unit else ""
+        where = "" if plain else f" on the {scale.replace('_', ' ')} scale"
+        limits = _range(het.tau2_interval, power=0.5, factor=factor) if het.tau2_interval else ""
+        around = f" ({level} {limits})" if limits else ""
+        said = _two_figures(factor * math.sqrt(het.tau2))
+        sentences.append(f"Spread of the true effects (τ){where}: {said}{unit}{around}.")
     if het.q is not None:
         freedom = "degree" if het.q.df == 1 else "degrees"
         sentences.append(
@@ -95,7 +100,10 @@ def spread_words(result: PoolResult, scale: str) -> str:
         if het.i2_interval:
             low, high = (fixed(100 * value, 0) for value in het.i2_interval)
             around = f" ({low} to {high} %)"
-        sentences.append(f"Share of the variation beyond chance (I²): {fixed(100 * het.i2, 0)} %{around}.")
+        source = "τ²" if het.tau2 is not None else "Q"
+        sentences.append(
+            f"Share of the variation beyond chance (I², from {source}): {fixed(100 * het.i2, 0)} %{around}."
+        )
     return " ".join(sentences)
 
 

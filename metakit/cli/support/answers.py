@@ -2,48 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from metakit.core.beside import Companion
-    from metakit.core.limits import Limits
     from metakit.core.registry import Registry
     from metakit.core.results import PoolResult
-    from metakit.measures.registry import Measure
     from metakit.models.new_centre import BeyondThreshold
-
-_DIGITS = 3
 
 
 def pooled_text(result: PoolResult) -> str:
     """Say the answer, how much studies differ, every study, and all that was set aside or assumed."""
-    from metakit.core.written import p_value
-    from metakit.measures.registry import MEASURES
+    from metakit.measures.natural import natural_of_result
     from metakit.models.coverage import coverage_cautions
     from metakit.models.estimators import MEAN_INTERVALS
     from metakit.models.registry import MODELS
+    from metakit.telling.pooled_words import how_sure, said_limits, sayer, what_is_pooled
+    from metakit.telling.result_words import spread_words
 
-    measure = MEASURES[result.measure]
-    show = _shower(measure, result.back_transform)
+    say = sayer(result)
     percent = f"{100 * result.level:g} %"
     lines = [
-        f"{_sentence_case(measure.label)}{f' ({measure.unit})' if measure.unit else ''}: "
-        f"{show(result.estimate)}, {percent} interval {_limits(result.interval, show)} "
-        f"({_label(MEAN_INTERVALS, result.mean.method)})",
+        f"{what_is_pooled(result)}: {say(result.estimate)}, {percent} interval "
+        f"{said_limits(result.interval, say)} ({_label(MEAN_INTERVALS, result.mean.method)})",
         f"{_sentence_case(_label(MODELS, result.model))}; "
         f"{result.k} {'study' if result.k == 1 else 'studies'}",
     ]
-    prediction = result.prediction
-    if prediction:
-        lines.append(f"In a new centre: {_limits(prediction.interval, show)} ({percent} prediction interval)")
-    lines += _difference_lines(result, percent)
-    if result.mean.p_value is not None:
-        lines.append(f"p of no difference {p_value(result.mean.p_value)}")
-    lines += ["", *_study_lines(result, show)]
+    if result.prediction is not None:
+        ahead = said_limits(result.prediction.interval, say)
+        lines.append(f"In a new centre: {ahead} ({percent} prediction interval)")
+    lines += [text for text in (how_sure(result),) if text]
+    lines += [text for text in (spread_words(result, natural_of_result(result).scale.name),) if text]
+    lines += ["", *_study_lines(result, say)]
     cautions = coverage_cautions(result.likelihood, result.k) if result.inference == "half_normal" else ()
     for title, items in (
-        ("Beside it, the same studies by", [_companion(item, show) for item in result.beside]),
+        ("Beside it, the same studies by", [_companion(item, say) for item in result.beside]),
         ("Cautions", list(cautions)),
         ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
         ("Assumed", [str(item) for item in result.assumptions]),
@@ -54,14 +49,16 @@ def pooled_text(result: PoolResult) -> str:
     return "\n".join(lines)
 
 
-def _companion(item: Companion, show: Callable[[float], str]) -> str:
+def _companion(item: Companion, say: Callable[[float], str]) -> str:
     """Write what stands beside the headline, or why it does not."""
+    from metakit.telling.pooled_words import said_limits
+
     if item.interval is None:
         return f"{item.label}: {item.reason}"
-    value = "no point estimate" if item.estimate is None else show(item.estimate)
-    text = f"{item.label}: {value} ({_limits(item.interval, show)})"
+    value = "no point estimate" if item.estimate is None else say(item.estimate)
+    text = f"{item.label}: {value} ({said_limits(item.interval, say)})"
     if item.prediction_interval is not None:
-        text += f"; in a new centre {_limits(item.prediction_interval, show)}"
+        text += f"; in a new centre {said_limits(item.prediction_interval, say)}"
     return text
 
 
@@ -75,45 +72,22 @@ def threshold_text(beyond: BeyondThreshold, threshold: float) -> str:
     return f"{text}."
 
 
-def _shower(measure: Measure, back: Callable[[float], float]) -> Callable[[float], str]:
-    def show(value: float) -> str:
-        return f"{back(value) * measure.natural_factor:.{_DIGITS}g}"
+def _study_lines(result: PoolResult, say: Callable[[float], str]) -> list[str]:
+    """Return a line a study, estimates, intervals and weights each below one another."""
+    from metakit.telling.pooled_words import said_limits, said_weights
 
-    return show
-
-
-def _limits(limits: Limits, show: Callable[[float], str]) -> str:
-    return f"{show(limits.lower)} to {show(limits.upper)}"
-
-
-def _difference_lines(result: PoolResult, percent: str) -> list[str]:
-    """Tau first, I2 last: I2 does not say how much effects vary."""
-    found = result.heterogeneity
-    lines = []
-    if found.tau2 is not None:
-        text = f"Studies differ by tau {found.tau2**0.5:.3g} on the analysis scale"
-        if found.tau2_interval:
-            low, high = (limit**0.5 for limit in found.tau2_interval)
-            text += f" ({percent} interval {low:.3g} to {high:.3g})"
-        lines.append(text)
-    if found.q:
-        text = f"Q {found.q.value:.4g} on {found.q.df:g} degrees of freedom, p {_p_value(found.q.p_value)}"
-        if found.i2 is not None:
-            text += f"; I\u00b2 {100 * found.i2:.0f} %"
-        lines.append(text)
-    return lines
-
-
-def _study_lines(result: PoolResult, show: Callable[[float], str]) -> list[str]:
     width = min(max(len(row.study) for row in result.studies), 40)
-    lines = []
-    for row in result.studies:
+    rows = []
+    for row, weight in zip(result.studies, said_weights(result), strict=True):
         name = row.study if len(row.study) <= width else row.study[: width - 1] + "\u2026"
-        effect = "no effect of its own" if row.effect is None else f"{show(row.effect):>8}"
-        limits = f"  {_limits(row.interval, show):<22}" if row.interval else ""
-        weight = "" if row.weight is None else f"  {100 * row.weight:5.1f} % of the weight"
-        lines.append(f"  {name:<{width}}  {effect}{limits}{weight}".rstrip())
-    return lines
+        effect = "no effect of its own" if row.effect is None else say(row.effect)
+        limits = said_limits(row.interval, say) if row.interval else ""
+        rows.append((name, effect, limits, f"{weight} % of the weight" if weight else ""))
+    wide = [max(len(row[i]) for row in rows) for i in range(4)]
+    return [
+        f"  {name:<{wide[0]}}  {effect:>{wide[1]}}  {limits:<{wide[2]}}  {weight:>{wide[3]}}".rstrip()
+        for name, effect, limits, weight in rows
+    ]
 
 
 def _label(registry: Registry[Any], name: str) -> str:
@@ -123,7 +97,3 @@ def _label(registry: Registry[Any], name: str) -> str:
 
 def _sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _p_value(value: float) -> str:
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"

@@ -19,6 +19,10 @@ from metakit.errors import UsageError
 File = Annotated[Path, typer.Argument(help="Table with a header: .csv or .xlsx.", show_default=False)]
 Measure = Annotated[str, name_option("measure", "Effect measure; the names are listed below.")]
 Level = Annotated[float, typer.Option(help="Level of the intervals.")]
+Save = Annotated[
+    Path | None,
+    typer.Option(help="Save the answer, table and sentence ready to paste: .csv, .xlsx or .docx."),
+]
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on the analysis scale.")]
 
 

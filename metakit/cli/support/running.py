@@ -8,6 +8,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from pathlib import Path
 from typing import Any, cast
 
 import typer
@@ -123,6 +124,13 @@ def say_problems(problems: tuple[Problem, ...]) -> None:
 def answer_json(value: Any) -> None:
     """Write an answer as JSON; NaN and infinities are a programming error."""
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def save_text(path: Path, title: str, text: str) -> None:
+    """Save an answer that is told in lines, and say where."""
+    from metakit.report.answer_files import save_answer, text_table
+
+    say(f"metakit: saved {save_answer(path, (text_table(title, text),))}")
 
 
 @contextmanager

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable
+from metakit.core.written import decimals_for, on_axis
 from metakit.errors import UnknownNameError, UsageError
-from metakit.measures.registry import MEASURES
+from metakit.measures.natural import natural_of
 from metakit.models.differing import again
 from metakit.models.differing import all_subsets as subsets
 from metakit.models.differing import fragility as fragile
@@ -178,15 +179,19 @@ def numbers_of(table: EffectTable, column: str) -> list[float]:
 
 def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
     """Say the answers in plain text, in natural units where the scale allows it."""
-    scale = MEASURES[table.measure].scale(table.scale)
+    units = natural_of(table)
+    known, half = table.effect[table.estimable], 1.96 * np.sqrt(table.variance[table.estimable])
+    widths = np.abs(units.values(known + half) - units.values(known - half))
+    decimals = decimals_for((100 if units.axis == "percent" else 1) * widths)
 
     def natural(value: float) -> str:
-        return f"{float(scale.to_natural(np.asarray(value))):.3g}"
+        return on_axis(units.value(value), units.axis, decimals)
 
     def limits(pair: Sequence[float]) -> str:
         return f"{natural(pair[0])} to {natural(pair[1])}"
 
-    lines: list[str] = []
+    unit = units.unit or ("%" if units.axis == "percent" else "")
+    lines: list[str] = ["", f"{units.heading}, in {unit}"] if unit else []
     for key, found in answer.items():
         if key in ("measure", "set_aside"):
             continue

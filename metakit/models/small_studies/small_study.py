@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -104,7 +104,15 @@ def small_study_test(table: EffectTable, name: str | None = None, *, force: bool
         )
     if np.ptp(usable.effect) <= 1e-12 * float(np.max(np.abs(usable.effect))):
         raise NotEstimableError("all studies have the same effect: nothing can lean to one side")
-    return chosen.compute(usable)
+    found = chosen.compute(usable)
+    forced = []
+    if table.measure not in chosen.suits:
+        forced.append(f"Run all the same, as it was forced: {chosen.unsuitable}")
+    if k < FEWEST:
+        forced.append(
+            f"Run all the same, as it was forced: {k} studies are too few for it (at least {FEWEST})."
+        )
+    return replace(found, notes=(*forced, *found.notes)) if forced else found
 
 
 def suitable_test(measure: str) -> str:

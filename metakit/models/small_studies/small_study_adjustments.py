@@ -6,7 +6,7 @@ None of them knows why small studies differ. Each result says in a sentence what
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -147,4 +147,8 @@ def small_study_adjustment(
         raise NotEstimableError(
             f"{chosen.label}: all studies have the same precision: there are no small ones to compare with"
         )
-    return chosen.compute(usable.effect, usable.variance, options or AdjustmentOptions())
+    found = chosen.compute(usable.effect, usable.variance, options or AdjustmentOptions())
+    if k >= FEWEST:
+        return found
+    forced = f"Run all the same, as it was forced: {k} studies are too few for it (at least {FEWEST})."
+    return replace(found, notes=(forced, *found.notes))
