@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,9 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from metakit.core.notes import Assumption, SetAside
+from metakit.core.views import journal_forest
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
+
+    from metakit.core.results import PoolResult
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -93,6 +97,81 @@ class EffectTable:
             data={name: column[index] for name, column in self.data.items()},
             moderators={name: tuple(column[i] for i in index) for name, column in self.moderators.items()},
         )
+
+    def forest(
+        self,
+        result: PoolResult,
+        *,
+        subgroup: str = "",
+        order_by: str = "",
+        backwards: bool = False,
+        arms: tuple[str, str] = ("arm 1", "arm 2"),
+        counted: str = "thumbs",
+        unit: str | None = None,
+        left: Sequence[str] = (),
+        right: Sequence[str] = ("arms",),
+        judgements: Sequence[str] = (),
+        levels: Sequence[str] = (),
+        limits: tuple[float, float] | None = None,
+        ticks: Sequence[float] = (),
+        title: str = "",
+        left_words: str = "",
+        right_words: str = "",
+        preset: str = "",
+        width_mm: float | None = None,
+        font: str = "",
+        grey: bool = False,
+        smallest_type: float | None = None,
+        caption: bool = False,
+    ) -> Figure:
+        """Draw the forest plot that a journal prints, at its final size, with columns of this table.
+
+        Parameters
+        ----------
+        result : PoolResult
+            What was pooled from these effects.
+        subgroup : str
+            Column of words to put studies together by, with sub-totals and their test.
+        order_by, backwards : str, bool
+            weight, effect, name or a column; "" for the order of the table; the other way round.
+        arms, counted, unit : (str, str), str, str
+            Names of the two arms, what totals count, and the unit of the values.
+        left, right : sequence of str
+            Columns beside the names and after the picture; `arms` for the usual ones, events, mean, sd,
+            total, time for one of each arm.
+        judgements, levels : sequence of str
+            Columns of judgements of bias, shown as bars, and their words from best to worst.
+        limits, ticks : (float, float), sequence of float
+            Ends and ticks of the axis in natural units.
+        title, left_words, right_words : str
+            Above the figure, and under its two sides.
+        preset, width_mm, font, grey, smallest_type, caption
+            Size and looks, as `metakit draw` takes them. With `caption`, title, legend and notes are not in
+            the figure but in its attribute `caption`.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Save it with `savefig`; its size is final.
+
+        Raises
+        ------
+        UnknownNameError, UsageError, NotEstimableError
+            For columns, ends of the axis or groups that cannot be drawn.
+        """
+        figure: Figure = journal_forest(
+            self, result,
+            choices={
+                "subgroup": subgroup, "order_by": order_by, "backwards": backwards, "arms": arms,
+                "counted": counted, "unit": unit, "left": tuple(left), "right": tuple(right),
+                "judgements": tuple(judgements), "levels": tuple(levels), "limits": limits,
+                "ticks": tuple(ticks),
+            },
+            words={"title": title, "left_words": left_words, "right_words": right_words},
+            looks={"font": font, "grey": grey, "smallest_type": smallest_type, "caption": caption},
+            preset=preset, width_mm=width_mm,
+        )  # fmt: skip
+        return figure
 
     def tidy(self) -> pd.DataFrame:
         """Return a pandas frame: study, effect, variance, estimable, raw columns, moderators."""

@@ -7,14 +7,14 @@ model does not have is None, or empty words; `to_json` then writes null.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from metakit.core.beside import Companion, Posterior
 from metakit.core.limits import Limits, TestStatistic, finite_or_none
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.views import drawn, frame_of
+from metakit.core.views import drawn, frame_of, said, tidy_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -199,30 +199,7 @@ class PoolResult:
 
     def tidy(self) -> pd.DataFrame:
         """Return one row a study and one for the mean, on the analysis scale."""
-        import pandas as pd
-
-        rows = [
-            {
-                "row": "study",
-                "study": row.study,
-                "estimate": row.effect,
-                "lower": row.interval.lower if row.interval else None,
-                "upper": row.interval.upper if row.interval else None,
-                "weight": row.weight,
-            }
-            for row in self.studies
-        ]
-        rows.append(
-            {
-                "row": "mean",
-                "study": self.model,
-                "estimate": self.estimate,
-                "lower": self.interval.lower,
-                "upper": self.interval.upper,
-                "weight": None,
-            }
-        )
-        return pd.DataFrame(rows)
+        return tidy_of(self)
 
     def to_frame(self, *, natural: bool = False) -> pd.DataFrame:
         """Return a frame with the studies as index, then `Mean` and `New centre`.
@@ -244,15 +221,35 @@ class PoolResult:
         """Return the answer in words with every note."""
         return "\n".join([str(self), *self.notes])
 
-    def forest(self, ax: Axes | None = None) -> Axes:
+    def forest(
+        self,
+        ax: Axes | None = None,
+        *,
+        order_by: str = "",
+        backwards: bool = False,
+        limits: tuple[float, float] | None = None,
+        ticks: Sequence[float] = (),
+        grey: bool = False,
+    ) -> Axes:
         """Draw the studies, the mean and where a new centre is expected.
+
+        For groups, columns and a journal's size see `EffectTable.forest`.
 
         Parameters
         ----------
         ax : matplotlib Axes, optional
             To draw on; its horizontal coordinate is the analysis scale. A figure of its own without it.
+        order_by, backwards : str, bool
+            weight, effect or name; "" for the order of the table; the other way round.
+        limits, ticks : (float, float), sequence of float
+            Ends and ticks of the axis in natural units.
+        grey : bool
+            Draw in greys.
         """
-        axes: Axes = drawn("forest_on_axes", self, ax)
+        axes: Axes = drawn(
+            "forest_on_axes", self, ax, order_by=order_by, backwards=backwards, limits=limits,
+            ticks=tuple(ticks), grey=grey,
+        )  # fmt: skip
         return axes
 
     def funnel(self, ax: Axes | None = None) -> Axes:
@@ -261,20 +258,7 @@ class PoolResult:
         return axes
 
     def __str__(self) -> str:
-        back = self.back_transform
-        lower, upper = (back(limit) for limit in self.interval)
-        text = (
-            f"{self.measure.replace('_', ' ')} {back(self.estimate):.3g} "
-            f"({100 * self.level:g} % interval {lower:.3g} to {upper:.3g}, "
-            f"{self.mean.method.replace('_', ' ')}), "
-            f"{self.model.replace('_', ' ')} model, {self.k} {'study' if self.k == 1 else 'studies'}."
-        )
-        if prediction := self.prediction:
-            low, high = (back(limit) for limit in prediction.interval)
-            text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
-        if self.set_aside:
-            text += " Set aside: " + "; ".join(f"{i.study} ({i.reason})" for i in self.set_aside) + "."
-        return text
+        return said(self)
 
     def _repr_html_(self) -> str:
         import html

@@ -45,14 +45,19 @@ def frame_of(result: Any, *, natural: bool = False) -> pd.DataFrame:
     return frame.astype(dict.fromkeys(numbers, float))
 
 
-def drawn(picture: str, result: Any, ax: Any) -> Any:
+def journal_forest(table: Any, result: Any, **asked: Any) -> Any:
+    """Draw the forest plot of a table and its result at its final size; see `EffectTable.forest`."""
+    return importlib.import_module("metakit.plots.forests.forest").journal_forest(table, result, **asked)
+
+
+def drawn(picture: str, result: Any, ax: Any, **options: Any) -> Any:
     """Draw a picture of a result on an Axes, or on a new one; pictures lie above results, hence by name."""
     if ax is None:
         from matplotlib.figure import Figure
 
         figure = Figure(figsize=(7.0, 1.2 + 0.28 * (result.k + 2)), layout="constrained")
         ax = figure.add_subplot()
-    return getattr(importlib.import_module("metakit.plots.on_axes"), picture)(result, ax)
+    return getattr(importlib.import_module("metakit.plots.on_axes"), picture)(result, ax, **options)
 
 
 def shortened(text: str, most: int = MOST_LINES) -> str:
@@ -63,3 +68,49 @@ def shortened(text: str, most: int = MOST_LINES) -> str:
     return "\n".join(
         [*lines[: most - 1], f"... and {len(lines) - most + 1} lines more; print(result.summary())"]
     )
+
+
+def tidy_of(result: Any) -> pd.DataFrame:
+    """Return one row a study and one for the mean, on the analysis scale."""
+    import pandas as pd
+
+    rows = [
+        {
+            "row": "study",
+            "study": row.study,
+            "estimate": row.effect,
+            "lower": row.interval.lower if row.interval else None,
+            "upper": row.interval.upper if row.interval else None,
+            "weight": row.weight,
+        }
+        for row in result.studies
+    ]
+    rows.append(
+        {
+            "row": "mean",
+            "study": result.model,
+            "estimate": result.estimate,
+            "lower": result.interval.lower,
+            "upper": result.interval.upper,
+            "weight": None,
+        }
+    )
+    return pd.DataFrame(rows)
+
+
+def said(result: Any) -> str:
+    """Return a pooled answer as a paragraph."""
+    back = result.back_transform
+    lower, upper = (back(limit) for limit in result.interval)
+    text = (
+        f"{result.measure.replace('_', ' ')} {back(result.estimate):.3g} "
+        f"({100 * result.level:g} % interval {lower:.3g} to {upper:.3g}, "
+        f"{result.mean.method.replace('_', ' ')}), "
+        f"{result.model.replace('_', ' ')} model, {result.k} {'study' if result.k == 1 else 'studies'}."
+    )
+    if prediction := result.prediction:
+        low, high = (back(limit) for limit in prediction.interval)
+        text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
+    if result.set_aside:
+        text += " Set aside: " + "; ".join(f"{i.study} ({i.reason})" for i in result.set_aside) + "."
+    return text

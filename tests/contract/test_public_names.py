@@ -1,16 +1,20 @@
 """Everything public: documented, loaded on first use, typed, survives another process."""
 
+import ast
 import inspect
 import pickle
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 import metakit
+from tests.contract import public_names
 
+ROOT = Path(__file__).resolve().parents[2]
 FRAME = pd.DataFrame(
     {"study": list("ABCDE"), "events_1": [4, 3, 0, 11, 7], "total_1": [29, 41, 22, 95, 60],
      "events_2": [6, 9, 2, 17, 9], "total_2": [30, 40, 24, 90, 61], "year": [2014, 2016, 2017, 2020, 2021],
@@ -97,3 +101,63 @@ def test_a_printed_table_as_a_frame(tmp_path):
     frame = metakit.read_table(path, measure="risk_ratio")
     assert frame.loc[0, ["events_1", "total_1", "events_2", "total_2"]].tolist() == [4, 29, 6, 30]
     assert frame.attrs["left_out"] == [["Bramhope", "events_1 and total_1 not reported"]]
+
+
+def test_a_strict_type_checker_passes_a_script_that_uses_every_name(tmp_path):
+    script = Path(__file__).with_name("public_names.py")
+    used = {
+        node.attr
+        for node in ast.walk(ast.parse(script.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute)
+    }
+    assert set(metakit.__all__) <= used
+    done = subprocess.run(
+        [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path), str(script)],
+        capture_output=True, text=True, cwd=ROOT,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout
+
+
+def test_that_script_runs(tmp_path, capsys):
+    answer = public_names.effects_and_answers()
+    assert answer.k == 10
+    public_names.other_questions(tmp_path)
+    assert len(public_names.errors(tmp_path)) == 2
+
+
+def test_figures_of_a_script_are_those_of_the_command_line(effects, tmp_path):
+    answer = metakit.pool(effects)
+    figure = effects.forest(
+        answer, subgroup="design", order_by="weight", preset="single_column", caption=True
+    )
+    assert figure.get_size_inches()[0] * 25.4 == pytest.approx(85)
+    assert any(text.startswith("Bubble: estimate of a study") for text in figure.caption)
+    said = [text.get_text() for text in figure.axes[0].texts]
+    assert "Design: trial" in said and not any(text.startswith("Bubble:") for text in said)
+    ax = answer.forest(order_by="weight", limits=(0.3, 2.0), ticks=(0.5, 1.0, 2.0), grey=True)
+    assert ax.get_xlim() == pytest.approx((np.log(0.3), np.log(2.0)))
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["0.5", "1", "2"]
+    weights = {row.study: row.weight for row in answer.studies}
+    shown = [label.get_text() for label in ax.get_yticklabels()][: answer.k]
+    assert shown == sorted(weights, key=lambda name: -weights[name])
+    with pytest.raises(metakit.UnknownNameError):
+        answer.forest(order_by="year")
+
+
+def test_answers_come_back_from_a_pool_of_processes(effects):
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(max_workers=1) as workers:
+        there = workers.submit(metakit.pool, effects).result()
+    here = metakit.pool(effects)
+    assert there.interval == here.interval and there.studies == here.studies
+    assert there.to_frame(natural=True).equals(here.to_frame(natural=True))
+
+
+def test_pictures_honour_the_settings_of_a_script(effects):
+    import matplotlib
+
+    with matplotlib.rc_context({"font.size": 17.0, "axes.labelsize": 17.0, "font.family": "serif"}):
+        ax = metakit.pool(effects).forest()
+        assert ax.xaxis.label.get_fontsize() == 17.0
+        assert ax.get_yticklabels()[0].get_fontfamily() == ["serif"]

@@ -37,7 +37,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("section", "made"),
     [
         ("Five minutes for the guideline writer", ["my_review/protocol.yaml", "my_report/report.html", "my_report/findings.json", "my_report/changes.json", "my_report/review_bundle.zip"]),
-        ("Five minutes for the fellow", ["forest.pdf", "funnel.png", "influence.svg", "network.svg", "AB/quillmere.xlsx", "fellow_review/reconcile/decisions.xlsx", "fellow_review/reconcile/disagreements.html", "fellow_review/records/quillmere.yaml", "fellow_review/history.jsonl", "figure_1.tif", "figure_2.pdf", "figure_2_caption.txt", "fellow_report/report.docx", "fellow_report/reporting_checklist.docx", "fellow_report/methods_references.bib"]),
+        ("Five minutes for the fellow", ["answer.docx", "forest.pdf", "funnel.png", "influence.svg", "network.svg", "AB/quillmere.xlsx", "fellow_review/reconcile/decisions.xlsx", "fellow_review/reconcile/disagreements.html", "fellow_review/records/quillmere.yaml", "fellow_review/history.jsonl", "figure_1.tif", "figure_2.pdf", "figure_2_caption.txt", "fellow_report/report.docx", "fellow_report/reporting_checklist.docx", "fellow_report/methods_references.bib"]),
         ("Five minutes for the department", ["empty_unit.yaml", "my_unit_page/unit.html", "my_unit_page/unit.json"]),
     ],
 )  # fmt: skip

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
-from metakit.plots.forests.choices import AS_IT_IS, chosen_forest
+from metakit.plots.forests.choices import AS_IT_IS, ForestChoices, chosen_forest
 from metakit.plots.forests.content import ForestContent
 from metakit.plots.forests.layout import lay_out
 from metakit.plots.pages import in_pages
@@ -58,6 +59,25 @@ def build_forest(
     return Built(
         parts=tuple(forest_figure(part, width_mm=width_mm) for part in parts), text=forest_text(content)
     )
+
+
+def journal_forest(
+    table: EffectTable,
+    result: PoolResult,
+    *,
+    choices: Mapping[str, Any],
+    words: Mapping[str, str],
+    looks: Mapping[str, Any],
+    preset: str,
+    width_mm: float | None,
+) -> Figure:
+    """Draw a forest plot as it was chosen, at its final size; see `EffectTable.forest`."""
+    from metakit.plots.look import drawn_with
+    from metakit.plots.presets import chosen_look, chosen_size
+
+    content = chosen_forest(result, table, ForestChoices(**choices), **words)
+    with drawn_with(chosen_look(preset, **looks)):
+        return forest_figure(content, width_mm=chosen_size(preset, width_mm=width_mm).width_mm)
 
 
 def forest_text(content: ForestContent) -> str:
