@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import agree, answers, extract, paper, person, terms, todo
+from metakit.desk.pages import agree, answers, department, extract, paper, person, terms, todo
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
@@ -11,6 +11,7 @@ PAGES: tuple[Page, ...] = (
     paper.PAGE,
     agree.PAGE,
     answers.PAGE,
+    department.PAGE,
     person.PAGE,
     terms.PAGE,
 )

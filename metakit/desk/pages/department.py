@@ -1,0 +1,121 @@
+"""Our department: its inputs move, and the ranges with them. It recommends nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from markupsafe import Markup
+from starlette.responses import JSONResponse, Response
+
+from metakit.desk.moved_unit import (
+    inputs_of,
+    moved_unit,
+    shown_unit,
+    typed_unit,
+    unit_path,
+    units_of,
+)
+from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown
+from metakit.desk.reviewing import why_no_answers
+from metakit.desk.saving import change_file
+from metakit.desk.shell import fragment
+from metakit.errors import MetakitError, UsageError
+from metakit.forms.records import Reading
+from metakit.forms.splice import set_value
+
+KEPT = {"volume": ("volume", "thumbs_a_year"), "years": ("time", "years_followed")}
+"""Inputs that the page can type into the unit's file; weights and counts stand there with their sources."""
+
+
+def _all(asked: Asked) -> Response:
+    units = units_of(asked.desk)
+    if len(units) == 1:
+        return _shown(asked, units[0][0])
+    return asked.page("departments.html.j2", "Our department", units=units, why="")
+
+
+def _one(asked: Asked) -> Response:
+    return _shown(asked, asked.path["unit"])
+
+
+def _shown(asked: Asked, name: str) -> Response:
+    try:
+        unit, _ = typed_unit(asked.desk, name)
+    except UsageError as error:
+        raise not_here(str(error)) from None
+    except MetakitError as error:
+        return asked.page("departments.html.j2", "Our department", units=[], why=why_no_answers(error))
+    query = _query(asked)
+    inputs = []
+    for item in inputs_of(unit):
+        inputs.append((item, query.get(item.name, f"{item.value:g}")))
+    return asked.page(
+        "department.html.j2",
+        unit.name,
+        unit=unit,
+        name=name,
+        inputs=inputs,
+        found=_moved_markup(asked, name, query, rest=False),
+    )
+
+
+def _query(asked: Asked) -> dict[str, str]:
+    return {name: value for name, value in asked.query.items() if name != "rest"}
+
+
+def _moved(asked: Asked) -> Response:
+    made = _moved_markup(asked, asked.path["unit"], _query(asked), rest="rest" in asked.query)
+    return JSONResponse({"html": str(made)})
+
+
+def _moved_markup(asked: Asked, name: str, query: Mapping[str, str], *, rest: bool) -> Markup:
+    try:
+        found = shown_unit(asked.desk, name, query, rest=rest)
+    except MetakitError as error:
+        return fragment("moved.html.j2", found=None, name=name, problem=why_no_answers(error), kept=[])
+    unit, _ = typed_unit(asked.desk, name)
+    moved = moved_unit(unit, query)
+    now = {item.name: item.value for item in inputs_of(moved)}
+    kept = [
+        (field, f"{now[field]:g}") for field in KEPT if query.get(field) and now[field] != _typed(unit, field)
+    ]
+    return fragment("moved.html.j2", found=found, name=name, problem="", kept=kept)
+
+
+def _typed(unit: object, field: str) -> float:
+    value: float = getattr(unit, field).value
+    return value
+
+
+def _set(asked: Asked) -> Response:
+    """Type the department's volume and years into its file, for good."""
+    path = unit_path(asked.desk, asked.path["unit"])
+    unit, digest = typed_unit(asked.desk, asked.path["unit"])
+    moved_unit(unit, asked.fields)  # refuses what lies outside the limits
+    wanted = {name: asked.fields[name].strip() for name in KEPT if asked.fields.get(name)}
+    if not wanted:
+        return refused("nothing to keep: move the volume or the years first")
+
+    def edit(text: str, reading: Reading) -> str:
+        if reading.sha256 != digest:
+            raise UsageError("the file of the department was changed meanwhile; look at it, then keep again")
+        for name, value in wanted.items():
+            text = set_value(text, KEPT[name], value)
+        return text
+
+    change_file(asked.desk, path, edit)
+    return go(f"/department/{asked.path['unit']}")
+
+
+PAGE = Page(
+    name="department",
+    label="Our department",
+    href="/department",
+    routes=(
+        shown("/department", _all),
+        shown("/department/{unit}", _one),
+        shown("/department/{unit}/moved", _moved),
+        posted("/department/{unit}/set", _set),
+    ),
+    styles=("department.css",),
+)
