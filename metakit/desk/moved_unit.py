@@ -50,6 +50,7 @@ class ShownUnit:
 
     draws: int
     rough: bool
+    volume: float
     outcomes: tuple[tuple[str, bool, tuple[tuple[str, ...], ...]], ...]
     burdens: tuple[tuple[str, ...], ...]
     drivers: tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...]
@@ -212,6 +213,7 @@ def _shown(desk: Desk, unit: Unit, typed: Unit, key: tuple[str, ...], size: int,
     return ShownUnit(
         draws=size,
         rough=not rest,
+        volume=unit.volume.value,
         outcomes=tuple(_outcome_rows(unit, cells, expected)),
         burdens=tuple(_burden_rows(unit, burdens(unit, cells))),
         drivers=tuple(_driver_rows(drivers(unit, cells))) if rest else (),

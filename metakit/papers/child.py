@@ -33,6 +33,7 @@ def main() -> None:
     replies = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints must not stand between replies
     reader = _Reader()
+    reader.warm()
     for line in sys.stdin.buffer:
         reply, content = _answer(reader, json.loads(line))
         _send(replies, reply, content)
@@ -76,6 +77,14 @@ class _Reader:
 
         self.pdfium: Any = pypdfium2
         self.open: tuple[str, Any] | None = None
+
+    def warm(self) -> None:
+        """Draw an empty page, so that what the first page needs is loaded before it is asked for."""
+        document = self.pdfium.PdfDocument.new()
+        page = document.new_page(20, 20)
+        page.render(scale=1).to_pil().convert("RGB").save(io.BytesIO(), "JPEG")
+        page.close()
+        document.close()
 
     def answer(self, asked: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
         document = self._document(asked["path"])

@@ -77,6 +77,12 @@ class PaperReader:
         self._words: OrderedDict[tuple[str, int], PageWords] = OrderedDict()
         self._keeping = threading.Lock()
 
+    def start(self) -> None:
+        """Start the child process, so that it is ready when the first page is asked for."""
+        with self._lock:
+            if self._child is None:
+                self._child = _Child()
+
     def pages(self, paper: Paper) -> int:
         """Return the number of pages.
 

@@ -269,3 +269,24 @@ def test_an_answer_moves_with_a_choice_and_says_that_it_was_tried(
     page.get_by_role("button", name="Change the plan").click()
     expect(page.locator("#try-model")).to_contain_text("as planned: common effect")
     assert "few studies, no sign that centres differ (AB)" in (review / "protocol.yaml").read_text()
+
+
+def test_a_department_moves_an_input_and_its_ranges_follow(page: Any, desk: Listening, review: Path) -> None:
+    before = (review / "unit.yaml").read_bytes()
+    page.goto(f"{desk.address}/department")
+    slider = page.get_by_label("Thumbs operated on in a year")
+    slider.focus()
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    expect(page.locator("#out-volume")).to_have_text("125")
+    expect(page.locator("#moved")).to_contain_text("125 instead of 120")
+    expect(page.locator("#moved")).to_contain_text("from 400,000 draws", timeout=90_000)
+    expect(page.locator("#drivers-heading")).to_be_visible()
+    assert violations(page) == []
+    page.set_viewport_size(SMALL)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert violations(page) == []
+    assert (review / "unit.yaml").read_bytes() == before
+    page.get_by_role("button", name="Type these into the file").click()
+    expect(page.locator("#moved")).to_contain_text("rough", timeout=30_000)
+    assert b"thumbs_a_year: 125" in (review / "unit.yaml").read_bytes()

@@ -223,6 +223,8 @@ def _beside(asked: Asked, file: str, part: str) -> Markup:
         problem = ""
     except MetakitError as error:
         reports, here, problem = (), {}, str(error)
+    if here:
+        READER.start()  # it gets ready while the browser shows the form
     path = asked.desk.folder / file
     reading = asked.desk.reading(path) if asked.desk.is_plain(path) else None
     return fragment(
