@@ -74,6 +74,13 @@ class Extraction:
         }
 
 
+NOT_READ = Extraction(
+    reconciled=(), declared=(), unreconciled=(), single=(), waiting={}, people=(), decisions=(),
+    not_compared="the extractors' records were not read",
+)  # fmt: skip
+"""Stands where nobody asks who typed what."""
+
+
 def extraction_of(folder: Path, studies: Sequence[StudyRecord]) -> Extraction:
     """Find out how the records of a review were extracted.
 

@@ -8,7 +8,7 @@ from importlib.metadata import version
 
 from metakit.core.plans import Protocol
 from metakit.core.records import StudyRecord
-from metakit.review.extraction import extraction_of
+from metakit.review.extraction import NOT_READ, extraction_of
 from metakit.review.folder import ReviewFolder
 from metakit.review.history import read_history
 from metakit.review.plan import plan_standing
@@ -24,7 +24,9 @@ LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
 """What the numbers and figures depend on."""
 
 
-def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None = None) -> Findings:
+def synthesise(
+    folder: ReviewFolder, *, progress: Callable[[str], None] | None = None, extraction: bool = True
+) -> Findings:
     """Carry out every analysis of a review's plan.
 
     Parameters
@@ -33,6 +35,8 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         A review read from disk: protocol, study records, questions of the checks, hashes of the files.
     progress : callable, optional
         Gets a line of text before each analysis.
+    extraction : bool
+        Whether the records of two extractors are read and compared, which takes as long as the analyses.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def synthesise(folder: ReviewFolder, *, progress: Callable[[str], None] | None =
         questions=tuple(folder.questions),
         versions={"Python": platform.python_version(), **{name: version(name) for name in LIBRARIES}},
         inputs=dict(folder.inputs),
-        extraction=extraction_of(folder.path, folder.studies),
+        extraction=extraction_of(folder.path, folder.studies) if extraction else NOT_READ,
         networks=tuple(networks),
         plan=plan_standing(folder.protocol.fields, read_history(folder.path)[0]),
         judgements=folder.judgements,

@@ -46,7 +46,7 @@ def test_page_breaks_no_rule_of_accessibility(watch, unit_page: Path, width: int
 def test_contents_lead_somewhere_by_keyboard(watch, unit_page: Path) -> None:
     page = watch(unit_page).page
     targets = page.eval_on_selector_all("nav a", "links => links.map(link => link.getAttribute('href'))")
-    assert len(targets) == 12
+    assert len(targets) == 13
     for target in targets:
         assert page.locator(f'[id="{target[1:]}"]').count() == 1, target
     page.keyboard.press("Tab")

@@ -118,7 +118,8 @@ def decide(
     """
     say = progress or (lambda text: None)
     chosen = links(unit, folder.protocol)
-    findings = synthesise(replace(folder, protocol=asked_only(folder.protocol, chosen)), progress=progress)
+    asked = replace(folder, protocol=asked_only(folder.protocol, chosen))
+    findings = synthesise(asked, progress=progress, extraction=False)
     say(f"drawing {draws} times")
     random = np.random.default_rng(unit.seed)
     cells = cells_of(unit, chosen, findings, random=random, size=draws)
