@@ -110,6 +110,14 @@ def test_two_runs_anywhere_give_the_same_bytes(
     assert {MANIFEST, ABOUT, "review/protocol.yaml", "report/findings.json", "report/report.html"} <= names
 
 
+def test_papers_stay_on_their_computer(review: Path, content: bytes, tmp_path: Path) -> None:
+    other = Path(shutil.copytree(review, tmp_path / "copy"))
+    (other / "reports").mkdir()
+    (other / "reports" / "paper.pdf").write_bytes(b"%PDF-1.7 somebody's copyright")
+    (other / "reports" / "reports.csv").write_text("study,file,sha256,pages\n", encoding="utf-8")
+    assert made(other) == content
+
+
 def test_a_sound_bundle_is_computed_again_to_the_last_bit_and_nothing_changes(
     bundle: Path, monkeypatch
 ) -> None:

@@ -1,0 +1,24 @@
+"""The path of a number names the page and the words in its paper where a place was kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from metakit.core.values import PaperPlace
+from metakit.forms.bundled import demo_studies
+from metakit.review.folder import open_folder
+from metakit.synthesis.trace import typed_step
+from metakit.telling.traces import _paper
+
+
+def test_the_paper_s_page_and_words_are_said_once_for_all_numbers_there() -> None:
+    record = open_folder(demo_studies()).studies[0]
+    value = next(value for value in record.outcomes if value.outcome == "any_complication")
+    quoted = PaperPlace(
+        field=f"{value.address}.events", page=3, box=(1, 2, 30, 40), quote="14/38 (36.8 %)", report="ab" * 32
+    )
+    kept = replace(record, places=(quoted, replace(quoted, field=f"{value.address}.total")))
+    lines = list(_paper(kept, [typed_step(value, kept)]))
+    assert lines[-1] == "Trapeziectomy with pin, 12 months: page 3, “14/38 (36.8 %)” (events, total)"
+    before = list(_paper(record, [typed_step(value, record)]))
+    assert before == lines[:-1]  # records without places read as before
