@@ -17,8 +17,8 @@ from metakit.papers.geometry import POINTS, PageFrame
 from metakit.papers.limits import MOST_CHARACTERS, MOST_MEMORY, MOST_PAGES, MOST_PIXELS, too_many_pages
 from metakit.papers.words import Character, words_of
 
-MARGIN_ACROSS, MARGIN_DOWN = 60.0, 14.0
-"""Points shown beside a place, above and below it: a number stands in its row."""
+MARGIN_BEFORE, MARGIN_BEHIND, MARGIN_DOWN = 230.0, 50.0, 14.0
+"""Points shown before and behind a place, above and below it: a number stands behind the name of its row."""
 _SMALLEST, _LARGEST = 3.0, 14_400.0
 """Sides in points that a page may have: PDF readers stop at 14,400 (common practice, no source)."""
 
@@ -192,7 +192,7 @@ def _picture(page: Any, frame: PageFrame, asked: dict[str, Any]) -> tuple[dict[s
     mark: Box | None = None
     if asked.get("place"):
         left, top, right, bottom = frame.to_shown(tuple(asked["place"]))
-        x1, x2 = max(0.0, left * width - MARGIN_ACROSS), min(width, right * width + MARGIN_ACROSS)
+        x1, x2 = max(0.0, left * width - MARGIN_BEFORE), min(width, right * width + MARGIN_BEHIND)
         y1, y2 = max(0.0, top * height - MARGIN_DOWN), min(height, bottom * height + MARGIN_DOWN)
         if x2 - x1 < 1 or y2 - y1 < 1:
             raise _RefusalError("the place lies outside the page")
