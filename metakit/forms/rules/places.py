@@ -45,10 +45,14 @@ def places_fit(context: Context) -> Iterator[Problem]:
             what = "a place of a field that does not stand in the record (any more)"
             hint = "mend the name of the field, or delete the entry"
             yield place.problem("field", what, found=address, hint=hint, severity="question")
-        elif (typed := _number_not_quoted(*fields[address], place.text("quote"))) is not None:
-            hint = "if the value was changed, look at the place again"
-            what = f"the words at this place do not hold the value {typed}"
-            yield place.problem("quote", what, found=place.text("quote"), hint=hint, severity="question")
+            continue
+        group, name = fields[address]
+        quote = place.text("quote")
+        typed = _number_not_quoted(group, name, quote)
+        if typed is not None:  # asked at the value itself, where somebody can mend it
+            what = f"the words kept for it from page {place.typed('page')} do not hold {typed}"
+            hint = "look at that place in the paper again"
+            yield group.problem(name, what, found=quote, hint=hint, severity="question")
 
 
 def _number_not_quoted(group: Group, name: str, quote: str) -> str | None:

@@ -66,12 +66,15 @@ def test_a_slip_of_an_extractor_shows_at_its_place(review: tuple[Path, tuple[Rep
     folder, reports = review
     for person, value in (("AB", "2.88"), ("CD", "4.75")):  # as planted_disagreements.yaml has them
         asked = [
-            problem.what
+            (problem.field, problem.what)
             for report in reports
             for problem in record(folder, report, f"extractors/{person}").problems
             if problem.rule == "places_fit"
         ]
-        assert f"the words at this place do not hold the value {value}" in asked
+        ((field, what),) = asked
+        assert (
+            field.startswith("outcomes[") and what == f"the words kept for it from page 3 do not hold {value}"
+        )
 
 
 @pytest.mark.lengthy
