@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from metakit.desk.reviewing import Reviewed, reviewed
@@ -21,12 +21,16 @@ _EVENT = re.compile(r"(?P<study>[^|]+)\|(?P<arm>[^|]+)\|(?P<change>[+-]1)")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """An answer as the page shows it: sentences, what set studies aside, forest plot as SVG and in words."""
+    """An answer as the page shows it: sentences, what set studies aside, forest plot as SVG and in words.
+
+    `axis` are the ends of its axis in natural units; None without a picture.
+    """
 
     sentences: tuple[str, ...]
     set_aside: tuple[tuple[str, str], ...]
     picture: str
     words: str
+    axis: tuple[float, float] | None = None
 
 
 def trials_of(desk: Desk, analysis: str) -> tuple[Trials, str]:
@@ -86,28 +90,37 @@ def shown_answer(desk: Desk, analysis: str, choice: Choice) -> Shown:
         "shown", digest, analysis, "\n".join(sorted(choice.leave_out)), choice.model, choice.definition,
         repr(choice.event),
     )  # fmt: skip
-    return desk.keep(key, lambda: _shown(trials.tried(choice)))
+    beside = None if choice.is_plan else shown_answer(desk, analysis, type(choice)()).axis
+    return desk.keep(key, lambda: _shown(trials.tried(choice), beside, planned=choice.is_plan))
 
 
-def _shown(finding: AnalysisFinding) -> Shown:
+def _shown(finding: AnalysisFinding, beside: tuple[float, float] | None, *, planned: bool) -> Shown:
+    """Return an answer with its picture; a tried one says so in it, on the planned axis where it fits."""
     from metakit.plots.forests.forest import forest_text
     from metakit.plots.forests.layout import lay_out
     from metakit.plots.scene_svg import scene_svg
     from metakit.plots.text import text_width
     from metakit.report.drawing.figure_content import forest_of
 
-    picture = words = ""
+    picture, words, axis = "", "", None
     if finding.table is not None and len(finding.table):
         content = forest_of(finding, finding.table)
         words = forest_text(content)
-        scene = lay_out(content, width_mm=FOREST_MM, measure=text_width).scene
-        picture = scene_svg(scene, finding.title, words)
+        ends = [end for mean in content.summaries for end in (mean.lower, mean.upper)]
+        if not planned:  # a picture that leaves the page must not pass for the planned answer
+            content = replace(content, title=f"Tried, not planned: {content.title}")
+        if beside is not None and ends and beside[0] <= min(ends) and max(ends) <= beside[1]:
+            content = replace(content, limits=beside)
+        layout = lay_out(content, width_mm=FOREST_MM, measure=text_width)
+        axis = (layout.panel.axis.low, layout.panel.axis.high)
+        picture = scene_svg(layout.scene, content.title, words)
     aside = finding.result.set_aside if finding.result else ()
     return Shown(
         sentences=finding.sentences,
         set_aside=tuple(dict.fromkeys((item.study, item.reason) for item in (*finding.set_aside, *aside))),
         picture=picture,
         words=words,
+        axis=axis,
     )
 
 

@@ -113,3 +113,13 @@ def test_a_review_with_errors_says_why_there_are_no_answers(tmp_path: Path) -> N
     record.write_text(record.read_text(encoding="utf-8").replace("year:", "year: x", 1), encoding="utf-8")
     page = visitor(folder).get("/answers")
     assert page.status_code == 200 and "There are no answers yet" in page.text and record.name in page.text
+
+
+def test_what_is_tried_is_drawn_on_the_planned_axis_where_it_fits(desk: Visitor) -> None:
+    from metakit.desk.tried import choice_of, shown_answer
+
+    planned = shown_answer(desk.desk, ANALYSIS, choice_of({}))
+    tried = shown_answer(desk.desk, ANALYSIS, choice_of({"model": "common_effect"}))
+    assert planned.axis is not None
+    assert tried.axis == planned.axis
+    assert "Tried, not planned" in tried.picture and "Tried" not in planned.picture
