@@ -247,12 +247,19 @@ def _apart(told: Sequence[StudyReturns]) -> tuple[list[StudyReturns], list[Study
     """Return the studies that shares are answered from, and those with overlapping causes that stand beside.
 
     Shares add up to the whole where each thumb has one cause. While such studies hold more of the stated
-    returns than those with overlapping causes, shares are answered from them, and the others are told beside;
-    else every study enters, each cause with a model of its own (the limit is our own: no source).
+    returns than those with overlapping causes, and saw every cause that those saw, shares are answered from
+    them, and the others are told beside; else every study enters, each cause with a model of its own (both
+    limits are our own: no source).
     """
     single = [study for study in told if not study.overlap]
     overlapping = [study for study in told if study.overlap]
-    return (single, overlapping) if _stated(single) > _stated(overlapping) else (list(told), [])
+    apart = _stated(single) > _stated(overlapping) and _seen(overlapping) <= _seen(single)
+    return (single, overlapping) if apart else (list(told), [])
+
+
+def _seen(studies: Sequence[StudyReturns]) -> set[str]:
+    """Return the causes for which a thumb came back."""
+    return {cause for study in studies for cause, thumbs in study.counts.items() if thumbs}
 
 
 def _with_overlapping(
