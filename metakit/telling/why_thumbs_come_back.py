@@ -5,6 +5,10 @@ from __future__ import annotations
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed, per_100
 from metakit.decision.certainty import Certainty
+from metakit.decision.summary import SummaryRow, summary_tables
+from metakit.measures.kind import COUNTS, MEANS
+from metakit.measures.natural import natural_values
+from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.returning.causes_words import (
     CAUTION,
@@ -17,7 +21,7 @@ from metakit.synthesis.returning.causes_words import (
     rate_words,
 )
 from metakit.synthesis.returning.trouble_findings import FoundShare, SourceFinding, TroubleFindings
-from metakit.synthesis.words import lower_first
+from metakit.synthesis.words import answer_numbers, lower_first
 from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table, Words, points
 from metakit.telling.certainty import level_run
 from metakit.telling.facts import Facts
@@ -132,13 +136,13 @@ def _reason(source: SourceFinding) -> Cell | Words:
         lines.append(f"in a new centre {limits_words(answer.share.prediction)}")
     if answer.share_if_none and answer.share_if_all:
         lines.append(
-            f"{per_100(100 * answer.share_if_none.median)} if none of those without a stated cause came back "
-            f"for it, {per_100(100 * answer.share_if_all.median)} if all did"
+            f"{per_100(100 * answer.share_if_none.median)} if none, "
+            f"{per_100(100 * answer.share_if_all.median)} if all of those without a stated cause came for it"
         )
-    if answer.per_thumb is not None:
-        lines.append(f"{rate_words(answer.per_thumb)} of 100 operated thumbs")
-    if answer.per_thumb_year is not None:
-        lines.append(f"{rate_words(answer.per_thumb_year)} per 100 thumb-years")
+    sizes = ((answer.per_thumb, "of 100 operated"), (answer.per_thumb_year, "per 100 thumb-years"))
+    rates = [f"{rate_words(rate)} {size}" for rate, size in sizes if rate is not None]
+    if rates:
+        lines.append("; ".join(rates))
     lines.append(counted_words(answer))
     return _lines(lines, "")
 
@@ -153,19 +157,50 @@ def _answers(source: SourceFinding, facts: Facts) -> list[tuple[AnalysisFinding,
 
 
 def _changed(source: SourceFinding, facts: Facts) -> Cell | Words:
-    """Say what each planned comparison within studies answers, with its certainty."""
+    """Say what each planned comparison within studies answers: per 100 thumbs, interval, certainty."""
+    tables = summary_tables(facts.findings, facts.certainties)
+    summaries = {row.analysis: row for table in tables for row in table.rows}
     lines: list[Words] = []
     for finding, certainty in _answers(source, facts):
         name = facts.names.analyses[finding.plan.id]
         sure: tuple[str | Run, ...] = ()
         if certainty is not None:
             sure = (" Certainty: ", level_run(certainty), f" ({certainty.status_words}).")
-        label = f"{finding.comparison.label if finding.comparison else ''}, {lower_first(name.label)}"
-        lines.append((Run(text=label, to=name.anchor), f": {finding.sentences[0]}", *sure))
+        link = Run(text=name.label, to=name.anchor)
+        lines.append((link, f", {_answer_words(finding, summaries.get(finding.plan.id))}.", *sure))
     if not lines:
         asked = "no planned comparison has an answer" if source.analyses else "no comparison was planned"
         return f"{asked[:1].upper()}{asked[1:]}; single arms are not set against each other."
     return _lines(lines, "")
+
+
+def _answer_words(finding: AnalysisFinding, row: SummaryRow | None) -> str:
+    """Say one answer in the numbers of the summary of findings: both sides, then the effect."""
+    comparison, measure, result = finding.comparison, MEASURES[finding.plan.measure], finding.result
+    if comparison is None or result is None:
+        raise ValueError(f"{finding.plan.id}: no answered comparison")
+    unit = f" {finding.term.unit}" if measure.kind is MEANS and finding.term.unit else ""
+    if measure.name == "risk_difference":
+        unit = " percentage points"
+    values = natural_values(result, measure, finding.plan.scale)
+    numbers = answer_numbers(result, measure, values, unit)
+    open_ = " (either way is open)" if _is_open(finding) else ""
+    within = f", {comparison.mp_before} degrees before surgery" if comparison.mp_before else ""
+    label = f"{comparison.technique_label} against {comparison.comparator_label}{within}"
+    base = row.baselines[0] if row and row.baselines else None
+    if base is None or not base.with_comparator or not base.with_technique:
+        return f"{label}: {numbers}{open_}"
+    of = " of 100" if measure.kind is COUNTS else unit
+    without = base.with_comparator.partition(" (")[0]
+    return f"{label}: {base.with_technique} instead of {without}{of}; {numbers}{open_}"
+
+
+def _is_open(finding: AnalysisFinding) -> bool:
+    """Say whether the interval of an answer holds no difference."""
+    if finding.result is None:
+        return True
+    values = natural_values(finding.result, MEASURES[finding.plan.measure], finding.plan.scale)
+    return values.lower <= values.null <= values.upper
 
 
 def _unknown(source: SourceFinding, facts: Facts) -> list[str]:
@@ -175,6 +210,11 @@ def _unknown(source: SourceFinding, facts: Facts) -> list[str]:
         for finding in facts.findings.analyses
         if finding.plan.id in source.analyses and finding.plan.id not in answered
     ]
+    told = _answers(source, facts)
+    settled = {finding.term.label for finding, _ in told if not _is_open(finding)}
+    still = dict.fromkeys(finding.term.label for finding, _ in told if finding.term.label not in settled)
+    if still:
+        open_questions.append(f"compared, and still open: {listed([lower_first(label) for label in still])}")
     never = [lower_first(text) for text in source.not_studied]
     if never:
         open_questions.append(f"never compared within a study: {listed(never)}")

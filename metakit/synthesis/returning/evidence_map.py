@@ -105,7 +105,39 @@ def found_shares(
                 reason=reason,
             )
         )
-    return tuple(shares) or _over_30(source, studies, names)
+    shares = shares or list(_over_30(source, studies, names))
+    if shares and not any(share.role == "treated" for share in shares):
+        shares += _treated_arms(source, studies, names)
+    return tuple(shares)
+
+
+def _treated_arms(
+    source: Source, studies: Sequence[StudyRecord], names: Mapping[str, str]
+) -> list[FoundShare]:
+    """Return in how many thumbs something was done, by what arms say; their studies chose it: not pooled."""
+    counts: dict[str, tuple[str, int, int]] = {}
+    for study in studies:
+        told = [arm for arm in usable_arms(study) if source.done(arm) in ("treated", "left") and arm.thumbs]
+        total = sum(arm.thumbs or 0 for arm in told)
+        cohort = study.cohort or study.id
+        if is_retracted(study) or not told or (cohort in counts and counts[cohort][2] >= total):
+            continue
+        done = sum(arm.thumbs or 0 for arm in told if source.done(arm) == "treated")
+        counts[cohort] = (names[study.id], done, total)
+    if not counts:
+        return []
+    return [
+        FoundShare(
+            finding="treated_by_arm",
+            label="Treated, as arms say (chosen by studies, not pooled)",
+            role="treated",
+            studies=tuple(name for name, _, _ in counts.values()),
+            thumbs=sum(done for _, done, _ in counts.values()),
+            total=sum(total for _, _, total in counts.values()),
+            result=None,
+            reason="what an arm gets is its study's choice",
+        )
+    ]
 
 
 def _over_30(
@@ -129,7 +161,7 @@ def _over_30(
     return (
         FoundShare(
             finding="mp_over_30",
-            label="MP hyperextension over 30 degrees before surgery",
+            label="MP hyperextension over 30 degrees before surgery, in a typical study",
             role="found",
             studies=tuple(name for name, _, _ in counts.values()),
             thumbs=int(sum(over for _, over, _ in counts.values())),

@@ -8,6 +8,7 @@ import re
 
 import pytest
 
+from metakit.decision.summary import summary_tables
 from metakit.report.causes_file import causes_csv
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.returning.causes_words import estimate_words, overlap_sentence
@@ -33,6 +34,30 @@ def test_each_source_carries_a_number_with_an_interval_and_a_certainty(blocks) -
         assert INTERVAL.search(reason), label
         assert "95 % interval" in changed, label
         assert re.search(r"Certainty: (Very low|Low|Moderate|High) ", changed), label
+
+
+def test_the_screen_says_found_and_treated_and_the_numbers_of_the_summary(
+    blocks, demo_findings: Findings
+) -> None:
+    screen = next(block for block in blocks if isinstance(block, Table))
+    rows = {plain(row[0]): row for row in screen.rows}
+    for row in rows.values():
+        found = plain(row[1])
+        assert re.search(r"found|seen|over 30", found)
+        assert re.search(r"[Rr]emoved|[Tt]reated", found)
+    facts = Facts.of(demo_findings)
+    (summary,) = [
+        row
+        for table in summary_tables(demo_findings, facts.certainties)
+        for row in table.rows
+        if row.analysis == "return_bone"
+    ]
+    base = summary.baselines[0]
+    without = base.with_comparator.partition(" (")[0]
+    assert f"{base.with_technique} instead of {without} of 100" in plain(rows["Residual bone"][3])
+    assert "still open" in plain(rows["Residual bone"][4])
+    assert " instead of  of" not in plain(rows["MP hyperextension"][3])
+    assert "over 30 degrees before surgery" in plain(rows["MP hyperextension"][3])
 
 
 def test_the_numbers_are_those_of_the_findings(blocks, demo_findings: Findings) -> None:
