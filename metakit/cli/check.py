@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from metakit.cli.support.running import answer_json, say, say_problems
+from metakit.cli.support.running import answer_json, echo_placed, say, say_problems
 
 NAME = "check"
 HELP = """Check extraction records (files or whole review folders) without changing anything.
@@ -74,7 +74,7 @@ def command(
 def _form(name: str, out: Path | None) -> None:
     import json
 
-    from metakit.core.files import write_atomically
+    from metakit.core.seals import write_sealed
     from metakit.forms.json_schema import json_schema
     from metakit.review.check import load_form
 
@@ -85,4 +85,4 @@ def _form(name: str, out: Path | None) -> None:
     )
     if out is not None:
         text = json.dumps(json_schema(form), indent=2, ensure_ascii=False) + "\n"
-        typer.echo(str(write_atomically(out, text)))
+        echo_placed([write_sealed(out, text.encode(), kind=".json")])

@@ -9,7 +9,7 @@ import typer
 
 from metakit.cli.support.choices import name_option
 from metakit.cli.support.option_groups import File, Json, Level, Save, TableOptions, grouped
-from metakit.cli.support.running import answer_json, say
+from metakit.cli.support.running import answer_json, echo_placed, say
 
 NAME = "network"
 HELP = """Compare all techniques of a network of studies, and their components.
@@ -125,8 +125,7 @@ def command(
 
         say(f"metakit: saved {save_answer(save, network_tables(found))}")
     if drawing is not None:
-        for path in drawing.write(found):
-            typer.echo(str(path), err=json)
+        echo_placed(drawing.write(found), err=json)
     if json:
         answer_json(found.to_json())
     elif drawing is None:

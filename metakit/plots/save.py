@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from metakit.core.seals import Placed, write_sealed
 from metakit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -109,15 +110,16 @@ def save_figure(figure: Figure, path: Path | str, *, dpi: int = 300) -> Path:
     figure : matplotlib.figure.Figure
         From one of the functions of this package.
     path : path
-        Written whole or not at all; an older file is replaced.
+        Written whole or not at all. An older figure that nobody changed is replaced.
     dpi : int
         Dots per inch of raster kinds, 50 to 1200.
-    """
-    from metakit.core.files import write_atomically
 
-    path = Path(path)
-    check_target(path)
-    return write_atomically(path, figure_bytes(figure, path.suffix.lower(), dpi=dpi))
+    Returns
+    -------
+    Path
+        Where it is: beside a file of this name that somebody edited or put there.
+    """
+    return _save(figure, Path(path), dpi=dpi).path
 
 
 def caption_text(parts: Sequence[Figure]) -> str:
@@ -126,22 +128,25 @@ def caption_text(parts: Sequence[Figure]) -> str:
     return "".join(f"{text}\n" for text in dict.fromkeys(told))
 
 
-def save_caption(parts: Sequence[Figure], path: Path | str) -> Path | None:
+def save_caption(parts: Sequence[Figure], path: Path | str) -> Placed | None:
     """Write the caption of a figure beside it, as `NAME_caption.txt`; None for a figure that has none."""
-    from metakit.core.files import write_atomically
-
     path, told = Path(path), caption_text(parts)
     if not told:
         return None
-    return write_atomically(path.with_name(f"{path.stem}_caption.txt"), told.encode())
+    return write_sealed(path.with_name(f"{path.stem}_caption.txt"), told.encode())
 
 
-def save_parts(parts: Sequence[Figure], path: Path | str, *, dpi: int = 300) -> tuple[Path, ...]:
+def save_parts(parts: Sequence[Figure], path: Path | str, *, dpi: int = 300) -> tuple[Placed, ...]:
     """Write a figure of one or more parts; several get numbers before the ending: `name-1.svg`, ..."""
     path = Path(path)
     if len(parts) == 1:
-        return (save_figure(parts[0], path, dpi=dpi),)
+        return (_save(parts[0], path, dpi=dpi),)
     return tuple(
-        save_figure(part, path.with_name(f"{path.stem}-{number}{path.suffix}"), dpi=dpi)
+        _save(part, path.with_name(f"{path.stem}-{number}{path.suffix}"), dpi=dpi)
         for number, part in enumerate(parts, 1)
     )
+
+
+def _save(figure: Figure, path: Path, *, dpi: int) -> Placed:
+    check_target(path)
+    return write_sealed(path, figure_bytes(figure, path.suffix.lower(), dpi=dpi))

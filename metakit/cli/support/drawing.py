@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from metakit.cli.support.choices import name_option
+from metakit.cli.support.running import echo_placed
 from metakit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -168,8 +169,7 @@ def write_figure(parts: Sequence[Figure], files: Sequence[Path], *, dpi: int) ->
     from metakit.plots.save import save_caption, save_parts
 
     for file in files:
-        for path in save_parts(parts, file, dpi=dpi):
-            typer.echo(str(path))
+        echo_placed(save_parts(parts, file, dpi=dpi))
     caption = save_caption(parts, files[0])
     if caption is not None:
-        typer.echo(str(caption))
+        echo_placed([caption])

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from metakit.errors import UnknownNameError, UsageError
 
 if TYPE_CHECKING:
+    from metakit.core.seals import Placed
     from metakit.networks.answer import NetworkAnalysis
     from metakit.plots.networks.network_registry import NetworkFigure, NetworkWords
     from metakit.plots.presets import Size
@@ -59,9 +60,9 @@ class NetworkDrawing:
             title=title,
         )
 
-    def write(self, found: NetworkAnalysis) -> list[Path]:
+    def write(self, found: NetworkAnalysis) -> list[Placed]:
         """Draw the figure and write its files."""
         from metakit.plots.save import save_parts
 
         built = self.figure.build(found, words=self.words, title=self.title, width_mm=self.size.width_mm)
-        return [path for file in self.files for path in save_parts(built.parts, file, dpi=self.size.dpi)]
+        return [placed for file in self.files for placed in save_parts(built.parts, file, dpi=self.size.dpi)]

@@ -6,7 +6,7 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any, cast
@@ -15,6 +15,7 @@ import typer
 import typer.main
 
 from metakit.cli.support.terminal import PlainStream
+from metakit.core.seals import Placed
 from metakit.errors import MetakitError, Problem, ProblemsError, UsageError
 
 STOPPED = 130
@@ -119,6 +120,14 @@ def say_problems(problems: tuple[Problem, ...]) -> None:
     ]
     if counts:
         say(f"metakit: {', '.join(counts)}")
+
+
+def echo_placed(files: Iterable[Placed], *, err: bool = False) -> None:
+    """Name the files that were written; say which went beside one that is not ours."""
+    for file in files:
+        if file.beside:
+            say(file.beside)
+        typer.echo(str(file.path), err=err)
 
 
 def answer_json(value: Any) -> None:
