@@ -14,7 +14,8 @@ NAME = "collect"
 HELP = """Read filled workbooks (or their CSV files) and write the records, checked like typed ones.
 
 Every problem names file, sheet and cell. A workbook with errors writes nothing; a copy NAME.problems.xlsx
-beside it has a comment on each cell in question. The workbook itself is never changed.
+beside it has a comment on each cell in question. Mend it there or in the workbook, save, and collect again.
+The workbook itself is never changed; a copy goes when nothing is left to mend and nobody has saved it.
 
 Where two people extract, give each one's initials with --extractor: their records are kept apart in
 REVIEW/extractors/INITIALS until 'metakit reconcile' compares them.
@@ -69,7 +70,7 @@ def command(
     if json:
         answer = {
             name: [str(path) for path in getattr(done, name)]
-            for name in ("written", "unchanged", "annotated")
+            for name in ("written", "unchanged", "annotated", "tidied")
         }
         problem_rows = [asdict(problem) for problem in problems]
         answer_json({**answer, **collected_json(selected), "problems": problem_rows})
@@ -80,6 +81,8 @@ def command(
         say_collected(selected, into)
         if books:
             say(f"metakit: {len(done.written)} written, {len(done.unchanged)} unchanged")
+        for path in done.tidied:
+            say(f"metakit: {path} is solved; the copy was removed")
         for path in done.annotated:
             say(f"metakit: the cells in question have comments in {path}")
     if status := max(done.exit_status, selected.exit_status):

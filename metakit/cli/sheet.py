@@ -35,7 +35,9 @@ def command(
     ] = 0,
     form: Annotated[str, typer.Option(help="Name of a form, or the file of one's own.")] = "study",
     csv: Annotated[bool, typer.Option("--csv", help="Write CSV files.")] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace files of the same name.")] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace workbooks that nobody has saved since.")
+    ] = False,
     unit: Annotated[
         bool, typer.Option("--unit", help="Make the workbook of a unit for 'metakit decide'.")
     ] = False,

@@ -10,16 +10,21 @@ from __future__ import annotations
 import hashlib
 import re
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
 from metakit.core.files import write_atomically
+from metakit.errors import UsageError
 
 _WORDS = "written by metakit, sha256 "
 _PNG_END = 12
 """Bytes of the last chunk of a PNG file (Portable Network Graphics, third edition, section 11.2.5)."""
 _JSON_END = 3  # bytes of a line feed, a closing brace and a line feed
+_PACKAGES = (".xlsx", ".docx", ".zip")
+"""Kinds whose seal is the comment of a zip archive, which programs that save them leave out (APPNOTE of the
+zip format, section 4.3.16: two bytes of length, then the comment, at the very end)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,8 +50,12 @@ def sealed(content: bytes, kind: str) -> bytes:
     content : bytes
         A whole file.
     kind : str
-        Ending of its name: ".svg", ".pdf", ".png", ".tif", ".tiff" or ".json" (an object over several lines).
+        Ending of its name: ".svg", ".pdf", ".png", ".tif", ".tiff", ".xlsx", ".docx", ".zip" (without a
+        comment of its own) or ".json" (an object over several lines).
     """
+    if kind in _PACKAGES:
+        remark = f"{_WORDS}{hashlib.sha256(content).hexdigest()}".encode()
+        return content[:-2] + len(remark).to_bytes(2, "little") + remark
     at = len(content) - _after(kind)
     return content[:at] + _seal(kind, hashlib.sha256(content).hexdigest()) + content[at:]
 
@@ -60,6 +69,9 @@ def seal_holds(content: bytes, kind: str) -> bool:
     >>> seal_holds(file, ".svg"), seal_holds(file.replace(b"svg/", b"svg /"), ".svg")
     (True, False)
     """
+    if kind in _PACKAGES:
+        length = len(_WORDS) + 64
+        return content == sealed(content[: -length - 2] + b"\0\0", kind)
     length = len(_seal(kind, "0" * 64))
     end = len(content) - _after(kind)
     if end < length:
@@ -86,6 +98,60 @@ def write_sealed(path: Path, content: bytes, *, kind: str = "") -> Placed:
         if _ours(place, whole, kind):
             return Placed(path=write_atomically(place, whole), wanted=path)
     raise AssertionError  # pragma: no cover - counting never ends
+
+
+def write_new(files: Mapping[Path, bytes], *, replace: bool = False) -> tuple[Path, ...]:
+    """Write files that people type into: never over one that somebody has saved since.
+
+    Raises
+    ------
+    UsageError
+        Naming the files in the way, before anything is written.
+    """
+    for path, content in files.items():
+        check_place(path, replace=replace, content=content)
+    return tuple(
+        write_atomically(path, sealed(content, path.suffix.lower()) if _sealable(path) else content)
+        for path, content in files.items()
+    )
+
+
+def check_place(path: Path, *, replace: bool, content: bytes | None = None) -> None:
+    """Refuse a place that holds a file, or with `replace` one that somebody has saved since we wrote it.
+
+    Parameters
+    ----------
+    path : Path
+    replace : bool
+    content : bytes, optional
+        What is to be written; without it, kinds that carry no seal are left to a later check.
+
+    Raises
+    ------
+    UsageError
+        Naming the file.
+    """
+    if not path.exists() and not path.is_symlink():
+        return
+    if not replace:
+        raise UsageError(f"{path} exists already; choose another name, or add --replace")
+    known = content is not None or _sealable(path)
+    if known and not _as_written(path, content or b""):
+        raise UsageError(
+            f"{path}: somebody has saved this since it was made, or it is not ours; move it away first"
+        )
+
+
+def _sealable(path: Path) -> bool:
+    return path.suffix.lower() in (".xlsx", ".zip")
+
+
+def _as_written(path: Path, content: bytes) -> bool:
+    """Say whether a file is one of ours that nobody has touched."""
+    if path.is_symlink() or not path.is_file():
+        return False
+    there = path.read_bytes()
+    return there == content or (_sealable(path) and seal_holds(there, path.suffix.lower()))
 
 
 def _ours(path: Path, whole: bytes, kind: str) -> bool:

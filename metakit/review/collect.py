@@ -20,9 +20,16 @@ from metakit.forms.specs import Form
 from metakit.forms.yaml_nodes import MapNode, ScalarNode, read_document
 from metakit.review.files import EXTRACTORS, PROTOCOL, RECORDS
 from metakit.review.lock import review_lock
+from metakit.review.problem_copies import (
+    ENDING,
+    name_without_ending,
+    tidy,
+    to_read,
+    without_copies,
+    write_copy,
+)
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", re.ASCII)
-ANNOTATED = ".problems"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,13 +37,15 @@ class Collection:
     """What came of some workbooks.
 
     `written` are new or replaced records, `unchanged` those that said the same already, `annotated` copies
-    of faulty workbooks with a comment on each cell in question.
+    of faulty workbooks with a comment on each cell in question, `tidied` such copies that were removed as
+    there is nothing left to mend.
     """
 
     written: tuple[Path, ...]
     unchanged: tuple[Path, ...]
     annotated: tuple[Path, ...]
     problems: tuple[Problem, ...]
+    tidied: tuple[Path, ...] = ()
     unreadable: bool = False
 
     @property
@@ -101,8 +110,14 @@ def collect(
     annotated: list[Path] = []
     problems: list[Problem] = []
     unreadable = False
-    for file in files:
+    tidied: list[Path] = []
+    for given in without_copies(files):
+        file = given
         try:
+            file = to_read(given)
+            if file != given:
+                what = f"read in the place of {given.name}: it was mended here since"
+                problems.append(Problem(file=str(file), what=what, severity="question"))
             book = read_book(file)
             chosen = _form(book, library, form)
             collected = assemble(book, layout_of(chosen))
@@ -132,13 +147,14 @@ def collect(
         problems += collected.problems
         errors = [problem for problem in collected.problems if problem.severity == "error"]
         if errors and file.suffix.lower() == ".xlsx" and any(" > " in problem.file for problem in errors):
-            from metakit.forms.record_workbooks.annotating import annotate
-
-            annotated.append(annotate(file, _copy_name(file), collected.problems))
+            annotated.append(write_copy(file, collected.problems))
+        elif not errors:
+            tidied += tidy(given)
     return Collection(
         written=tuple(written),
         unchanged=tuple(unchanged),
         annotated=tuple(annotated),
+        tidied=tuple(tidied),
         problems=tuple(problems),
         unreadable=unreadable,
     )
@@ -150,7 +166,7 @@ def _files(path: Path) -> list[Path]:
     return [
         file
         for file in sorted(path.glob("*.xlsx"))
-        if not file.name.startswith(("~$", ".")) and ANNOTATED not in file.stem
+        if not file.name.startswith(("~$", ".")) and ENDING not in file.stem
     ]
 
 
@@ -174,7 +190,7 @@ def _record_names(file: Path, book: Book, collected: Collected) -> dict[str, Map
     """Return the records by the names of their files; a name that no system can store is an error."""
     names: dict[str, MapNode] = {}
     for name, root in collected.records.items():
-        shown = re.sub(rf"{re.escape(ANNOTATED)}(-\d+)?$", "", file.stem) if name == SINGLE else name
+        shown = name_without_ending(file.stem) if name == SINGLE else name
         tidy = re.sub(r"\s+", "_", shown.strip())
         if (
             not _NAME.fullmatch(tidy)
@@ -238,14 +254,3 @@ def _write(
         path, record_text(root, [f"Collected from {source} (SHA-256 {book.sha256})."]), within=home
     )
     written.append(path)
-
-
-def _copy_name(file: Path) -> Path:
-    """Return a name beside a workbook that is not taken: an earlier copy may hold corrections."""
-    stem = re.sub(rf"{re.escape(ANNOTATED)}(-\d+)?$", "", file.stem)
-    number = 1
-    while True:
-        path = file.with_name(f"{stem}{ANNOTATED}{'' if number == 1 else f'-{number}'}.xlsx")
-        if not path.exists():
-            return path
-        number += 1

@@ -8,7 +8,7 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from metakit.core.files import write_atomically
+from metakit.core.seals import write_new
 from metakit.errors import DataError, UnreadableError, UsageError
 from metakit.forms.library import Library, shipped
 from metakit.forms.record_workbooks.csv_writing import csv_texts
@@ -40,7 +40,7 @@ def write_sheets(
     as_csv : bool
         Whether a folder gets CSV files instead of a workbook a record.
     replace : bool
-        Whether files of the same name are replaced.
+        Whether files of the same name that nobody has saved since are replaced.
 
     Returns
     -------
@@ -84,10 +84,7 @@ def write_sheets(
             out / f"{name}.xlsx": workbook_bytes(layout, {name: root}, batch=False, example=example)
             for name, root in roots.items()
         }
-    taken = [str(path) for path in files if path.exists()]
-    if taken and not replace:
-        raise UsageError(f"{', '.join(taken[:3])} exists already; choose another name, or add --replace")
-    return tuple(write_atomically(path, content) for path, content in files.items())
+    return write_new(files, replace=replace)
 
 
 def _form(form: str) -> tuple[Library, Form]:

@@ -8,25 +8,25 @@ import warnings
 from collections.abc import Sequence
 from pathlib import Path
 
-from metakit.core.files import write_atomically
 from metakit.errors import Problem
 
 SHEET = "problems"
+COPY_OF = "copy of"
 _CELL = re.compile(r" > (.+)!([A-Z]+\d+)$")
 LONGEST_COMMENT = 1_000
 
 
-def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
-    """Write the copy; the original is only read.
+def annotated(original: Path, problems: Sequence[Problem], *, copy_of: str = "") -> bytes:
+    """Return the bytes of the copy; the original is only read.
 
     Parameters
     ----------
     original : Path
         A workbook that was read within the limits.
-    copy : Path
-        Where to write.
     problems : sequence of Problem
         What to say, each at the cell that its `file` names.
+    copy_of : str
+        Facts about the copy for its sheet of problems.
     """
     import openpyxl
     from openpyxl.comments import Comment
@@ -58,6 +58,13 @@ def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
             listing.append([_as_text(text) for text in row])
         for cell in listing[1]:
             cell.font = Font(bold=True)
+        listing.append(
+            [None, None, "note", "Mend the cells here or in the workbook itself, save, collect it again."]
+        )
+        if copy_of:
+            listing.append([None, None, COPY_OF, copy_of])
+            for cell in listing[listing.max_row]:
+                cell.font = Font(color="8C8C8C")
         for letter, width in zip("ABCD", (24, 8, 10, 120), strict=True):
             listing.column_dimensions[letter].width = width
         listing.freeze_panes = "A2"
@@ -69,7 +76,7 @@ def annotate(original: Path, copy: Path, problems: Sequence[Problem]) -> Path:
             other.sheet_view.tabSelected = False
         stream = io.BytesIO()
         book.save(stream)
-    return write_atomically(copy, stream.getvalue())
+    return stream.getvalue()
 
 
 def _words(problem: Problem) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.core.files import write_atomically
+from metakit.core.seals import check_place, write_new
 from metakit.errors import DataError, Problem, UsageError
 from metakit.forms.library import shipped
 from metakit.forms.sheets.sheet_rows import SheetRows
@@ -137,7 +138,7 @@ def write_screening_list(
     content = (
         _workbook(rows) if out.suffix.lower() == ".xlsx" else csv_text(LIST_COLUMNS, rows).encode("utf-8-sig")
     )
-    write_atomically(out, content)
+    write_new({out: content}, replace=replace)
     return len(rows)
 
 
@@ -148,8 +149,7 @@ def _check_list(out: Path, selection: Selection, person: str, *, replace: bool) 
         raise UsageError(f"two people screen this review already: {' and '.join(selection.people)}")
     if out.suffix.lower() not in (".xlsx", ".csv"):
         raise UsageError(f"{out.name}: a screening list is NAME.xlsx or NAME.csv")
-    if out.exists() and not replace:
-        raise UsageError(f"{out} exists already; choose another name, or add --replace")
+    check_place(out, replace=replace)
 
 
 def _list_row(selection: Selection, stage: Stage, name: str, person: str) -> dict[str, object]:

@@ -150,7 +150,7 @@ def test_struck_rows_cells_and_parts_are_told(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("runs", ["superscript", "strike"])
 def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Path, runs: str) -> None:  # noqa: F811
-    from metakit.forms.record_workbooks.annotating import annotate
+    from metakit.forms.record_workbooks.annotating import annotated
     from metakit.forms.record_workbooks.assembling import assemble
     from metakit.forms.record_workbooks.reading import read_book
 
@@ -165,6 +165,6 @@ def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Pa
     found = assemble(read_book(path), layout)
     assert any(words in problem.what for problem in found.problems)
     copy = tmp_path / "annotated.xlsx"
-    annotate(path, copy, found.problems)
+    copy.write_bytes(annotated(path, found.problems))
     again = assemble(read_book(copy), layout)
     assert any(words in problem.what for problem in again.problems)
