@@ -73,6 +73,7 @@ ORDER = (
     "missing-results",
     "open-questions",
     "checklist",
+    "plan",
     "methods",
     "reproduce",
 )

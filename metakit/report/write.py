@@ -27,6 +27,8 @@ from metakit.report.reporting.checklist_files import WORD as CHECKLIST_WORD
 from metakit.report.reporting.checklist_files import checklist_csv, checklist_document
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
+from metakit.telling.facts import Facts
+from metakit.telling.plan_account import plan_account
 
 PAGE, BRIEF = "report.html", "brief.html"
 CHANGES = "changes.json"
@@ -188,4 +190,5 @@ def numbers_text(findings: Findings, certainties: Sequence[Certainty] | None = N
     """Return all findings as the text of `findings.json`."""
     found = all_certainties(findings) if certainties is None else certainties
     answer = {**findings.to_json(), **certainty_json(found, network_certainties(findings))}
+    answer["planned"] = [line.to_json() for line in plan_account(Facts.of(findings))]
     return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -10,6 +10,7 @@ from metakit.telling.brief import brief_blocks
 from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
 from metakit.telling.networks import networks_blocks
+from metakit.telling.planned import planned_blocks
 from metakit.telling.results import results_blocks
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
 
@@ -31,4 +32,5 @@ SECTIONS = (
     Told(name="why-thumbs-come-back", title="Why thumbs come back", tell=why_thumbs_blocks),
     Told(name="networks", title="All techniques together", tell=networks_blocks),
     Told(name="certainty", title="How certain are the answers", tell=certainty_blocks),
+    Told(name="plan", title="What was planned, and what became of it", tell=planned_blocks),
 )

@@ -3,23 +3,11 @@
 from __future__ import annotations
 
 from metakit.core.plans import Protocol, SpecificationPlan
+from metakit.forms.library import vocabulary
+from metakit.forms.rules.planned_words import beginning
 from metakit.synthesis.choices.specification_results import Standing
 
-KINDS = {
-    "model": "model",
-    "tau2": "estimator of the variance between studies",
-    "interval": "interval of the mean",
-    "measure": "effect measure",
-    "zero_cells": "correction of zero cells",
-    "high_concern": "studies of high concern about bias left out",
-    "derived_numbers": "derived or borrowed numbers left out",
-    "one_unit_per_patient": "one unit a patient",
-    "icc": "correlation between both thumbs",
-    "totals": "totals that count events",
-    "definition": "definition of the outcome",
-    "adjusted": "adjusted or unadjusted effects",
-    "outliers": "outlying studies left out",
-}
+KINDS = {term.id: term.label for term in vocabulary("sensitivity_kinds")}
 """Kinds of sensitivity analysis; an entry of the protocol's `sensitivity` that starts with one plans it."""
 
 _KIND_OF = {"without_high_concern": "high_concern", "without_medians": "derived_numbers"}
@@ -30,7 +18,7 @@ _STARTS = {"icc_": "icc", "per_event_": "totals", "definition_": "definition", "
 def planned_kinds(protocol: Protocol) -> frozenset[str]:
     """Return the kinds, and single analyses, that the protocol planned before results were known."""
     entries = protocol.fields.get("sensitivity") or ()
-    kinds = {str(entry).partition(":")[0].strip() for entry in entries}
+    kinds = {beginning(str(entry)) for entry in entries} - {""}
     plan = protocol.specifications
     if plan is not None and not plan.data_seen:
         kinds |= _declared(plan)

@@ -424,7 +424,7 @@ def protocol() -> dict[str, Any]:
         ],
         "subgroups": [
             "design: randomised trials and cohorts apart; larger differences are expected in cohorts",
-            "prosthesis: ball and socket against dual mobility; fewer revisions are expected with dual mobility",
+            "kind_of_prosthesis: ball and socket against dual mobility; fewer revisions are expected with dual mobility",
         ],
         "sensitivity": [
             "icc: correlation between both thumbs of a patient 0 and 0.5 instead of 0.3",

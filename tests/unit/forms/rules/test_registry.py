@@ -970,6 +970,25 @@ STUDY_CASES = [
         "contrasts[1].estimate",
     ),
 ]
+PLANNED = "unit_of_analysis: thumbs\n"
+PLANNED_CASES = [
+    ("planned_in_words", PLANNED, f"{PLANNED}{typed}\n", severity, words, field)
+    for typed, severity, words, field in (
+        ('sensitivity: ["high_concrn: without studies of high concern"]', "error", "did you mean high_concern",
+         "sensitivity"),
+        ('sensitivity: ["industry: without studies that makers paid for"]', "error", "'other:'", "sensitivity"),
+        ('sensitivity: ["without the largest study"]', "question", "names it as not done", "sensitivity"),
+        ('sensitivity: ["models, all of them"]', "question", "did you mean model", "sensitivity"),
+        ('sensitivity: ["other: by a statistician of the register", "outliers: left out"]', "", "", ""),
+        ('subgroups: ["desing: trials and cohorts apart"]', "error", "did you mean design", "subgroups"),
+        ('subgroups: ["technique: ball and socket against dual mobility"]', "question", "add to explorations",
+         "subgroups"),
+        ('subgroups: ["young and old"]', "question", "names it as not done", "subgroups"),
+        ('subgroups: ["design: trials and cohorts apart", "other: by age, from the register"]', "", "", ""),
+        ('subgroups: ["e: by concern"]\nexplorations:\n  - {id: e, kind: subgroups, moderators: [concern], '
+         "expected: more, data_seen: no}", "", "", ""),
+    )
+]  # fmt: skip
 PROTOCOL_CASES = [
     *(
         ("exploration_fits", "unit_of_analysis: thumbs\n", f"{EXPLORATION}{asked}}}\n", "error", words, where)
@@ -1229,7 +1248,7 @@ EVERY_CASE = [
         (STUDY, [*STUDY_CASES, *DIFFERING_CASES]),
         (RETURNS, RETURN_CASES),
         (STUDY + PLACES, PLACE_CASES),
-        (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES]),
+        (PROTOCOL, [*PROTOCOL_CASES, *SIZES_CASES, *PLANNED_CASES]),
         (SEARCH, SEARCH_CASES),
         (CERTAINTY, CERTAINTY_CASES),
         (UNIT, UNIT_CASES),
