@@ -57,6 +57,7 @@ def command(
             {
                 "files": [str(file) for file in checked.files],
                 "problems": [asdict(p) for p in checked.problems],
+                "next_steps": list(checked.steps),
             }
         )
     else:
@@ -66,6 +67,10 @@ def command(
             say(f"metakit: {len(signed)} answered (--answered shows them)")
         if to_answer:
             typer.echo(entries_to_answer(checked.problems), nl=False)
+        if checked.steps:
+            say("metakit: what to do next, in order:")
+            for number, step in enumerate(checked.steps, start=1):
+                say(f"  {number}. {step}.")
     if checked.of("error"):
         raise typer.Exit(checked.exit_status)
     say(f"metakit: {len(checked.files)} file{'' if len(checked.files) == 1 else 's'} checked, no error")

@@ -10,7 +10,7 @@ import typer
 from metakit.cli.support.running import say
 
 NAME = "new"
-HELP = """Make a review folder: a protocol to fill in and an empty study record, both explained line by line.
+HELP = """Make a review folder: a protocol to fill in, as a workbook and as a file, and an empty study record.
 
 With --invented it is a copy of the demonstration review, to look at and to try things on.
 
@@ -31,6 +31,7 @@ def command(
     """Make the folder and say what comes next."""
     from metakit.errors import UsageError
     from metakit.review.new import copy_of_demonstration, new_review
+    from metakit.review.protocol_sheet import WORKBOOK
 
     if invented:
         if protocol is not None:
@@ -41,8 +42,10 @@ def command(
     made = new_review(folder, protocol=protocol)
     typer.echo(str(made))
     say(
-        f"{'Look over' if protocol else 'Fill in'} {made / 'protocol.yaml'} first, then one record for each "
-        f"study in {made / 'records'}, or a workbook for each ('metakit sheet'). "
-        f"'metakit check {folder}' finds typing errors; 'metakit report {folder}' writes the report. "
+        f"{'Look over' if protocol else 'Fill in'} the workbook {made / WORKBOOK} first (or "
+        f"{made / 'protocol.yaml'}, which says the same), then "
+        f"'metakit collect {made / WORKBOOK} --into {folder}'. "
+        f"A workbook for each study comes from 'metakit sheet STUDY.xlsx --review {folder}'. "
+        f"'metakit check {folder}' says at any time what to do next. "
         "Study-level numbers only: never enter data of identifiable patients."
     )

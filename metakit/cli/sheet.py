@@ -13,10 +13,12 @@ NAME = "sheet"
 HELP = """Make a workbook to extract into: one for a study, one for several, or a folder of them; also as CSV.
 
 OUT.xlsx is one workbook; OUT.zip and, with --csv, a folder OUT hold CSV files; a folder OUT holds a workbook
-a study. Fill it in, then give it to 'metakit collect'. With --unit, OUT.xlsx is for a unit's own numbers,
-its audit with one row a year among them; 'metakit decide' reads it. With --screening REVIEW --person
-INITIALS, OUT.xlsx or OUT.csv lists what this person has still to decide, without the decisions of anybody
-else; a folder OUT gets the lists of both (--person twice).
+a study. Fill it in, then give it to 'metakit collect'. With --review REVIEW, the lists to choose from hold
+the outcomes and techniques of this review's protocol. With --protocol REVIEW, OUT.xlsx is the protocol
+itself, as far as it is filled in. With --unit, OUT.xlsx is for a unit's own numbers, its audit with one row a
+year among them; 'metakit decide' reads it. With --screening REVIEW --person INITIALS, OUT.xlsx or OUT.csv
+lists what this person has still to decide, without the decisions of anybody else; a folder OUT gets the lists
+of both (--person twice).
 
 Example: metakit sheet hillford_2016.xlsx
 """
@@ -41,6 +43,13 @@ def command(
     unit: Annotated[
         bool, typer.Option("--unit", help="Make the workbook of a unit for 'metakit decide'.")
     ] = False,
+    review: Annotated[
+        Path | None,
+        typer.Option(help="Offer the outcomes and techniques of this review.", show_default=False),
+    ] = None,
+    protocol: Annotated[
+        Path | None, typer.Option(help="Write the protocol of this review.", show_default=False)
+    ] = None,
     screening: Annotated[
         Path | None, typer.Option(help="List the records of this review to screen.", show_default=False)
     ] = None,
@@ -60,7 +69,15 @@ def command(
 
     if unit:
         form = "unit"
-    for path in write_sheets(out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace):
+    if protocol is not None:
+        from metakit.review.protocol_sheet import write_protocol_sheet
+
+        typer.echo(str(write_protocol_sheet(out, protocol, replace=replace)))
+        say(f"Fill in, save, close; then 'metakit collect {out} --into {protocol}'.")
+        return
+    for path in write_sheets(
+        out, records=record or (), blank=blank, form=form, as_csv=csv, replace=replace, review=review
+    ):
         typer.echo(str(path))
     if unit:
         say(
@@ -69,6 +86,6 @@ def command(
         )
         return
     say(
-        "Fill in, save, close; then 'metakit collect FILE --into REVIEW_FOLDER' (two extractors add "
-        "--extractor INITIALS). Never enter data of identifiable patients."
+        f"Fill in, save, close; then 'metakit collect FILE --into {review or 'REVIEW_FOLDER'}' (two "
+        "extractors add --extractor INITIALS). Never enter data of identifiable patients."
     )

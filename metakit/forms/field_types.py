@@ -161,6 +161,8 @@ def _choice(text: str, spec: FieldSpec) -> Converted:
         for term in spec.terms.values()
         if same in {_normal(word) for word in (*term.synonyms, term.label)}
     ]
+    if len(meant) == 1:
+        return Converted(meant[0], f"read as {meant[0]}")
     if meant:
         raise Refused("not a term of this list", hint="write " + " or ".join(meant))
     raise Refused("not a term of this list", hint=nearest_names(typed, spec.terms))

@@ -50,6 +50,7 @@ _FIELD = (
     _field("soft_maximum", "number", "higher values are unusual"),
     _field("choices", "list", "what may be chosen"),
     _field("vocabulary", "list", "vocabularies whose terms may be chosen"),
+    _field("words_of", "identifier", "vocabulary whose labels and synonyms stand for the choices too"),
     _field("refers_to", "text", "path of the identifiers that the value must be one of"),
     _field("repeats", "yes_no", "a list of such groups"),
     _field("at_least", "integer", "fewest entries of a repeating group", hard_minimum=0),
@@ -206,12 +207,27 @@ class SpecBuilder:
 
     def _terms(self, group: Group) -> Mapping[str, Term]:
         terms = _words(*group.words("choices"))
+        if group.has("words_of"):
+            terms |= self._described(group, terms)
         for name in group.words("vocabulary"):
             try:
                 terms |= self.find_vocabulary(name).terms
             except UnknownNameError as error:
                 self._add(group, "vocabulary", str(error), name)
         return terms
+
+    def _described(self, group: Group, terms: Mapping[str, Term]) -> Mapping[str, Term]:
+        """Return the choices as the terms of the vocabulary that describes them."""
+        name = group.text("words_of")
+        try:
+            known = self.find_vocabulary(name)
+        except UnknownNameError as error:
+            self._add(group, "words_of", str(error), name)
+            return terms
+        for term in terms:
+            if term not in known:
+                self._add(group, "choices", f"no term of {name}", term)
+        return {term: known.terms.get(term, terms[term]) for term in terms}
 
     def _add(self, group: Group, path: str, what: str, found: str = "", hint: str = "") -> None:
         self.problems.append(group.problem(path, what, severity="error", found=found, hint=hint))

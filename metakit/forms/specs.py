@@ -70,7 +70,8 @@ class FieldSpec:
     own choice, the fields that show which is which: what was done, then names, then sizes. `per_person`
     marks what says who extracted or
     judged: it differs between two people by nature and is not compared. `side_by_side` makes a workbook show
-    the entries of a repeating group beside each other, with their fields below each other.
+    the entries of a repeating group beside each other, with their fields below each other. `open_list` says
+    that a drop-down offers some of the terms only, and that others may be typed.
     """
 
     name: str
@@ -94,6 +95,7 @@ class FieldSpec:
     recognised_by: tuple[str, ...] = ()
     per_person: bool = False
     side_by_side: bool = False
+    open_list: bool = False
     fields: tuple[FieldSpec, ...] = ()
     shared: str = ""
     place: Place | None = None

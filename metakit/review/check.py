@@ -23,11 +23,12 @@ HERE = Place(file="", line=1, column=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:
-    """Files that were looked at and everything wrong or unusual in them."""
+    """Files that were looked at, everything wrong or unusual in them, and what is to be done next."""
 
     files: tuple[Path, ...]
     problems: tuple[Problem, ...]
     unreadable: bool = False
+    steps: tuple[str, ...] = ()
 
     def of(self, severity: Severity) -> tuple[Problem, ...]:
         """Return the problems of one severity."""
@@ -72,15 +73,18 @@ def check_paths(paths: Iterable[str | Path], form: str | Path | None = None) -> 
     library, own = _forms(form)
     files: list[Path] = []
     problems: list[Problem] = []
+    steps: list[str] = []
     unreadable = False
     for path in given:
         report = _check(path, library, own)
+        steps += report.steps
         files += report.files
         problems += report.problems
         unreadable = unreadable or report.unreadable
     return CheckReport(
-        files=tuple(dict.fromkeys(files)), problems=tuple(dict.fromkeys(problems)), unreadable=unreadable
-    )
+        files=tuple(dict.fromkeys(files)), problems=tuple(dict.fromkeys(problems)), unreadable=unreadable,
+        steps=tuple(steps),
+    )  # fmt: skip
 
 
 def load_form(form: str | Path) -> tuple[Library, Form]:
@@ -115,7 +119,9 @@ def _check(path: Path, library: Library, own: Form | None) -> CheckReport:
         files = [*([read.files.protocol] if read.files.protocol else []), *read.files.records]
         files += [Path(file) for file, _ in read.selection.inputs] if read.selection else []
         files += [Path(read.certainty.reading.file)] if read.certainty else []
-        return CheckReport(files=tuple(files), problems=read.problems, unreadable=read.unreadable)
+        return CheckReport(
+            files=tuple(files), problems=read.problems, unreadable=read.unreadable, steps=read.steps
+        )
     if own is not None and (path / RECORDS).is_dir():
         path = path / RECORDS
     if path.is_dir():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,8 @@ from metakit.review.problem_copies import (
     without_copies,
     write_copy,
 )
+from metakit.review.protocol_sheet import FORM as PLAN_FORM
+from metakit.review.protocol_sheet import VALUES, collect_protocol
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", re.ASCII)
 
@@ -128,6 +130,13 @@ def collect(
         except DataError as error:
             problems += error.problems
             continue
+        if chosen.name == PLAN_FORM:
+            with review_lock(home):
+                plan = _collect_plan(home, book, collected, extractor, replace=replace)
+            (written if plan else unchanged if collected.sound else []).append(home / PROTOCOL)
+            problems += collected.problems
+            _copy_or_tidy(file, given, collected.problems, annotated, tidied)
+            continue
         names = _record_names(file, book, collected)
         if extractor:
             collected.problems += [problem for root in names.values() for problem in _not_of(extractor, root)]
@@ -145,11 +154,7 @@ def collect(
                         replace=replace,
                     )
         problems += collected.problems
-        errors = [problem for problem in collected.problems if problem.severity == "error"]
-        if errors and file.suffix.lower() == ".xlsx" and any(" > " in problem.file for problem in errors):
-            annotated.append(write_copy(file, collected.problems))
-        elif not errors:
-            tidied += tidy(given)
+        _copy_or_tidy(file, given, collected.problems, annotated, tidied)
     return Collection(
         written=tuple(written),
         unchanged=tuple(unchanged),
@@ -158,6 +163,32 @@ def collect(
         problems=tuple(problems),
         unreadable=unreadable,
     )
+
+
+def _copy_or_tidy(
+    file: Path, given: Path, problems: Sequence[Problem], annotated: list[Path], tidied: list[Path]
+) -> None:
+    """Write a copy with comments when cells are in question, remove earlier ones when nothing is."""
+    errors = [problem for problem in problems if problem.severity == "error"]
+    if errors and file.suffix.lower() == ".xlsx" and any(" > " in problem.file for problem in errors):
+        annotated.append(write_copy(file, problems))
+    elif not errors:
+        tidied += tidy(given)
+
+
+def _collect_plan(home: Path, book: Book, collected: Collected, extractor: str, *, replace: bool) -> bool:
+    """Bring the review's protocol up to date; say whether it was written."""
+    if extractor:
+        what = "a protocol belongs to the review, not to one extractor"
+        collected.problems.append(Problem(file=book.file, what=what, hint="leave --extractor out"))
+    if not collected.sound:
+        return False
+    (root,) = collected.records.values()
+    done = collect_protocol(
+        home, root, source=Path(book.file).name, made_of=book.facts.get(VALUES, ""), replace=replace
+    )
+    collected.problems += done.problems
+    return done.written is not None
 
 
 def _files(path: Path) -> list[Path]:

@@ -16,7 +16,9 @@ from metakit.review.certainty import CertaintyReading, read_certainty
 from metakit.review.extraction import extractor_files, extractor_problems, untouched
 from metakit.review.files import FolderFiles, folder_files
 from metakit.review.history import history_questions
+from metakit.review.next_steps import EMPTY_PLAN, empty_plan, next_steps
 from metakit.review.selection.reading import Selection, SelectionReading, read_selection
+from metakit.review.template import first_record
 from metakit.review.typed import study_record
 from metakit.review.typed_protocol import protocol
 
@@ -41,7 +43,7 @@ class ReviewFolder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FolderReading:
-    """Everything that the files of a folder say, with all problems."""
+    """Everything that the files of a folder say, with all problems, and what is to be done next."""
 
     files: FolderFiles
     protocol: Reading | None
@@ -49,6 +51,7 @@ class FolderReading:
     problems: tuple[Problem, ...]
     selection: SelectionReading | None = None
     certainty: CertaintyReading | None = None
+    steps: tuple[str, ...] = ()
 
     @property
     def unreadable(self) -> bool:
@@ -68,7 +71,12 @@ def read_folder(path: Path, library: Library) -> FolderReading:
         path, [read_record(file, library) for file in files.records], typed=bool(extractor_files(path))
     )
     readings = [*([plan] if plan else []), *records]
-    problems = [*files.problems, *(problem for reading in readings for problem in reading.problems)]
+    problems = [*files.problems]
+    if plan is not None and empty_plan(plan):
+        hint = f"'metakit check {path}' says what to do, in order"
+        problems.append(Problem(file=plan.file, what=EMPTY_PLAN, hint=hint))
+        readings = list(records)
+    problems += [problem for reading in readings for problem in reading.problems]
     problems += problems_of_empty
     problems += extractor_problems(path, library, records)
     problems += _wrong_place(plan, records)
@@ -85,6 +93,7 @@ def read_folder(path: Path, library: Library) -> FolderReading:
         problems=tuple(problems),
         selection=selection,
         certainty=certainty,
+        steps=next_steps(path, plan, records=len(records)),
     )
 
 
@@ -174,20 +183,19 @@ def _without_empty(
 ) -> tuple[tuple[Reading, ...], list[Problem]]:
     """Pass over records that are as empty as `metakit new` made them, and say so.
 
-    Where there is nothing else, neither records nor what extractors `typed`, they are read: their problems
-    tell a beginner what to fill in.
+    Nothing is said of the one record that `new` made and nobody touched.
     """
     filled = tuple(reading for reading in readings if not untouched(reading))
-    if not filled and not typed:
-        return tuple(readings), []
     hint = "fill it in, or delete it"
     problems = [
         Problem(file=reading.file, what="not read: an empty record", hint=hint, severity="question")
         for reading in readings
-        if untouched(reading)
+        if untouched(reading) and Path(reading.file).read_text(encoding="utf-8") != first_record()
     ]
     if readings and not filled:
-        hint = f"'metakit reconcile {folder}' makes records of what the extractors typed"
+        hint = f"'metakit check {folder}' says what to do, in order"
+        if typed:
+            hint = f"'metakit reconcile {folder}' makes records of what the extractors typed"
         problems.append(Problem(file=str(folder), what="there is no record to analyse yet", hint=hint))
     return filled, problems
 

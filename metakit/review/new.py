@@ -1,4 +1,4 @@
-"""A new review folder: a protocol and one empty record, explained line by line."""
+"""A new review folder: the protocol as a workbook and as a file, and one empty record, all explained."""
 
 from __future__ import annotations
 
@@ -15,13 +15,10 @@ from metakit.forms.bundled import demo_studies
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record
 from metakit.review.files import PROTOCOL, RECORDS
-from metakit.review.template import empty_record
+from metakit.review.protocol_sheet import WORKBOOK, sealed_workbook
+from metakit.review.template import CAUTIONS, empty_record, first_record
 
 FIRST_RECORD = "study_01.yaml"
-CAUTIONS = (
-    "Study-level numbers only: never enter data of identifiable patients.",
-    "Decision support for licensed clinicians; it does not replace judgement, local codes or policy.",
-)
 
 
 def new_review(path: str | Path, *, protocol: str | Path | None = None, record: bool = True) -> Path:
@@ -39,7 +36,8 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None, record: 
     Returns
     -------
     Path
-        The folder, with `protocol.yaml` and one empty record under `records/`, both written from the forms.
+        The folder, with `protocol.xlsx` and `protocol.yaml`, which say the same, and one empty record under
+        `records/`, all written from the forms.
 
     Raises
     ------
@@ -54,13 +52,9 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None, record: 
         library = shipped()
         plan = empty_record(library.form("protocol"), CAUTIONS)
         write_atomically(temporary / PROTOCOL, start or _with_id(plan, Path(path).resolve().name))
-        if not record:
-            return
-        empty = empty_record(
-            library.form("study"),
-            (*CAUTIONS, "Copy this file for each report, name the copy after the study, fill it in."),
-        )
-        write_atomically(temporary / RECORDS / FIRST_RECORD, empty)
+        if record:
+            write_atomically(temporary / RECORDS / FIRST_RECORD, first_record())
+        write_atomically(temporary / WORKBOOK, sealed_workbook(temporary))
 
     return _made_whole(Path(path), fill)
 

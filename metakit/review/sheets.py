@@ -17,13 +17,15 @@ from metakit.forms.record_workbooks.writing import workbook_bytes
 from metakit.forms.records import read_record
 from metakit.forms.specs import Form
 from metakit.forms.yaml_nodes import MapNode, read_document
+from metakit.review.folder import read_protocol
+from metakit.review.offered import offering
 
 EXAMPLES = "examples"
 
 
 def write_sheets(
     out: Path, *, records: Sequence[Path] = (), blank: int = 0, form: str = "study", as_csv: bool = False,
-    replace: bool = False,
+    replace: bool = False, review: Path | None = None,
 ) -> tuple[Path, ...]:  # fmt: skip
     """Write workbooks or CSV files of a form, empty or filled from records.
 
@@ -41,6 +43,8 @@ def write_sheets(
         Whether a folder gets CSV files instead of a workbook a record.
     replace : bool
         Whether files of the same name that nobody has saved since are replaced.
+    review : Path, optional
+        The lists to choose from offer the outcomes and techniques of its protocol.
 
     Returns
     -------
@@ -55,6 +59,8 @@ def write_sheets(
         When a record or the form has errors.
     """
     library, chosen = _form(form)
+    if review is not None:
+        chosen = offering(chosen, read_protocol(review))
     layout = layout_of(chosen)
     roots: dict[str, MapNode | None] = {}
     for path in records:

@@ -8,12 +8,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from functools import cache
 
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import limits_words
+from metakit.forms.library import shipped
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Missing
 
+CAUTIONS = (
+    "Study-level numbers only: never enter data of identifiable patients.",
+    "Decision support for licensed clinicians; it does not replace judgement, local codes or policy.",
+)
 WIDTH = 110
 EXPLAIN = "#: "  # explanations, apart from '# ' that hides an optional field
 HIDDEN = "# "
@@ -50,6 +56,13 @@ def empty_record(form: Form, heading: Sequence[str] = ()) -> str:
         writer.lines.append("")
         writer.field(spec, "", hidden=not spec.required)
     return "\n".join(writer.lines) + "\n"
+
+
+@cache
+def first_record() -> str:
+    """Return the empty study record of a new review."""
+    copy = "Copy this file for each report, name the copy after the study, fill it in."
+    return empty_record(shipped().form("study"), (*CAUTIONS, copy))
 
 
 class _Writer:

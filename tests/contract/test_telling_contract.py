@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -47,6 +48,14 @@ def facts() -> Facts:
         design_group="series",
     )
     asked = protocol(plan(), plan("odds_ratio", id="other"), series_plan(id="alone"), networks=(network,))
+    typed = {
+        "outcomes": [{"outcome": "any_complication", "window": "12_months"}, {"outcome": "dash"}],
+        "analyses": [{"id": item.id, "measure": item.measure} for item in asked.analyses],
+        "networks": [{"id": "net", "label": "Techniques together"}],
+        "sensitivity": ["icc: 0 and 0.5", "without the largest study"],
+        "note": "written before the search",
+    }
+    asked = replace(asked, fields=typed)
     studies = (*(trial(str(n), 4 + n, 9) for n in range(1, 5)), third, series)
     return Facts.of(synthesise(Folder(protocol=asked, studies=studies)))
 

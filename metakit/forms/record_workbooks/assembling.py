@@ -10,6 +10,7 @@ from metakit.errors import Problem, nearest_names
 from metakit.forms.answers import settle
 from metakit.forms.reading import RULES_OF_READING, read_fields
 from metakit.forms.record_workbooks.building import Builder, problem_at, without_blanks
+from metakit.forms.record_workbooks.chosen_terms import in_terms
 from metakit.forms.record_workbooks.grids import Book, at_cell
 from metakit.forms.record_workbooks.layout import (
     Layout,
@@ -89,7 +90,7 @@ def assemble(book: Book, layout: Layout) -> Collected:
         collected.problems += [
             at_cell(problem) for problem in problems if not explained_by_missing(problem, missing)
         ]
-        bare = without_blanks(root)
+        bare = without_blanks(in_terms(root, layout.form))
         if isinstance(bare, MapNode):
             collected.records[name] = bare
     order = [key_of(sheet.name) for sheet in layout.sheets]

@@ -42,7 +42,8 @@ def validation_of(
         "ignore_blank": True,
     }
     if choices and not kind.many:
-        return {**options, "validate": "list", "source": f"={choices}"}
+        ending = {"error_type": "warning"} if spec.open_list else {}
+        return {**options, "validate": "list", "source": f"={choices}", **ending}
     if ids and not kind.many:
         return {**options, "validate": "list", "source": f"={ids}"}
     if kind.numeric:

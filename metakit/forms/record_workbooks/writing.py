@@ -37,7 +37,12 @@ LIST_HEAD, TABLE_HEAD = 3, 5  # rows (from 0) that hold the headings
 
 
 def workbook_bytes(
-    layout: Layout, records: Mapping[str, MapNode | None], *, batch: bool, example: MapNode | None = None
+    layout: Layout,
+    records: Mapping[str, MapNode | None],
+    *,
+    batch: bool,
+    example: MapNode | None = None,
+    more_facts: Mapping[str, str] | None = None,
 ) -> bytes:
     """Return an .xlsx workbook.
 
@@ -51,6 +56,8 @@ def workbook_bytes(
         Whether the records are named on the sheets; otherwise there is exactly one, named by its file.
     example : MapNode, optional
         An invented record to show.
+    more_facts : mapping of str to str, optional
+        What the workbook says about itself besides, out of sight.
     """
     import xlsxwriter
 
@@ -66,7 +73,7 @@ def workbook_bytes(
         {"title": layout.form.title, "comments": f"form {layout.form.name} {layout.form.version}"}
     )
     writer = _Writer(book, layout, records, batch=batch)
-    writer.write(example)
+    writer.write(example, more_facts or {})
     book.close()
     return stream.getvalue()
 
@@ -83,7 +90,7 @@ class _Writer:
         self.codes = f"'{CHOICES}'!$A$5:$A$7"
         self.choices: dict[tuple[str, ...], str] = {}
 
-    def write(self, example: MapNode | None) -> None:
+    def write(self, example: MapNode | None, more_facts: Mapping[str, str]) -> None:
         start = self.book.add_worksheet(START)
         sheets = {layout.name: self.book.add_worksheet(layout.name) for layout in self.layout.sheets}
         shown = self.book.add_worksheet(EXAMPLE)
@@ -106,7 +113,8 @@ class _Writer:
             else:
                 sheet.fit_to_pages(1, 0)
         hidden = self.book.add_worksheet(HIDDEN)
-        for row, (name, text) in enumerate(facts(self.layout, batch=self.batch).items()):
+        own = {**facts(self.layout, batch=self.batch), **more_facts}
+        for row, (name, text) in enumerate(own.items()):
             hidden.write_string(row, 0, name)
             hidden.write_string(row, 1, text)
         hidden.very_hidden()

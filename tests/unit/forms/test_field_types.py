@@ -65,10 +65,14 @@ def test_choices_ignore_case(text: str) -> None:
     assert convert("choice", text) == "lrti"
 
 
-def test_a_synonym_is_named_not_taken() -> None:
-    with pytest.raises(Refused) as refused:
-        convert("choice", "HDA")
-    assert refused.value.hint == "write haematoma_distraction"
+@pytest.mark.parametrize(
+    ("text", "term"),
+    [("HDA", "haematoma_distraction"), ("ligament reconstruction and tendon interposition", "lrti")],
+)
+def test_a_synonym_is_taken_and_told(text: str, term: str) -> None:
+    spec = FieldSpec(name="f", type="choice", terms=TERMS)
+    converted = FIELD_TYPES["choice"].convert(text, spec)
+    assert (converted.value, converted.note) == (term, f"read as {term}")
 
 
 def test_an_unknown_choice_gets_the_nearest() -> None:

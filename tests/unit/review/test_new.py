@@ -15,6 +15,7 @@ from metakit.review.new import new_review
 def test_new_folder(tmp_path: Path) -> None:
     folder = new_review(tmp_path / "deep" / "Éclair review 1")
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*")) == [
+        "protocol.xlsx",
         "protocol.yaml",
         "records",
         "records/study_01.yaml",
@@ -24,8 +25,16 @@ def test_new_folder(tmp_path: Path) -> None:
     assert "identifiable patients" in text
     assert [p.name for p in folder.parent.iterdir()] == [folder.name]
     report = check_paths([folder])
+    # The empty template is no broken record: one error says what is missing, the steps say what to do.
     assert report.exit_status == 1
-    assert {p.found for p in report.problems} <= {"blank", ""}
+    assert [p.what for p in report.problems] == [
+        "the protocol is not filled in yet",
+        "there is no record to analyse yet",
+    ]
+    assert [step.partition(":")[0] for step in report.steps] == [
+        "Fill in the protocol", "For each study", "Look for slips", "Let the plan be carried out",
+    ]  # fmt: skip
+    assert "protocol.xlsx" in report.steps[0]
 
 
 def test_an_empty_folder_is_fine(tmp_path: Path) -> None:
