@@ -6,6 +6,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 
 from metakit.core.registry import Registry
 from metakit.errors import Problem, nearest_names
@@ -34,6 +35,7 @@ class ReviewRule:
     check: Callable[[Records], Iterator[Problem]]
 
 
+MOST_OF_THE_WEIGHT = 2 / 3
 RECRUITMENT = ("design.recruitment_start", "design.recruitment_end")
 REVIEW_RULES: Registry[ReviewRule] = Registry("rule between records")
 
@@ -56,6 +58,12 @@ def problems_across(records: Sequence[Reading], plan: Reading | None) -> list[Pr
     studies = tuple(r.group for r in readings if r.group is not None)
     known = Records(studies, plan.group if plan and plan.form and plan.form.name == "protocol" else None)
     problems = [replace(found, rule=rule.name) for rule in REVIEW_RULES for found in rule.check(known)]
+    weighed = {(found.file, found.field) for found in problems if found.rule == "weight_of_a_slip"}
+    problems = [
+        found
+        for found in problems
+        if found.rule != "spread_beside_others" or (found.file, found.field) not in weighed
+    ]
     for reading in readings:
         if reading.group is not None and reading.form is not None:
             own = [problem for problem in problems if problem.file == reading.file]
@@ -272,6 +280,50 @@ def spread_beside_others(records: Records) -> Iterator[Problem]:
                     found=entry.typed("standard_deviation"),
                     severity="question",
                 )
+
+
+@review_rule("weight_of_a_slip", "one study would carry most of the weight")
+def weight_of_a_slip(records: Records) -> Iterator[Problem]:
+    """Ask about the spreads of a study that would carry two thirds of the weight, as a slip makes it do.
+
+    Standard errors typed as standard deviations do. Weights are those of one common effect, from the arms'
+    own spreads and numbers. The limits (two thirds, half, three times) are common practice, no source.
+    """
+    typed: defaultdict[tuple[str, str], dict[str, list[tuple[float, int, Group]]]] = defaultdict(dict)
+    for study in records.studies:
+        for entry in study.groups("outcomes"):
+            spread, size = entry.number("standard_deviation"), entry.integer("n")
+            if spread and size and size > 1 and entry.text("kind") == "final":
+                key = (entry.text("outcome"), entry.text("measured_in"))
+                typed[key].setdefault(study.text("study.id"), []).append((spread, size, entry))
+    for (outcome, _), studies in typed.items():
+        weights = {name: _precision(rows) for name, rows in studies.items()}
+        name = max(weights, key=lambda key: weights[key])
+        share = weights[name] / sum(weights.values())
+        mine, others = studies[name], [row[0] for key, rows in studies.items() for row in rows if key != name]
+        middle = median(others) if others else 0.0
+        undone = [(spread * size**0.5, size, entry) for spread, size, entry in mine]
+        small = all(spread <= middle / 2 for spread, _, _ in mine)
+        likely = all(middle / 3 <= spread <= 3 * middle for spread, _, _ in undone)
+        if share < MOST_OF_THE_WEIGHT or not small or not likely:
+            continue
+        left = _precision(undone)
+        after = left / (sum(weights.values()) - weights[name] + left)
+        for spread, size, entry in mine:
+            yield entry.problem(
+                "standard_deviation",
+                f"with it this study would carry {100 * share:.0f} % of the weight of {outcome}, where the "
+                f"median of other arms is {middle:g}: a standard error? As a standard deviation it would be "
+                f"{spread * size**0.5:.3g}, and the study would carry {100 * after:.0f} %",
+                found=entry.typed("standard_deviation"),
+                hint="if so, type it under standard_error; nothing is converted by itself",
+                severity="question",
+            )
+
+
+def _precision(rows: Sequence[tuple[float, int, Group]]) -> float:
+    """Return one over the variance of a difference between arms with these spreads and sizes."""
+    return len(rows) / sum(spread**2 / size for spread, size, _ in rows)
 
 
 @review_rule("plan_has_records", "the records hold what the plan asks for")

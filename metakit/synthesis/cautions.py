@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed
+from metakit.errors import Problem
 from metakit.forms.library import vocabulary
 from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL
 from metakit.measures.registry import Measure
@@ -19,6 +20,8 @@ FEWEST_STUDIES = 5
 FEWEST_EVENTS = 10
 WEAR_MONTHS = 24.0
 MOST_NAMES = 5
+SPREAD_RULES = ("standard_error_as_deviation", "spread_beside_others", "weight_of_a_slip")
+"""Rules whose open questions ask whether a standard deviation is a standard error."""
 IMPLANTS = {"prosthesis"}
 
 
@@ -145,6 +148,41 @@ def not_agreed(numbers: Sequence[StudyNumbers]) -> list[str]:
         f"The numbers of {len(names)} of {count(len(numbers), 'study', 'studies')} here were typed by one "
         f"person, or by two who have not agreed, so a slip may have gone unnoticed: {listed(shown)}."
     ]
+
+
+def doubted_spreads(
+    result: PoolResult | None, outcome: str, numbers: Sequence[StudyNumbers], questions: Sequence[Problem]
+) -> tuple[str, ...]:
+    """Say which studies' spreads are in question in an answer, and what they weigh in it as typed.
+
+    Parameters
+    ----------
+    result : PoolResult or None
+    outcome : str
+        Id of the outcome.
+    numbers : sequence of StudyNumbers
+        The studies in the answer.
+    questions : sequence of Problem
+        All open questions of the review, with files within its folder.
+    """
+    found = []
+    for study in numbers:
+        asked = any(
+            problem.severity == "question"
+            and problem.rule in SPREAD_RULES
+            and problem.file == study.study.file
+            and f"/{outcome}/" in problem.address
+            for problem in questions
+        )
+        if not asked or result is None:
+            continue
+        weight = next((row.weight for row in result.studies if row.study == study.name), None)
+        share = f" It carries {100 * weight:.0f} % of the weight as typed." if weight is not None else ""
+        found.append(
+            f"Open question: is the standard deviation of {study.name} a standard error?{share} Until "
+            "somebody answers from the report, this answer may rest on a slip."
+        )
+    return tuple(found)
 
 
 def _short_for_implants(numbers: Sequence[StudyNumbers], techniques: Sequence[str]) -> bool:

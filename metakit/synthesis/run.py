@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 
 from metakit.core.plans import Protocol
@@ -13,6 +14,7 @@ from metakit.review.folder import ReviewFolder
 from metakit.review.history import read_history
 from metakit.review.plan import plan_standing
 from metakit.synthesis.analysis import analyse
+from metakit.synthesis.cautions import doubted_spreads
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.gathering.eligible import status_of, values_of
@@ -54,7 +56,9 @@ def synthesise(
     analyses = []
     for number, plan in enumerate(folder.protocol.analyses, start=1):
         say(f"analysis {number} of {len(folder.protocol.analyses)}: {plan.id}")
-        analyses.append(analyse(plan, folder.protocol, studies, names))
+        found = analyse(plan, folder.protocol, studies, names)
+        doubts = doubted_spreads(found.result, found.term.id, found.numbers, folder.questions)
+        analyses.append(replace(found, cautions=(*doubts, *found.cautions)) if doubts else found)
     networks = []
     for number, network in enumerate(folder.protocol.networks, start=1):
         say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")

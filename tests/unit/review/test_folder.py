@@ -220,12 +220,60 @@ def test_a_standard_deviation_far_below_others_is_asked_about(review: Path) -> N
         "measured_in: lb, n: 30, mean: 9.9, standard_deviation: 0.57",
     )
     found = [problem for problem in open_folder(review).questions if "a standard error?" in problem.what]
-    assert [Path(problem.file).name for problem in found] == ["test_05.yaml"]
+    assert {Path(problem.file).name for problem in found} == {"test_05.yaml"}
+    assert len({problem.field for problem in found}) == len(found)  # one question a cell
+
+
+DASH = (
+    "  - {arm: ARM, outcome: quickdash, time: {value: 12, unit: months}, kind: final, reporting: reported, "
+)
+DASH += "unit_of_analysis: thumbs, n: 30, mean: 20, standard_deviation: SPREAD, source: {table: 2}}\n"
+
+
+def with_dash(review: Path, spreads: dict[str, str]) -> None:
+    """Add a score of both arms to copies of an invented study."""
+    record = (review / "records" / "test_01.yaml").read_text(encoding="utf-8")
+    for number, spread in spreads.items():
+        copy = record.replace("TEST-01", f"TEST-0{number}").replace(
+            "doi: 10.0000/invented.1", "doi: not_reported"
+        )
+        copy = copy.replace("sandmere", f"unit_{number}").replace("Sandmere", f"Unit {number}")
+        rows = "".join(DASH.replace("ARM", arm).replace("SPREAD", spread) for arm in "AB")
+        copy = copy.replace("\noutcomes:\n", f"\noutcomes:\n{rows}")
+        (review / "records" / f"test_0{number}.yaml").write_text(copy, encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("spreads", "asked"),
+    [
+        ({"3": "15", "4": "2.9"}, True),  # 2.9 is 15.9 over the root of 30
+        ({"3": "15", "4": "14", "5": "2.6"}, True),
+        ({"3": "15", "4": "9"}, False),  # smaller, and no standard error
+        ({"3": "15", "4": "0.3"}, False),  # not even as a standard error
+    ],
+)
+def test_a_slip_is_asked_about_by_its_consequence_and_marked_beside_the_answer(
+    review: Path, spreads: dict[str, str], asked: bool
+) -> None:
+    with_dash(review, spreads)
+    folder = open_folder(review)
+    found = [problem for problem in folder.questions if problem.rule == "weight_of_a_slip"]
+    assert bool(found) is asked
+    if not asked:
+        return
+    slipped = max(spreads)
+    assert {Path(problem.file).stem for problem in found} == {f"test_0{slipped}"} and len(found) == 2
+    # As typed the weights are those of one common effect: both arms have 30 thumbs.
+    weights = {name: float(spread) ** -2 for name, spread in spreads.items()}
+    share = 100 * weights[slipped] / sum(weights.values())
+    assert f"{share:.0f} % of the weight of quickdash" in found[0].what
+    assert all("/quickdash/" in problem.address for problem in found)
 
 
 def test_every_rule_between_records_is_tested_here() -> None:
     # Reports of one cohort with two numbers are pattern 10 of test_self_contradictions.py.
-    assert {*QUESTIONS, "spread_beside_others", "cohort_numbers_agree"} == set(REVIEW_RULES.names())
+    others = {"spread_beside_others", "cohort_numbers_agree", "weight_of_a_slip"}
+    assert {*QUESTIONS, *others} == set(REVIEW_RULES.names())
 
 
 def test_check_takes_files_folders_and_forms_of_ones_own(review: Path, tmp_path: Path) -> None:
