@@ -8,6 +8,7 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from metakit.core.plans import Protocol
 from metakit.core.seals import write_new
 from metakit.errors import DataError, UnreadableError, UsageError
 from metakit.forms.library import Library, shipped
@@ -17,8 +18,11 @@ from metakit.forms.record_workbooks.writing import workbook_bytes
 from metakit.forms.records import read_record
 from metakit.forms.specs import Form
 from metakit.forms.yaml_nodes import MapNode, read_document
+from metakit.review.files import PROTOCOL
 from metakit.review.folder import read_protocol
+from metakit.review.next_steps import EMPTY_PLAN, empty_plan
 from metakit.review.offered import offering
+from metakit.review.protocol_sheet import WORKBOOK
 
 EXAMPLES = "examples"
 
@@ -60,7 +64,7 @@ def write_sheets(
     """
     library, chosen = _form(form)
     if review is not None:
-        chosen = offering(chosen, read_protocol(review))
+        chosen = offering(chosen, _filled_protocol(review))
     layout = layout_of(chosen)
     roots: dict[str, MapNode | None] = {}
     for path in records:
@@ -91,6 +95,15 @@ def write_sheets(
             for name, root in roots.items()
         }
     return write_new(files, replace=replace)
+
+
+def _filled_protocol(review: Path) -> Protocol:
+    if (review / PROTOCOL).is_file() and empty_plan(read_record(review / PROTOCOL, shipped())):
+        raise UsageError(
+            f"{EMPTY_PLAN}: first fill in {review / WORKBOOK} and 'metakit collect {review / WORKBOOK} --into "
+            f"{review}'; it says which outcomes and techniques to offer"
+        )
+    return read_protocol(review)
 
 
 def _form(form: str) -> tuple[Library, Form]:
