@@ -31,7 +31,7 @@ def command(
     """Make the folder and say what comes next."""
     from metakit.errors import UsageError
     from metakit.review.new import copy_of_demonstration, new_review
-    from metakit.review.protocol_sheet import WORKBOOK
+    from metakit.review.workbooks.protocol_sheet import WORKBOOK
 
     if invented:
         if protocol is not None:

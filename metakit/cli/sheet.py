@@ -70,7 +70,7 @@ def command(
     if unit:
         form = "unit"
     if protocol is not None:
-        from metakit.review.protocol_sheet import write_protocol_sheet
+        from metakit.review.workbooks.protocol_sheet import write_protocol_sheet
 
         typer.echo(str(write_protocol_sheet(out, protocol, replace=replace)))
         say(f"Fill in, save, close; then 'metakit collect {out} --into {protocol}'.")

@@ -28,7 +28,7 @@ from metakit.report.reporting.checklist_files import checklist_csv, checklist_do
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
 from metakit.telling.facts import Facts
-from metakit.telling.plan_account import plan_account
+from metakit.telling.planning.plan_account import plan_account
 
 PAGE, BRIEF = "report.html", "brief.html"
 CHANGES = "changes.json"

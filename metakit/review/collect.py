@@ -20,7 +20,7 @@ from metakit.forms.specs import Form
 from metakit.forms.yaml_nodes import MapNode, ScalarNode, read_document
 from metakit.review.files import EXTRACTORS, PROTOCOL, RECORDS
 from metakit.review.lock import review_lock
-from metakit.review.problem_copies import (
+from metakit.review.workbooks.problem_copies import (
     ENDING,
     name_without_ending,
     tidy,
@@ -28,8 +28,8 @@ from metakit.review.problem_copies import (
     without_copies,
     write_copy,
 )
-from metakit.review.protocol_sheet import FORM as PLAN_FORM
-from metakit.review.protocol_sheet import VALUES, collect_protocol
+from metakit.review.workbooks.protocol_sheet import FORM as PLAN_FORM
+from metakit.review.workbooks.protocol_sheet import VALUES, collect_protocol
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}", re.ASCII)
 

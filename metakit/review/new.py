@@ -15,8 +15,8 @@ from metakit.forms.bundled import demo_studies
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record
 from metakit.review.files import PROTOCOL, RECORDS
-from metakit.review.protocol_sheet import WORKBOOK, sealed_workbook
 from metakit.review.template import CAUTIONS, empty_record, first_record
+from metakit.review.workbooks.protocol_sheet import WORKBOOK, sealed_workbook
 
 FIRST_RECORD = "study_01.yaml"
 

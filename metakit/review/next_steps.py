@@ -8,7 +8,7 @@ from metakit.core.seals import seal_holds
 from metakit.forms.records import Reading
 from metakit.review.extraction import extractor_files
 from metakit.review.files import PROTOCOL
-from metakit.review.protocol_sheet import WORKBOOK, is_blank
+from metakit.review.workbooks.protocol_sheet import WORKBOOK, is_blank
 
 EMPTY_PLAN = "the protocol is not filled in yet"
 

@@ -21,8 +21,8 @@ from metakit.forms.yaml_nodes import MapNode, read_document
 from metakit.review.files import PROTOCOL
 from metakit.review.folder import read_protocol
 from metakit.review.next_steps import EMPTY_PLAN, empty_plan
-from metakit.review.offered import offering
-from metakit.review.protocol_sheet import WORKBOOK
+from metakit.review.workbooks.offered import offering
+from metakit.review.workbooks.protocol_sheet import WORKBOOK
 
 EXAMPLES = "examples"
 
@@ -100,8 +100,8 @@ def write_sheets(
 def _filled_protocol(review: Path) -> Protocol:
     if (review / PROTOCOL).is_file() and empty_plan(read_record(review / PROTOCOL, shipped())):
         raise UsageError(
-            f"{EMPTY_PLAN}: first fill in {review / WORKBOOK} and 'metakit collect {review / WORKBOOK} --into "
-            f"{review}'; it says which outcomes and techniques to offer"
+            f"{EMPTY_PLAN}: first fill in {review / WORKBOOK} and 'metakit collect {review / WORKBOOK} "
+            f"--into {review}'; it says which outcomes and techniques to offer"
         )
     return read_protocol(review)
 

@@ -10,7 +10,7 @@ from metakit.telling.brief import brief_blocks
 from metakit.telling.certainty import certainty_blocks
 from metakit.telling.facts import Facts
 from metakit.telling.networks import networks_blocks
-from metakit.telling.planned import planned_blocks
+from metakit.telling.planning.planned import planned_blocks
 from metakit.telling.results import results_blocks
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
 

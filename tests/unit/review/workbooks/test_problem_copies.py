@@ -11,10 +11,10 @@ import pytest
 from metakit.errors import DataError
 from metakit.forms.library import shipped
 from metakit.review.collect import collect
-from metakit.review.problem_copies import to_read
 from metakit.review.sheets import write_sheets
+from metakit.review.workbooks.problem_copies import to_read
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 RECORD = ROOT / "demo_studies" / "records" / "DEMO-17_otterlade.yaml"
 COPY, SECOND = "otterlade.problems.xlsx", "otterlade.problems-2.xlsx"
 

@@ -7,7 +7,7 @@ from typing import Any
 from metakit.core.written import listed
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.synthesis.networking.network_findings import NetworkFinding
-from metakit.telling.plan_fate import Fate
+from metakit.telling.planning.plan_fate import Fate
 from metakit.telling.result_words import method_words
 
 CHOICE_OF = {

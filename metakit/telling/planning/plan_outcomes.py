@@ -12,8 +12,8 @@ from metakit.synthesis.choices.sensitivity_kinds import KINDS
 from metakit.synthesis.choices.sensitivity_table import NONE_OF_IT, SAME
 from metakit.telling.facts import Facts
 from metakit.telling.option_words import option_words
-from metakit.telling.plan_fate import Became, Fate
-from metakit.telling.plan_options import analysis_options, network_options, specification_option
+from metakit.telling.planning.plan_fate import Became, Fate
+from metakit.telling.planning.plan_options import analysis_options, network_options, specification_option
 
 FateOf = Callable[[Facts, Any], Fate]
 NAMES = ("id", "label", "outcome", "date")

@@ -13,8 +13,8 @@ from typing import Any
 from metakit.forms.library import shipped
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.telling.facts import Facts
-from metakit.telling.plan_fate import WORDS, Fate
-from metakit.telling.plan_outcomes import FATES, NAMES, ONE_LINE
+from metakit.telling.planning.plan_fate import WORDS, Fate
+from metakit.telling.planning.plan_outcomes import FATES, NAMES, ONE_LINE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,15 +19,15 @@ from metakit.review.folder import open_folder
 from metakit.synthesis.choices.sensitivity_kinds import KINDS
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
-from metakit.telling import plan_outcomes
 from metakit.telling.blocks import Part, Points, Table, plain
 from metakit.telling.facts import Facts
-from metakit.telling.plan_account import PlanLine, plan_account
-from metakit.telling.plan_fate import WORDS
-from metakit.telling.planned import planned_blocks
+from metakit.telling.planning import plan_outcomes
+from metakit.telling.planning.plan_account import PlanLine, plan_account
+from metakit.telling.planning.plan_fate import WORDS
+from metakit.telling.planning.planned import planned_blocks
 from tests.short_plan import with_only
 
-DEMO = Path(__file__).parents[3] / "demo_studies"
+DEMO = Path(__file__).parents[4] / "demo_studies"
 PLAN = """eligibility:
   designs: [case_series]
   fewest_thumbs: 20
@@ -138,7 +138,7 @@ def test_every_section_has_a_function_and_none_is_silent_without(
     found: Findings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert set(plan_outcomes.FATES) == {section.name for section in shipped().form("protocol").sections}
-    monkeypatch.setattr("metakit.telling.plan_account.FATES", {})
+    monkeypatch.setattr("metakit.telling.planning.plan_account.FATES", {})
     lines = plan_account(with_fields(found, everything()))
     assert {line.fate.became for line in lines} == {"not_done"}
 
@@ -201,7 +201,7 @@ def test_an_option_that_was_not_used_is_named(found: Findings) -> None:
 def test_the_same_lines_stand_in_findings_and_in_the_blocks(
     found: Findings, lines: tuple[PlanLine, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("metakit.telling.planned.MOST_SHOWN", 99)
+    monkeypatch.setattr("metakit.telling.planning.planned.MOST_SHOWN", 99)
     assert json.loads(numbers_text(found))["planned"] == [line.to_json() for line in lines]
     blocks = planned_blocks(Facts.of(found))
     (shown,) = (block for block in blocks if isinstance(block, Points))

@@ -7,8 +7,8 @@ from collections import Counter
 from metakit.core.written import count
 from metakit.telling.blocks import Block, Cell, Column, Point, Run, Say, Table, Words, folded, points
 from metakit.telling.facts import Facts
-from metakit.telling.plan_account import PlanLine, in_order, plan_account
-from metakit.telling.plan_fate import WORDS
+from metakit.telling.planning.plan_account import PlanLine, in_order, plan_account
+from metakit.telling.planning.plan_fate import WORDS
 
 MOST_SHOWN = 12
 """Lines not carried out that stand in the open; more of them stand in the table alone."""

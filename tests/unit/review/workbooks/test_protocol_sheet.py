@@ -15,7 +15,7 @@ from metakit.review.check import check_paths
 from metakit.review.collect import collect
 from metakit.review.folder import read_protocol
 from metakit.review.new import new_review
-from metakit.review.protocol_sheet import EARLIER, write_protocol_sheet
+from metakit.review.workbooks.protocol_sheet import EARLIER, write_protocol_sheet
 from tests.typing import type_into
 
 REVIEW = {
@@ -131,7 +131,7 @@ def test_what_was_typed_into_the_file_since_is_not_replaced_unless_asked(review:
 
 
 def test_a_file_that_cannot_be_spliced_is_kept_beside(review: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import metakit.review.protocol_sheet as module
+    import metakit.review.workbooks.protocol_sheet as module
 
     def refuse(*_: object) -> str:
         raise UsageError("no")
@@ -172,7 +172,7 @@ def test_an_extractor_has_no_protocol_and_a_folder_without_one_says_so(review: P
 
 
 def test_the_demonstration_goes_into_a_workbook_and_back(tmp_path: Path) -> None:
-    demo = Path(__file__).resolve().parents[3] / "demo_studies"
+    demo = Path(__file__).resolve().parents[4] / "demo_studies"
     folder = tmp_path / "review"
     folder.mkdir()
     shutil.copy(demo / "protocol.yaml", folder)

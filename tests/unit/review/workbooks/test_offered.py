@@ -9,10 +9,10 @@ import openpyxl
 
 from metakit.forms.library import shipped
 from metakit.review.folder import read_protocol
-from metakit.review.offered import offering
 from metakit.review.sheets import write_sheets
+from metakit.review.workbooks.offered import offering
 
-DEMO = Path(__file__).resolve().parents[3] / "demo_studies"
+DEMO = Path(__file__).resolve().parents[4] / "demo_studies"
 
 
 def protocol():

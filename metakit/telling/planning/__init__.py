@@ -1,0 +1,1 @@
+"""What a protocol planned, and what became of every line of it."""
