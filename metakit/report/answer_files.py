@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from metakit.core.effects import EffectTable
-from metakit.core.files import refuse_unwritable, write_atomically
+from metakit.core.files import refuse_unwritable
 from metakit.core.results import PoolResult
+from metakit.core.seals import write_sealed
 from metakit.core.written import MINUS
 from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
@@ -50,7 +51,7 @@ def check_answer_file(path: Path) -> None:
 
 
 def save_answer(path: Path, tables: Sequence[AnswerTable]) -> Path:
-    """Write tables and sentences; the ending of the name says the kind.
+    """Write tables and sentences, beside a file that somebody edited; the ending of the name says the kind.
 
     Raises
     ------
@@ -60,7 +61,7 @@ def save_answer(path: Path, tables: Sequence[AnswerTable]) -> Path:
     check_answer_file(path)
     kind = path.suffix.lower()
     content = _csv(tables) if kind == ".csv" else _workbook(tables) if kind == ".xlsx" else _document(tables)
-    return write_atomically(path, content)
+    return write_sealed(path, content.encode() if isinstance(content, str) else content).path
 
 
 def pooled_table(result: PoolResult, effects: EffectTable) -> AnswerTable:
