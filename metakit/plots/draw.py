@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TypeVar
 
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -24,15 +25,44 @@ class StyledFigure(Figure):
     """A figure that is drawn under our style, whoever saves it and whatever their settings are.
 
     `look` is what it was laid out with, `caption` the paragraphs that stand beside it instead of inside it.
+    `scene` is all that it shows: its marks are made when somebody draws it or looks into it, and whoever
+    looked into it may have changed it, so that it has no `scene` then.
     """
 
     look: Look = Look()
     caption: tuple[str, ...] = ()
+    scene: Scene | None = None
+    _waiting: Scene | None = None
+
+    def hold(self, scene: Scene) -> None:
+        """Show a scene and nothing else."""
+        self.scene = self._waiting = scene
+
+    def _make(self) -> None:
+        if self._waiting is not None:
+            waiting, self._waiting = self._waiting, None
+            with style.styled():
+                draw_scene(waiting, sheet(self), self.look.tone)
+
+    @property  # type: ignore[misc]
+    def axes(self) -> list[Axes]:  # type: ignore[override]
+        """The Axes, for whoever wants to change them."""
+        self._make()
+        self.scene = None
+        return super().axes
+
+    def get_children(self) -> list[Artist]:
+        """Return all artists of the figure."""
+        self._make()
+        return super().get_children()
 
     def draw(self, renderer: RendererBase) -> None:
         """Draw under our style: type measured without hinting would not fit when drawn with it."""
+        self._make()
+        scene = self.scene
         with drawn_with(self.look), style.styled():
             super().draw(renderer)
+        self.scene = scene
 
 
 def blank_figure(width: float, height: float, title: str) -> StyledFigure:
@@ -56,6 +86,10 @@ def sheet(figure: Figure) -> Axes:
 def scene_figure(scene: Scene, title: str) -> StyledFigure:
     """Return a figure that shows a scene and nothing else, in the middle of its sheet where it has one."""
     look = current()
+    if look == Look():
+        plain = blank_figure(scene.width, scene.height, title)
+        plain.hold(scene)
+        return plain
     width, height = _sheet_size(scene, look)
     with style.styled():
         figure = blank_figure(width, height, title)

@@ -14,7 +14,10 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
+from metakit.plots.scene import Scene
+from metakit.plots.scene_svg import scene_svg
 from metakit.plots.style import FONT
+from metakit.plots.text import clean_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,6 +29,11 @@ _REFERENCE = re.compile(r"url\(#([^)]+)\)")
 _COMMON = frozenset(
     map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180), *range(0x391, 0x3CA), *range(0x2010, 0x2027)))
 ) | frozenset("‰′″⁰⁴⁵⁶⁷⁸⁹₀₁₂₃₄₅₆₇₈₉←↑→↓−∞≈≠≤≥●○■▲")
+_BLOCKS = (
+    frozenset(map(chr, range(0x20, 0x7F))) | frozenset("–−’“”±×·²τχ³≤≥→←…"),
+    frozenset(map(chr, range(0xC0, 0x100))),
+)
+"""Glyphs that come together: plain letters, digits and the signs of our figures; accented letters."""
 FALLBACK = "Verdana, sans-serif"
 
 
@@ -55,6 +63,9 @@ def svg_text(figure: Figure) -> str:
 def _element_text(figure: Figure, description: str) -> str:
     from metakit.plots.style import styled
 
+    scene: Scene | None = getattr(figure, "scene", None)
+    if scene is not None:
+        return scene_svg(scene, str(figure.get_label()), description, font=lambda name: _font_of(scene, name))
     stream = BytesIO()
     with styled():
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
@@ -71,6 +82,18 @@ def _element_text(figure: Figure, description: str) -> str:
     ElementTree.register_namespace("", SVG)
     ElementTree.register_namespace("xlink", LINK)
     return ElementTree.tostring(root, encoding="unicode")
+
+
+def _font_of(scene: Scene, name: str) -> tuple[str, str]:
+    """Return the family of a picture's own font, and the style sheet with the glyphs that it uses."""
+    used: dict[str, set[str]] = {"normal": set(), "bold": set()}
+    for line in scene.lines:
+        used["bold" if line.bold else "normal"].update(clean_text(line.text))
+    family = f"{FONT} {name}"
+    rules = "".join(
+        font_rule(family, weight, characters) for weight, characters in used.items() if characters
+    )
+    return f"'{family}', '{FONT}', {FALLBACK}", f'<style type="text/css">{rules}</style>'
 
 
 def _rename_ids(root: ElementTree.Element, prefix: str) -> None:
@@ -139,8 +162,15 @@ def parsed(svg: str | bytes) -> ElementTree.Element:
     return root
 
 
-@lru_cache(maxsize=256)
 def _subset(weight: str, characters: str) -> bytes:
+    """Return a font of these glyphs and others of the same blocks, so that many figures share its making."""
+    wanted = set(characters)
+    blocks = "".join(sorted(wanted.union(*(block for block in _BLOCKS if wanted & block))))
+    return _font(weight, blocks)
+
+
+@lru_cache(maxsize=256)
+def _font(weight: str, characters: str) -> bytes:
     """Return a font of these glyphs alone; out of the common ones where those are enough, which is faster."""
     from matplotlib.font_manager import FontProperties, findfont
 

@@ -6,16 +6,27 @@ would be most of the page.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections import Counter
+from collections.abc import Sequence
+from html import unescape
 from xml.etree import ElementTree
 
+from metakit.plots.scene import Scene
+from metakit.plots.scene_svg import scene_svg
 from metakit.plots.style import FONT
 from metakit.plots.svg import FALLBACK, LINK, SVG, font_rule, parsed
 
 PAGE_FONT = f"{FONT} page"
 """Name of the font that all figures of a page share."""
 
+_LOOKS = {
+    "fill", "stroke", "stroke-width", "stroke-dasharray", "font-size", "font-weight", "text-anchor",
+}  # fmt: skip
+_MARK = re.compile(r"<(?P<tag>text|polyline|polygon|circle)(?P<marks>(?: [a-z-]+=\"[^\"]*\")+)")
+_SHEET = re.compile(r'<style type="text/css">(?:\.look-\w+ {[^}]*})+</style>')
+_ATTRIBUTE = re.compile(r' ([A-Za-z-]+)="([^"]*)"')
 _COORDINATES = {"d", "x", "y", "x1", "y1", "x2", "y2", "cx", "cy", "width", "height", "points"}
 _LONG = re.compile(r"-?\d+\.\d{3,}")
 _AROUND_LETTERS = re.compile(r"\s*([A-Za-z])\s*")
@@ -51,12 +62,51 @@ def page_svg(svg: str) -> str:
     return _with_short_ids(text, str(root.get("id")))
 
 
+def page_scene(scene: Scene, title: str, description: str = "") -> str:
+    """Return a scene for a page that has the font of `page_font_rules`: each look of its marks told once."""
+    text = scene_svg(scene, title, description, font=lambda name: (f"'{PAGE_FONT}'", ""))
+    (name,) = re.findall(r'<svg [^>]* id="([^"]+)"', text)
+    known: dict[str, str] = {}
+
+    def mark(found: re.Match[str]) -> str:
+        looks, rest = [], []
+        for key, value in _ATTRIBUTE.findall(found["marks"]):
+            if key in _LOOKS:
+                looks.append(f"{key}: {value}{'px' if key == 'font-size' else ''}")
+            elif key != "class":
+                rest.append(f' {key}="{value}"')
+        look = "; ".join(looks)
+        short = known.setdefault(look, f"look-{hashlib.sha256(look.encode()).hexdigest()[:8]}")
+        return f'<{found["tag"]} class="{short}"{"".join(rest)}'
+
+    drawn = _MARK.sub(mark, text)
+    rules = "".join(f".{short} {{{look}}}" for look, short in known.items())
+    start = drawn.index("</desc>") + 7 if description else drawn.index("</title>") + 8
+    return _with_short_ids(f'{drawn[:start]}<style type="text/css">{rules}</style>{drawn[start:]}', name)
+
+
+def looks_once(parts: Sequence[str]) -> tuple[list[str], str]:
+    """Return parts of a page without the looks of `page_scene`, under short names, and one rule for each."""
+    rules: dict[str, str] = {}
+
+    def taken(found: re.Match[str]) -> str:
+        rules.update(re.findall(r"\.(look-\w+) {([^}]*)}", found[0]))
+        return ""
+
+    bare = [_SHEET.sub(taken, part) for part in parts]
+    short = {name: f"v{number}" for number, name in enumerate(rules)}
+    written = [
+        re.sub(r'class="(look-\w+)"', lambda found: f'class="{short[found[1]]}"', part) for part in bare
+    ]
+    return written, "\n".join(f".{short[name]} {{{look}}}" for name, look in rules.items())
+
+
 def page_font_rules(page: str) -> str:
     """Return the style rules with the glyphs that the figures in a page's HTML use; none without figures."""
     used: set[str] = set()
     for figure in re.findall(r"<svg\b.*?</svg>", page, re.DOTALL):
-        for text in parsed(figure).iter(f"{{{SVG}}}text"):
-            used.update("".join(text.itertext()))
+        for text in re.findall(r"<text\b[^>]*>(.*?)</text>", figure, re.DOTALL):
+            used.update(unescape(re.sub(r"<[^>]*>", "", text)))
     return "\n".join(font_rule(PAGE_FONT, weight, used) for weight in ("normal", "bold") if used)
 
 

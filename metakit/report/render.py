@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from metakit.plots.svg_page import page_font_rules
+from metakit.plots.svg_page import looks_once, page_font_rules
 from metakit.report.citations import Citations
 from metakit.report.page import Page
 from metakit.report.registry import OPEN, Section, sections_in_order
@@ -69,6 +69,11 @@ def _page(page: Page, sections: Sequence[Section]) -> str:
         if html := _section(section, page, environment):
             opened = section.name in OPEN
             rendered.append(RenderedSection(name=section.name, title=section.title, html=html, opened=opened))
+    parts, looks = looks_once([section.html for section in rendered])
+    rendered = [
+        replace(section, html=Markup(part))  # noqa: S704 - the section as it was, its drawings leaner
+        for section, part in zip(rendered, parts, strict=True)
+    ]
     style = template_source(environment, "style.css")
     script = "\n".join(template_source(environment, name) for name in SCRIPTS)
     fonts = page_font_rules("".join(section.html for section in rendered))
@@ -78,7 +83,7 @@ def _page(page: Page, sections: Sequence[Section]) -> str:
         sections=rendered,
         policy=security_policy(script),
         whole=len(rendered) > len(IN_BRIEF),
-        style=Markup(f"{style}\n{fonts}"),  # noqa: S704 - our own style sheet
+        style=Markup(f"{style}\n{looks}\n{fonts}"),  # noqa: S704 - our own style sheet
         script=Markup(script),  # noqa: S704 - our own script
     )
 

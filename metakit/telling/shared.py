@@ -36,7 +36,7 @@ class Shared:
         if not items:
             return ()
         block = Points(items=items, look="named" if folded else "list", label=title)
-        return (Part(title=title, blocks=(block,), level=2, anchor=self.anchor, folded=folded),)
+        return (Part(title=title, blocks=(block,), level=1, anchor=self.anchor, folded=folded),)
 
     def points(self, sentences: Sequence[str], write: Callable[[str], str] = str) -> list[Point | Words]:
         """Return the sentences that are an answer's own, and the numbers of the shared ones in one line."""

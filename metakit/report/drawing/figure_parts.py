@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from metakit.plots.scene import Scene
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-LARGEST_ON_PAGE = 45_000
+LARGEST_ON_PAGE = 40_000
 """Characters of a drawing that a page holds."""
 Redraw = Callable[[float, float | None], "tuple[Figure, ...]"]
 """Draws a figure at another width and, where it can be cut, in parts no higher than a page; millimetres."""
@@ -23,7 +25,8 @@ class FigurePart:
     """One figure: caption, the text that stands for it, its SVG, and the bytes of its files by ending.
 
     The SVG stands by itself; `markup` is the leaner form for a page that has the font of all its figures.
-    `figure` is the drawing; `redraw` gives it at another size, None where it has one size only.
+    `figure` is the drawing, `scene` what it shows where that is all; `redraw` gives it at another size, None
+    where it has one size only.
     """
 
     name: str
@@ -32,6 +35,8 @@ class FigurePart:
     text: str
     files: dict[str, bytes]
     figure: Figure | None = field(default=None, repr=False, compare=False)
+    scene: Scene | None = field(default=None, repr=False, compare=False)
+    title: str = ""
     redraw: Redraw | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -41,9 +46,9 @@ class FigurePart:
         Of a drawing that would weigh more than all others of its section, the page holds the words; the
         drawing is the file beside it.
         """
-        from metakit.plots.svg_page import page_svg
+        from metakit.plots.svg_page import page_scene, page_svg
 
-        drawn = page_svg(self.svg)
+        drawn = page_svg(self.svg) if self.scene is None else page_scene(self.scene, self.title, self.text)
         if len(drawn) > LARGEST_ON_PAGE:
             return Markup("<p>{} (The drawing is large: it stands in the file.)</p>").format(self.text)
         return Markup(drawn)  # noqa: S704
@@ -72,10 +77,19 @@ def figure_part(
     from metakit.plots.svg import figure_svg
 
     text = f"{caption} {more}"
+    scene: Scene | None = getattr(figure, "scene", None)
     svg = figure_svg(figure, text)
     files = {kind: figure_bytes(figure, kind) for kind in kinds if kind != ".svg"}
     if ".svg" in kinds:
         files[".svg"] = f'<?xml version="1.0" encoding="utf-8"?>\n{svg}\n'.encode()
     return FigurePart(
-        name=name, svg=svg, caption=caption, text=text, files=files, figure=figure, redraw=redraw
+        name=name,
+        svg=svg,
+        caption=caption,
+        text=text,
+        files=files,
+        figure=figure,
+        redraw=redraw,
+        scene=scene,
+        title=str(figure.get_label()),
     )

@@ -18,7 +18,7 @@ def test_short_way_gives_the_same_bytes(weight: str, text: str) -> None:
     characters = "".join(sorted(set(text)))
     assert set(characters) <= svg._COMMON
     whole = findfont(FontProperties(family=FONT, weight=weight))
-    assert svg._subset(weight, characters) == svg._glyphs_of(whole, characters, flavor="woff")
+    assert svg._font(weight, characters) == svg._glyphs_of(whole, characters, flavor="woff")
 
 
 def test_rare_letters_come_from_the_whole_font() -> None:
