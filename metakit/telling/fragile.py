@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from metakit.core.plans import Protocol
 from metakit.core.written import count
-from metakit.measures.registry import MEASURES
 from metakit.synthesis.choices.sensitivity_kinds import planned_kinds, standing_of
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.fragility_words import event_clause, fragility_sentence
+from metakit.synthesis.fragility_words import event_clause
 
 
 def fragility_line(finding: AnalysisFinding, protocol: Protocol) -> str:
@@ -17,8 +16,7 @@ def fragility_line(finding: AnalysisFinding, protocol: Protocol) -> str:
     or across. A point estimate counts for nothing.
     """
     told = [part for part in (choices_clause(finding, protocol), _event(finding)) if part]
-    line = "; ".join(told)
-    return f"{line[:1].upper()}{line[1:]}." if line else ""
+    return begun("; ".join(told))
 
 
 def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
@@ -49,14 +47,9 @@ def _event(finding: AnalysisFinding) -> str:
     return event_clause(finding.fragility, finding.result, finding.comparison)
 
 
-def told_already(finding: AnalysisFinding) -> str:
-    """Return the sentence of the findings that says what the line's clause on one event says, else ""."""
-    if not finding.fragility or not finding.result or not finding.comparison or finding.fragility.flips:
-        return ""
-    measure = MEASURES[finding.plan.measure]
-    return fragility_sentence(
-        finding.fragility, finding.result, measure, finding.plan.scale, finding.comparison
-    )
+def begun(clause: str) -> str:
+    """Return a clause as a sentence, "" for none."""
+    return f"{clause[:1].upper()}{clause[1:]}." if clause else ""
 
 
 def _percent(fraction: float) -> str:

@@ -29,7 +29,7 @@ from metakit.telling.blocks import (
     says,
 )
 from metakit.telling.facts import Facts, Name
-from metakit.telling.fragile import fragility_line, told_already
+from metakit.telling.fragile import begun, choices_clause
 from metakit.telling.networks import steps_table
 from metakit.telling.option_words import option_words
 from metakit.telling.shared import Shared
@@ -175,9 +175,12 @@ class Answered:
         )
 
     def _headline(self) -> tuple[Say, ...]:
-        """Return the answer with its fragility beside it, then the other sentences."""
-        line, known = fragility_line(self.finding, self.facts.findings.protocol), told_already(self.finding)
-        first, *others = says((text for text in self.finding.sentences if text != known), first="answer")
+        """Return the answer with its fragility beside it, then the other sentences.
+
+        What one event would do stands among the sentences; the line counts choices in which it holds.
+        """
+        line = begun(choices_clause(self.finding, self.facts.findings.protocol))
+        first, *others = says(self.finding.sentences, first="answer")
         return (first, *((Say(words=line, look="quiet"),) if line else ()), *others)
 
     def _label(self, what: str) -> str:

@@ -21,8 +21,13 @@ from metakit.report.word_documents.word_document import (
     write_text,
 )
 from metakit.report.word_documents.word_manuscript import Manuscript
-from metakit.report.word_documents.word_results import write_results
-from metakit.report.word_documents.word_studies import section_content, write_appendices, write_studies
+from metakit.report.word_documents.word_results import write_results, write_results_behind
+from metakit.report.word_documents.word_studies import (
+    section_content,
+    write_appendices,
+    write_studies,
+    write_studies_behind,
+)
 from metakit.report.word_documents.word_tables import WordRow
 from metakit.synthesis.findings import Findings
 from metakit.telling.brief import brief_blocks
@@ -38,7 +43,7 @@ def report_document(page: Page) -> bytes:
 def report_documents(page: Page) -> dict[str, bytes]:
     """Return the report and, as a document of its own, its appendix, by their names.
 
-    The appendix holds what is folded on the page: every table behind an answer.
+    The appendix holds what is folded on the page: every answer with its figure, and the tables behind it.
 
     Parameters
     ----------
@@ -60,17 +65,21 @@ def report_documents(page: Page) -> dict[str, bytes]:
     write_studies(text, own)
     write_results(text, own, word)
     _still_to_write(text, own)
-    write_appendices(text, own)
-    made = {DOCUMENT: _ended(word)}
-    if word.kept:
-        more = Page(findings=page.findings, figures=page.figures)
-        title = f"{protocol.title}: appendix"
-        behind = _begun(more, title, keeping=False)
-        write_text(behind.text.document.add_paragraph(style="Title"), " ".join(title.split()))
-        behind.text.say("What stands folded on the page of the report: every table behind an answer.")
-        word.appendix(behind)
-        made[APPENDIX] = _ended(behind)
-    return made
+    return {DOCUMENT: _ended(word), APPENDIX: _appendix(page, word)}
+
+
+def _appendix(page: Page, word: Word) -> bytes:
+    """Return what stands folded on the page, in the order of the page, as a document of its own."""
+    more = Page(findings=page.findings, figures=page.figures)
+    title = f"{page.findings.protocol.title}: appendix"
+    behind = _begun(more, title, keeping=False)
+    write_text(behind.text.document.add_paragraph(style="Title"), " ".join(title.split()))
+    behind.text.say("What stands folded on the page of the report: every answer, and the tables behind it.")
+    write_studies_behind(behind.text, more)
+    word.appendix(behind)
+    write_results_behind(behind.text, more)
+    write_appendices(behind.text, more)
+    return _ended(behind)
 
 
 def brief_document(page: Page) -> bytes:

@@ -38,7 +38,12 @@ def write_results(text: Manuscript, page: Page, word: Word) -> None:
     _summary(text, page)
     text.turn(lying=False)
     for section in sections.SECTIONS:
-        word.section(section.title, section.tell(page.facts), headed=section.name != "results")
+        if section.name != "brief":  # it opens the document
+            word.section(section.title, section.tell(page.facts), headed=section.name != "results")
+
+
+def write_results_behind(text: Manuscript, page: Page) -> None:
+    """Write what an appendix holds of the results: other choices, missing results."""
     _robustness(text, page)
     _missing(text, page)
 
@@ -88,7 +93,7 @@ def _robustness(text: Manuscript, page: Page) -> None:
         return
     new = tuple(number for number, _ in page.citations.listed()[before:])
     text.turn(lying=False)
-    text.heading("Would the answers survive?", 2)
+    text.heading("Would the answers survive?", 1)
     text.cite(
         (
             Cited(
@@ -98,7 +103,7 @@ def _robustness(text: Manuscript, page: Page) -> None:
         )
     )
     for item in items:
-        text.heading(item.finding.title, 3)
+        text.heading(item.finding.title, 2)
         text.say(*item.shifts)
         text.say(*item.ways)
         if item.studies is not None:
@@ -110,7 +115,7 @@ def _missing(text: Manuscript, page: Page) -> None:
     if not content:
         return
     text.turn(lying=True)
-    text.heading("Which results are missing", 2)
+    text.heading("Which results are missing", 1)
     text.say(
         "Silence is not zero: an outcome that a report does not mention stays missing. "
         f"{text.table_ahead()} shows every study against every outcome."

@@ -18,10 +18,16 @@ def section_content(name: str, page: Page) -> dict[str, Any]:
 
 
 def write_studies(text: Manuscript, page: Page) -> None:
-    """Write how the studies were found, the table of the studies, and the appraisal."""
+    """Write how the studies were found and how far they can be trusted; more stands in the appendix."""
     text.heading("The studies", 1)
     _selection(text, page)
     _extraction(text, page)
+    _trust(text, page)
+
+
+def write_studies_behind(text: Manuscript, page: Page) -> None:
+    """Write what an appendix holds of the studies: their characteristics, the judgements of each."""
+    text.heading("The studies in full", 1)
     _characteristics(text, page)
     _appraisal(text, page)
 
@@ -122,13 +128,19 @@ def _characteristics(text: Manuscript, page: Page) -> None:
     )
 
 
-def _appraisal(text: Manuscript, page: Page) -> None:
+def _trust(text: Manuscript, page: Page) -> None:
+    """Say how far the studies can be trusted, and show the share of each answer that rests on concern."""
     content = section_content("appraisal", page)
-    text.turn(lying=False)
     if not content:
         return
     text.heading("How far each study can be trusted", 2)
-    pictures = (*content["figures"], *content["concerns"])
+    pictures = content["concerns"]
+    shown = (
+        f" {text.figures_ahead(len(pictures))} {'shows' if len(pictures) == 1 else 'show'} the share of each "
+        "answer's weight that rests on the judgements."
+        if pictures
+        else ""
+    )
     text.cite(
         (
             Cited(
@@ -136,14 +148,23 @@ def _appraisal(text: Manuscript, page: Page) -> None:
                 "judgement.",
                 numbers=(content["handbook"],),
             ),
-            Cited(
-                text=f"{text.figures_ahead(len(pictures))} and {text.table_ahead()} show the judgements and "
-                "the share of each answer's weight that rests on them."
-            ),
+            Cited(text=f"The appendix describes the studies and judges each.{shown}"),
         )
     )
     if content["without"]:
         text.say(f"Not appraised: {', '.join(content['without'])}.", warning=True)
+    for part in pictures:
+        text.figure(part)
+
+
+def _appraisal(text: Manuscript, page: Page) -> None:
+    content = section_content("appraisal", page)
+    text.turn(lying=False)
+    if not content:
+        return
+    text.heading("How far each study can be trusted", 2)
+    pictures = content["figures"]
+    text.say(f"{text.figures_ahead(len(pictures))} and {text.table_ahead()} show the judgements.")
     for part in pictures:
         text.figure(part)
     text.table(
