@@ -129,18 +129,11 @@ def _characteristics(text: Manuscript, page: Page) -> None:
 
 
 def _trust(text: Manuscript, page: Page) -> None:
-    """Say how far the studies can be trusted, and show the share of each answer that rests on concern."""
+    """Say how far the studies can be trusted."""
     content = section_content("appraisal", page)
     if not content:
         return
     text.heading("How far each study can be trusted", 2)
-    pictures = content["concerns"]
-    shown = (
-        f" {text.figures_ahead(len(pictures))} {'shows' if len(pictures) == 1 else 'show'} the share of each "
-        "answer's weight that rests on the judgements."
-        if pictures
-        else ""
-    )
     text.cite(
         (
             Cited(
@@ -148,13 +141,14 @@ def _trust(text: Manuscript, page: Page) -> None:
                 "judgement.",
                 numbers=(content["handbook"],),
             ),
-            Cited(text=f"The appendix describes the studies and judges each.{shown}"),
+            Cited(
+                text="The appendix describes each study and its judgements, and shows the share of each "
+                "answer's weight that rests on them."
+            ),
         )
     )
     if content["without"]:
         text.say(f"Not appraised: {', '.join(content['without'])}.", warning=True)
-    for part in pictures:
-        text.figure(part)
 
 
 def _appraisal(text: Manuscript, page: Page) -> None:
@@ -163,8 +157,11 @@ def _appraisal(text: Manuscript, page: Page) -> None:
     if not content:
         return
     text.heading("How far each study can be trusted", 2)
-    pictures = content["figures"]
-    text.say(f"{text.figures_ahead(len(pictures))} and {text.table_ahead()} show the judgements.")
+    pictures = (*content["figures"], *content["concerns"])
+    text.say(
+        f"{text.figures_ahead(len(pictures))} and {text.table_ahead()} show the judgements and the share of "
+        "each answer's weight that rests on them."
+    )
     for part in pictures:
         text.figure(part)
     text.table(

@@ -20,7 +20,7 @@ from metakit.report.methods_text import methods_paragraphs
 from metakit.report.page import Page
 from metakit.report.shown import shown_text
 from metakit.report.word_documents.word_document import reads_from_right
-from metakit.report.word_documents.word_report import report_document
+from metakit.report.word_documents.word_report import report_document, report_documents
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.run import synthesise
 from tests.unit.report.test_page import HOSTILE, hostile_folder
@@ -30,6 +30,11 @@ from tests.unit.synthesis.invented import Folder, plan, protocol, series_plan, t
 def written(findings: Findings) -> bytes:
     figures = draw_all(findings, kinds=(), progress=lambda text: None)
     return report_document(Page(findings=findings, figures=figures))
+
+
+def appendix_of(findings: Findings) -> bytes:
+    figures = draw_all(findings, kinds=(), progress=lambda text: None)
+    return report_documents(Page(findings=findings, figures=figures))["report_appendix.docx"]
 
 
 def opened(content: bytes) -> WordDocument:
@@ -107,8 +112,13 @@ def test_captions_count_from_one_and_every_one_is_mentioned(document: WordDocume
     assert [int(re.match(rf"{kind} (\d+)\. ", text)[1]) for text in found] == list(range(1, len(found) + 1))
 
 
-def test_figures_have_words_and_fit_their_page(document: WordDocument) -> None:
-    assert len(document.inline_shapes) == len(captions(document, "Figure")) >= 2
+@pytest.mark.parametrize("which", ["report", "appendix"])
+def test_figures_have_words_and_fit_their_page(
+    findings: Findings, document: WordDocument, which: str
+) -> None:
+    if which == "appendix":
+        document = opened(appendix_of(findings))
+    assert len(document.inline_shapes) == len(captions(document, "Figure")) >= 1
     for shape in document.inline_shapes:
         assert len(shape._inline.docPr.get("descr")) > 40
         assert 100 <= shape.width.mm <= 174.1 and shape.height.mm <= 228.1
@@ -145,6 +155,7 @@ def test_methods_and_answers_are_the_sentences_of_the_page(
     for paragraph in methods_paragraphs(findings, Citations()):
         for sentence in paragraph.sentences:
             assert sentence.text in text
+    text += text_of(opened(appendix_of(findings)))
     for finding in findings.analyses:
         for sentence in (*finding.sentences, *finding.cautions):
             assert sentence in text
@@ -185,7 +196,7 @@ def test_scripts_from_right_to_left_are_marked_as_such() -> None:
 @pytest.mark.walk
 def test_a_review_of_many_studies_and_reviews_of_nothing_are_documents() -> None:
     many = tuple(trial(f"{n:03d}", 2 + n % 7, 4 + n % 3) for n in range(90))
-    document = opened(written(synthesise(Folder(protocol=protocol(plan()), studies=many))))
+    document = opened(appendix_of(synthesise(Folder(protocol=protocol(plan()), studies=many))))
     parts = [text for text in captions(document, "Figure") if re.search(r"\(\d of \d\)", text)]
     assert len(parts) >= 2, "a long forest plot is cut into pages"
     assert all(shape.height.mm <= 228.1 for shape in document.inline_shapes)
