@@ -69,7 +69,9 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
                     _spread_by(to_difference, point_of(result), low),
                     _spread_by(to_difference, point_of(result), high),
                 )
-    exceeding, basis = _exceeding(result, main, thresholds, difference, factor, measure.null_value or 0.0)
+    exceeding, basis = _exceeding(
+        result, main, thresholds, difference, factor, measure.natural_factor, measure.null_value or 0.0
+    )
     small, reason = _small_study(finding)
     return EvidenceBody(
         analysis=finding.plan.id,
@@ -276,15 +278,16 @@ def _exceeding(
     thresholds: Thresholds | None,
     difference: tuple[float, float, float] | None,
     factor: float,
+    natural: float,
     null: float,
 ) -> tuple[tuple[float, float] | None, str]:
     if thresholds is None or difference is None or contradicts(result, null):
         return None, ""
     if main is not None:
         return main.exceeding(thresholds.smallest / factor), main.basis
-    distribution = distribution_of(result)
-    fewer = float(distribution.below(-thresholds.smallest))
-    return (fewer, 1 - float(distribution.below(thresholds.smallest))), distribution.basis
+    distribution, smallest = distribution_of(result), thresholds.smallest / natural
+    fewer = float(distribution.below(-smallest))
+    return (fewer, 1 - float(distribution.below(smallest))), distribution.basis
 
 
 def _small_study(finding: AnalysisFinding) -> tuple[SmallStudyTest | None, str]:

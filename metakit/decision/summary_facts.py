@@ -39,8 +39,8 @@ def when_of(finding: AnalysisFinding) -> tuple[str, str]:
     if months is None:
         return label, ""
     low, high = months
-    if f"{low:g}" == f"{high:g}":
-        known = f"{low:g} months"
+    if f"{low:.0f}" == f"{high:.0f}":
+        known = f"{low:.0f} months"
         return (label if label == known else f"{label} ({known} in the studies)"), ""
     caution = ""
     if low > 0 and high / low >= WIDE:

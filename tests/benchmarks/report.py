@@ -1,5 +1,7 @@
 """Speed of the demo's full report against the sum of drawing its figures alone, with where the time goes.
 
+It also names the ratio of writing the figures' SVG from their scenes against having matplotlib draw the same ones.
+
 Run: `python -m tests.benchmarks.report`. Target (issue 7): all files of the report, with the Word document, take at most
 3 times as long as its figures alone. Times are processor seconds of one process, after its imports, so that other work on the machine does not count.
 """
@@ -12,7 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from metakit.plots.presets import PRESETS
-from metakit.report.drawing.figures import draw_all
+from metakit.plots.svg import figure_svg
+from metakit.report.drawing.figures import ReportFigures, draw_all
 from metakit.report.drawing.preset_figures import preset_files
 from metakit.report.page import Page
 from metakit.report.render import render_page
@@ -61,6 +64,18 @@ def whole() -> float:
     return time.process_time() - start
 
 
+def svg_seconds(figures: ReportFigures) -> tuple[float, float]:
+    """Return the seconds of writing all figures as SVG from their scenes, and as matplotlib draws them."""
+    times: dict[str, float] = {}
+    drawings = [part.figure for part in figures.all if part.figure is not None]
+    for name in ("scenes", "matplotlib"):
+        for figure in drawings:
+            assert name == "scenes" or figure.axes, "a figure that was looked into is drawn by matplotlib"
+            with timed(times, name):
+                figure_svg(figure)
+    return times["scenes"], times["matplotlib"]
+
+
 def main() -> None:
     """Print the stages and the ratio."""
     import matplotlib.backends.backend_svg  # noqa: F401 - an import is no part of a stage
@@ -70,6 +85,12 @@ def main() -> None:
     total, figures = whole(), times["figures"]
     for name, seconds in times.items():
         print(f"{name:28s} {seconds:6.1f} s  {seconds / figures:5.2f} of the figures alone")
+    drawn = draw_all(open_review(DEMO).synthesise().findings, kinds=(), progress=quiet)
+    from_scenes, by_matplotlib = svg_seconds(drawn)
+    print(
+        f"SVG of {len(drawn.all)} figures: {from_scenes:.1f} s from their scenes, "
+        f"{from_scenes / by_matplotlib:.2f} of matplotlib's {by_matplotlib:.1f} s for the same figures"
+    )
     print(
         f"whole report with Word: {total:.1f} s, {total / figures:.2f} times its figures alone (target {TARGET:g})"
     )

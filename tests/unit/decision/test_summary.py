@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from dataclasses import replace
 from typing import Any
@@ -203,3 +204,34 @@ def test_files_hold_no_formula_no_person_and_no_day() -> None:
         core = packed.read("docProps/core.xml").decode()
     assert "python-docx" not in core
     assert "<dc:creator></dc:creator>" in core
+
+
+def test_probabilities_agree_with_the_interval_beside_them_in_its_unit(demo_findings) -> None:
+    seen = 0
+    for item in all_certainties(demo_findings):
+        body = item.body
+        if body.exceeding is None or body.difference is None or body.thresholds is None:
+            continue
+        (fewer, more), (_, low, high), least = body.exceeding, body.difference, body.thresholds.smallest
+        assert 0 <= fewer <= 1 and 0 <= more <= 1 and fewer + more <= 1 + 1e-9
+        # A limit leaves out 2.5 %; a baseline's uncertainty, which the probability has, may add a little.
+        for share, past, reached in ((fewer, high < -least, low < -least), (more, low > least, high > least)):
+            assert share > 0.95 if past else share < 0.985, body.analysis
+            assert reached or share < 0.05, body.analysis
+        seen += 1
+    assert seen > 20
+
+
+def test_very_low_certainty_says_uncertain_alone_and_numbers_needed_never_run_through_infinity(
+    demo_findings,
+) -> None:
+    for table in summary_tables(demo_findings, all_certainties(demo_findings)):
+        for row in table.rows:
+            if row.certainty.level == "very_low":
+                assert row.statement.startswith("The evidence is very uncertain about what ")
+                assert not any(sign.isdigit() for sign in row.statement)
+            for base, one in zip(row.baselines, row.certainty.body.absolute, strict=False):
+                low, high = one.fixed
+                assert not base.needed or low * high > 0
+            ends = re.findall(r"(\d+) to (\d+) months", row.when)
+            assert all(first != last for first, last in ends), row.when
