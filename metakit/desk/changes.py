@@ -218,7 +218,7 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
     entry: dict[str, Any] = {}
     for name in sorted(keys, key=lambda name: (*order, name.partition(".")[0]).index(name.partition(".")[0])):
         first, _, rest = name.partition(".")
-        if name not in spec.matched_by:
+        if name not in key_fields(spec, form):
             raise UsageError(f"{name} does not tell entries of {listed} apart")
         if typed := tidy(keys[name]):
             if rest:
@@ -227,6 +227,12 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
                 entry[first] = typed
     if not entry:
         raise UsageError("say first what the new entry is about")
+    empty = _empty_entry(plain_at(plain_of(text), steps))
+    if empty is not None:  # as a new review has them
+        for name in keys:
+            if typed := tidy(keys[name]):
+                text = set_value(text, (*steps, empty, *name.split(".")), typed, order=in_order(form))
+        return text, _names_at(addresses_in(text, form), listed, steps, spec)[empty]
     added = add_entry(text, steps, entry, order=in_order(form), spread=True)
     names = _names_at(addresses_in(added, form), listed, steps, spec)
     known = _names_at(before, listed, steps, spec)
@@ -234,6 +240,23 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
     if len(names) != len(known) + 1 or ("#" in last and f"{last.rpartition('#')[0]}]" in known):
         raise UsageError("there is an entry for this already; open it in the list")
     return added, last
+
+
+def _empty_entry(entries: Any) -> int | None:
+    """Return the place of the first entry that says nothing."""
+
+    def says(plain: Any) -> bool:
+        inner = plain.values() if isinstance(plain, Mapping) else plain if isinstance(plain, list) else ()
+        return any(map(says, inner)) if inner else bool(plain) and not isinstance(plain, (Mapping, list))
+
+    found = enumerate(entries) if isinstance(entries, list) else ()
+    return next((at for at, entry in found if isinstance(entry, Mapping) and not says(entry)), None)
+
+
+def key_fields(spec: FieldSpec, form: Form) -> tuple[str, ...]:
+    """Return the fields that a new entry begins with: those that tell entries apart, else required ones."""
+    required = tuple(one.name for one in form.fields_of(spec) if one.required and one.type != GROUP)
+    return spec.matched_by or required[:3]
 
 
 def _names_at(addresses: Addresses, listed: str, steps: Steps, spec: FieldSpec) -> list[str]:

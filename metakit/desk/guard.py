@@ -40,7 +40,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-LARGE = {"/reports": 52_428_800}
+LARGE = {"/reports": 52_428_800, "/find/import": 52_428_800}
 """Bytes that may be posted to these addresses; elsewhere it is `SMALL`."""
 _OPENED = (
     '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>The desk opens</title>'

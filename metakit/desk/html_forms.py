@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from metakit.desk.changes import plain_at, text_of
+from metakit.desk.changes import key_fields, plain_at, text_of
 from metakit.desk.views import FieldView, GroupView, ListView, problems_by_address
 from metakit.forms.addresses import Addresses
 from metakit.forms.field_types import FIELD_TYPES
@@ -72,7 +72,7 @@ class Views:
     def keys(self, spec: FieldSpec, before: Mapping[str, str] | None = None) -> tuple[FieldView, ...]:
         """Return the fields that a new entry of a list begins with, filled in as the last entry was."""
         views = []
-        for path in spec.matched_by:
+        for path in key_fields(spec, self.form):
             found = self.form.find(f"{spec.name}.{path}")
             if found is not None:
                 value = (before or {}).get(path, "")
@@ -134,7 +134,7 @@ class Views:
             if found is not None:
                 entries.append(self._group(spec, where, found, path, removable=True))
         keys = []
-        for key in spec.matched_by:
+        for key in key_fields(spec, self.form):
             inner = self.form.find(f"{path}.{key}")
             if inner is not None:
                 keys.append(self._field(inner, key, (), f"{path}.{key}", entry=None))

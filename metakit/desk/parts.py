@@ -32,7 +32,8 @@ def parts_of(reading: Reading) -> tuple[Part, ...]:
     first = next((n for n, section in enumerate(sections) if section.repeats), len(sections))
     opening = tuple(section.name for section in sections[:first])
     closing = tuple(section.name for section in sections[first:] if not section.repeats)
-    parts = [Part(name="report", words="Report", sections=opening)] if opening else []
+    first_words = "Report" if form.name == "study" else "Question"
+    parts = [Part(name="report", words=first_words, sections=opening)] if opening else []
     for section in sections:
         if section.repeats:
             words = (section.label or section.name.replace("_", " ")).capitalize()
@@ -43,7 +44,8 @@ def parts_of(reading: Reading) -> tuple[Part, ...]:
                 for key, one in entries
             ]
             parts.append(Part(name=section.name, words=f"Add to {words.lower()}" if entries else words))
-    parts += [Part(name="closing", words="Analysis, funding, notes", sections=closing)] if closing else []
+    last_words = "Analysis, funding, notes" if form.name == "study" else "More choices"
+    parts += [Part(name="closing", words=last_words, sections=closing)] if closing else []
     return tuple(parts)
 
 

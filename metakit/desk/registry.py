@@ -3,15 +3,34 @@
 from __future__ import annotations
 
 from metakit.desk.page import Page
-from metakit.desk.pages import agree, answers, department, extract, paper, person, terms, todo
+from metakit.desk.pages import (
+    agree,
+    answers,
+    certainty,
+    department,
+    extract,
+    find,
+    paper,
+    person,
+    plan,
+    report,
+    terms,
+    todo,
+    trust,
+)
 
 PAGES: tuple[Page, ...] = (
     todo.PAGE,
+    plan.PAGE,
+    find.PAGE,
     extract.PAGE,
     paper.PAGE,
     agree.PAGE,
+    trust.PAGE,
     answers.PAGE,
+    certainty.PAGE,
     department.PAGE,
+    report.PAGE,
     person.PAGE,
     terms.PAGE,
 )

@@ -71,6 +71,11 @@ class Desk:
                 self._kept.popitem(last=False)
         return made
 
+    def kept(self, key: tuple[str, ...]) -> Any:
+        """Return what was made for a key before; None where nothing was."""
+        with self._guard:
+            return self._kept.get(key)
+
     def shown_name(self, path: Path) -> str:
         """Return how a file of the review is named to the person: within its folder."""
         return path.relative_to(self.folder).as_posix()

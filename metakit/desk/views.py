@@ -127,4 +127,6 @@ def entry_words(group: Group, spec: FieldSpec, form: Form) -> str:
     label = time.get("time.label", "")
     parts.append(f"{label} ({value})" if label and value else label or value)
     parts.append(group.text("label"))
+    if not spec.matched_by:
+        parts += [group.text("id"), group.text("outcome").replace("_", " "), group.text("date")]
     return " · ".join(part for part in dict.fromkeys(parts) if part)

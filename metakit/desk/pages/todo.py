@@ -7,9 +7,13 @@ from typing import Any
 from starlette.responses import Response
 
 from metakit.desk.page import Asked, Page, elsewhere, shown
+from metakit.desk.selecting import selection_of
 from metakit.desk.standing import StudyStanding, standings
 from metakit.desk.todo import Work, steps
 from metakit.review.files import PROTOCOL
+from metakit.review.selection.lists import due
+from metakit.review.selection.reading import MOST_SCREENERS, Selection
+from metakit.review.selection.reconciling import open_conflicts
 
 MOST_STEPS = 6
 
@@ -19,10 +23,14 @@ def _show(asked: Asked) -> Response:
     if not desk.person:
         return elsewhere("/person")
     studies = standings(desk)
+    reading = selection_of(asked)
+    selection = reading.selection if reading is not None else None
     work = Work(
         person=desk.person,
         studies=studies,
         plan_open=plan_open(asked),
+        to_screen=_to_screen(selection, desk.person),
+        to_settle=len(open_conflicts(selection)) if selection is not None else 0,
         pages=frozenset(page.name for page in asked.pages),
     )
     found = list(steps(work))
@@ -30,6 +38,13 @@ def _show(asked: Asked) -> Response:
         "todo.html.j2", "To do", next=found[0] if found else None, later=found[1 : MOST_STEPS + 1],
         left_out=max(0, len(found) - MOST_STEPS - 1), rows=[_row(one, desk.person) for one in studies],
     )  # fmt: skip
+
+
+def _to_screen(selection: Selection | None, person: str) -> int:
+    """Return how much is left for who screens: one of the two, or one of those who may still begin."""
+    if selection is None or (person not in selection.people and len(selection.people) >= MOST_SCREENERS):
+        return 0
+    return len(due(selection, person))
 
 
 def plan_open(asked: Asked) -> int:

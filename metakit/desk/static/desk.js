@@ -55,6 +55,22 @@
     }
   });
 
+  document.addEventListener("submit", async (event) => {
+    const form = event.target;
+    if (!form.matches("form[data-upload]")) return;
+    event.preventDefault();
+    const file = form.querySelector("input[type=file]").files[0];
+    tell(form.dataset.slow);
+    try {
+      const url = `${form.getAttribute("action")}?${new URLSearchParams({ name: file.name })}`;
+      const answer = await (await fetch(url, { method: "POST", body: file, headers: { "content-type": "application/octet-stream" } })).json();
+      if (answer.go) location.assign(answer.go);
+      else tell(answer.refused, true);
+    } catch {
+      tell("Not brought in: the desk cannot be reached, or the file is too large.", true);
+    }
+  });
+
   // --- fields that are saved as they are left ---
   const place = record && `desk:${record.dataset.file}`;
   const queue = [];

@@ -8,14 +8,15 @@ import pytest
 
 from metakit.desk.guard import CONTENT_SECURITY, HEADERS, Keys
 from metakit.desk.registry import PAGES
-from tests.unit.desk.desks import PORT, Visitor, demo_review, visitor
+from metakit.review.new import new_review
+from tests.unit.desk.desks import PORT, Visitor, visitor
 
 ROUTES = sorted({(method, route.path) for page in PAGES for route in page.routes for method in route.methods})
 
 
 @pytest.fixture(scope="module")
 def review(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return demo_review(tmp_path_factory.mktemp("desk") / "review")
+    return new_review(tmp_path_factory.mktemp("desk") / "review", record=False)
 
 
 @pytest.fixture
