@@ -7,7 +7,10 @@ import hashlib
 from metakit.desk.page import Asked
 from metakit.review.files import RECORDS, yaml_files
 from metakit.review.selection.files import selection_folder
-from metakit.review.selection.reading import SelectionReading, read_selection
+from metakit.review.selection.lists import due
+from metakit.review.selection.reading import Selection, SelectionReading, read_selection
+from metakit.review.selection.reconciling import open_conflicts
+from metakit.review.selection.screening import Stage
 
 
 def selection_of(asked: Asked) -> SelectionReading | None:
@@ -24,3 +27,19 @@ def selection_of(asked: Asked) -> SelectionReading | None:
         return read_selection(folder, asked.desk.library, readings)
 
     return asked.desk.keep(("selection", found.hexdigest()), read)
+
+
+def due_now(selection: Selection, person: str, *, alone: bool = False) -> list[tuple[Stage, str]]:
+    """Return what a person can decide now: titles first; full texts once both people are through the titles.
+
+    One person's titles may still be contradicted by a second one. Full texts therefore wait until two have
+    screened and settled the titles, or the one says that nobody else will (`alone`).
+    """
+    mine = due(selection, person)
+    titles = [key for key in mine if key[0] == "title_abstract"]
+    if titles:
+        return titles
+    others = [one for one in selection.people if one != person]
+    unfinished = any(stage == "title_abstract" for one in others for stage, _ in due(selection, one))
+    unsettled = any(stage == "title_abstract" for stage, _ in open_conflicts(selection))
+    return [] if unfinished or unsettled or not (others or alone) else mine

@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from metakit.core.places import name_fault
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
-from metakit.desk.selecting import selection_of
+from metakit.desk.selecting import due_now, selection_of
 from metakit.desk.views import told
 from metakit.errors import ProblemsError
 from metakit.forms.library import vocabulary
@@ -33,9 +33,11 @@ def _show(asked: Asked) -> Response:
     selection = reading.selection if reading is not None else None
     rows: list[tuple[str, int]] = []
     agreement: list[str] = []
-    left = settle = 0
+    left = later = settle = alone = 0
     if selection is not None:
-        left = len(lists.due(selection, asked.desk.person))
+        left = len(due_now(selection, asked.desk.person))
+        later = len(lists.due(selection, asked.desk.person)) - left
+        alone = later if len(selection.people) < 2 else 0
         settle = len(reconciling.open_conflicts(selection))
         agreement = [
             agreement_sentence(stage, found)
@@ -48,7 +50,8 @@ def _show(asked: Asked) -> Response:
     wrong = [told(one, "").text for one in reading.problems if one.severity == "error"] if reading else []
     return asked.page(
         "find.html.j2", "Find", selection=selection, wrong=wrong, rows=rows, agreement=agreement, left=left,
-        settle=settle, open=[one.what for one in selection.unfinished][:12] if selection else [],
+        settle=settle, later=later, alone=alone,
+        open=[one.what for one in selection.unfinished][:12] if selection else [],
         endings=", ".join(ENDINGS),
     )  # fmt: skip
 
@@ -75,7 +78,8 @@ def _screen(asked: Asked) -> Response:
     if reading is None or reading.selection is None:
         raise not_here("there are no citations to screen yet")
     selection, me = reading.selection, asked.desk.person
-    due = lists.due(selection, me)
+    alone = asked.query.get("alone") == "yes"
+    due = due_now(selection, me, alone=alone)
     wanted = (asked.query.get("stage", ""), asked.query.get("citation", ""))
     known = {(one.stage, one.citation_id): one for one in selection.decisions.get(me, ())}
     here = next((key for key in (*due, *known) if key == wanted), due[0] if due else None)
@@ -85,7 +89,7 @@ def _screen(asked: Asked) -> Response:
     return asked.page(
         "screen.html.j2", "Screen", citation=selection.citations[name], stage=stage,
         stage_words=STAGE_WORDS[stage], left=len(due), decision=known.get(here),
-        choices=DECISIONS[stage], reasons=list(vocabulary("exclusion_reasons")),
+        choices=DECISIONS[stage], reasons=list(vocabulary("exclusion_reasons")), alone=alone,
         last=asked.query.get("last", ""), last_stage=asked.query.get("last_stage", ""),
     )  # fmt: skip
 
@@ -114,7 +118,8 @@ def _decide(asked: Asked) -> Response:
             lists.collect_screening(path, asked.desk.folder, replace=known is not None)
         except ProblemsError as error:
             return refused(told(error.problems[0], "").text)
-    return go(f"/find/screen?last={name}&last_stage={stage}")
+    alone = "&alone=yes" if fields.get("alone") == "yes" else ""
+    return go(f"/find/screen?last={name}&last_stage={stage}{alone}")
 
 
 def _settle(asked: Asked) -> Response:

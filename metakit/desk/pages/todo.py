@@ -7,11 +7,10 @@ from typing import Any
 from starlette.responses import Response
 
 from metakit.desk.page import Asked, Page, elsewhere, shown
-from metakit.desk.selecting import selection_of
+from metakit.desk.selecting import due_now, selection_of
 from metakit.desk.standing import StudyStanding, standings
 from metakit.desk.todo import Work, steps
 from metakit.review.files import PROTOCOL
-from metakit.review.selection.lists import due
 from metakit.review.selection.reading import MOST_SCREENERS, Selection
 from metakit.review.selection.reconciling import open_conflicts
 
@@ -44,7 +43,7 @@ def _to_screen(selection: Selection | None, person: str) -> int:
     """Return how much is left for who screens: one of the two, or one of those who may still begin."""
     if selection is None or (person not in selection.people and len(selection.people) >= MOST_SCREENERS):
         return 0
-    return len(due(selection, person))
+    return len(due_now(selection, person))
 
 
 def plan_open(asked: Asked) -> int:

@@ -70,7 +70,9 @@ def test_two_people_from_an_export_to_the_flow(tmp_path: Path) -> None:
     assert "CD" in settle
     for citation, decision in (("C0002", "exclude"), ("C0003", "exclude")):
         sent = {"citation": citation, "stage": "title_abstract", "decision": decision}
-        assert one.post("/find/agree", sent).json() == {"go": "/find/agree"}
+        answer = one.post("/find/agree", sent).json()
+        wrong = [str(p) for p in check_paths([review]).of("error") if "selection" in p.file]
+        assert answer == {"go": "/find/agree"}, wrong
     assert (
         one.post(
             "/find/agree", {"citation": "C0002", "stage": "title_abstract", "decision": "include"}
