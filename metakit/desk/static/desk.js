@@ -81,7 +81,10 @@
     return "many" in field.dataset && field.dataset.kind === "terms" ? typed.split(/\s*,\s*/).filter(Boolean).join("\n") : typed;
   };
   const fieldAt = (address) => all("[data-address]", record).find((one) => one.dataset.address === address);
-  const keep = () => sessionStorage.setItem(place, JSON.stringify(queue));
+  const keep = () => {
+    record.dataset.waiting = queue.length;
+    sessionStorage.setItem(place, JSON.stringify(queue));
+  };
   const save = (field) => {
     const address = field.dataset.address;
     const value = valueOf(field);
@@ -195,7 +198,8 @@
       document.dispatchEvent(new CustomEvent("desk:focus", { detail: { address } }));
     });
     queue.push(...JSON.parse(sessionStorage.getItem(place) || "[]"));
-    if (queue.length) deliver();
+    keep();
+    deliver();
     window.addEventListener("beforeunload", (event) => queue.length && event.preventDefault());
     const back = document.getElementById(sessionStorage.getItem("desk:focus") || "");
     sessionStorage.removeItem("desk:focus");
