@@ -250,6 +250,7 @@ def test_two_screeners_of_forty_records(browser: Any, desk: Listening, tmp_path:
         one.go("/find/screen")
         for number in range(40):
             include = number < 3 or (number == 3 and person == "CD")
+            one.page.wait_for_load_state()  # keys work from then on
             where = one.page.inner_text(".where")
             one.page.get_by_role("radio", name="include" if include else "exclude", exact=True).check()
             one.page.keyboard.press("Control+Enter")
