@@ -261,6 +261,6 @@ def test_two_screeners_of_forty_records(browser: Any, desk: Listening, tmp_path:
     one.page.wait_for_url("**/find/agree")
     assert violations(one.page) == []
     one.page.get_by_role("radio", name="exclude", exact=True).check()
-    one.click("Agree")
+    one.page.get_by_role("button", name="Agree", exact=True).click()
     one.page.wait_for_url(re.compile(r".*/find$"))
     assert "3 without your decision" in one.page.inner_text("main")

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
+from urllib.request import urlopen
 
 import pytest
 
@@ -55,6 +58,25 @@ def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Pat
         assert status == 0, f"{line}\n{said.err}"
     for name in made:
         assert (folder / name).stat().st_size > 0
+
+
+@pytest.mark.walk
+def test_the_desk_opens_as_printed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The way through its pages is walked in tests/browser/test_desk_walks.py."""
+    install, start = commands("Five minutes in the browser")
+    assert install == 'python -m pip install ".[desk]"'
+    monkeypatch.setenv("XDG_STATE_HOME", str(folder / "state"))
+    command = [sys.executable, "-m", *shlex.split(start), "--no-browser"]
+    served = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    try:
+        assert served.stdout is not None
+        address = served.stdout.readline().strip()
+        with urlopen(address, timeout=20) as page:
+            assert "The desk opens" in page.read().decode()
+        assert (folder / "my_review" / "protocol.yaml").is_file()
+    finally:
+        served.terminate()
+        served.communicate()
 
 
 @pytest.mark.walk
