@@ -17,6 +17,7 @@ from metakit.review.extraction import extractor_files, extractor_problems, untou
 from metakit.review.files import FolderFiles, folder_files
 from metakit.review.history import history_questions
 from metakit.review.next_steps import EMPTY_PLAN, empty_plan, next_steps
+from metakit.review.reports import report_questions
 from metakit.review.selection.reading import Selection, SelectionReading, read_selection
 from metakit.review.template import first_record
 from metakit.review.typed import study_record
@@ -82,6 +83,7 @@ def read_folder(path: Path, library: Library) -> FolderReading:
     problems += _wrong_place(plan, records)
     problems += problems_across(records, plan)
     problems += history_questions(path)
+    problems += report_questions(path, records)
     selection = read_selection(path, library, records)
     problems += selection.problems if selection else ()
     certainty = read_certainty(path, library, plan.group if plan else None)

@@ -9,13 +9,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
 from metakit.core.files import sha256_of, write_atomically
 from metakit.core.places import WrongPlaceError, first_link, place_within
 from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.records import Reading
 from metakit.forms.sheets.csv_tables import read_csv
 from metakit.papers.limits import PaperError, refuse_other_files
 from metakit.papers.reader import Paper
@@ -95,6 +96,22 @@ def _problems(folder: Path, name: str, line: int, row: Mapping[str, str]) -> Ite
         yield problem("sha256", "no SHA-256", "64 digits 0-9 a-f")
     if not re.fullmatch(r"[1-9]\d{0,3}", row["pages"], re.ASCII):
         yield problem("pages", "no number of pages", "a whole number from 1")
+
+
+def report_questions(folder: Path, readings: Iterable[Reading]) -> list[Problem]:
+    """Ask about rows of the table that cannot be right, and places on pages that a paper does not have."""
+    try:
+        pages = {row.sha256: row.pages for row in read_reports(folder)}
+    except (DataError, UnreadableError) as error:
+        return [replace(one, file=str(folder / one.file), severity="question") for one in error.problems]
+    found = []
+    for reading in readings:
+        for place in reading.group.groups("places") if reading.group else ():
+            page, last = place.integer("page"), pages.get(place.text("report"))
+            if page is not None and last is not None and page > last:
+                what = f"a place on a page that its paper of {last} pages does not have"
+                found.append(place.problem("page", what, found=str(page), severity="question"))
+    return found
 
 
 def add_report(folder: Path, study: str, name: str, content: bytes, reader: CountsPages) -> Report:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,9 +13,12 @@ import pytest
 from metakit.errors import DataError, UnreadableError
 from metakit.papers.limits import PaperError
 from metakit.papers.reader import PaperReader
+from metakit.review.check import check_paths
+from metakit.review.places import with_place
 from metakit.review.reports import Report, add_report, paper_of, read_reports, reports_of
 from tests import hostile_papers as made
 
+REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
 CONTENT = made.sound()
 SHA = hashlib.sha256(CONTENT).hexdigest()
 
@@ -113,3 +117,22 @@ def test_every_wrong_row_is_told_at_once(tmp_path: Path) -> None:
     table.write_text("study,file\n", encoding="utf-8")
     with pytest.raises(UnreadableError, match="no column sha256, pages"):
         read_reports(tmp_path)
+
+
+def test_check_asks_about_the_table_and_about_pages_that_are_not_there(tmp_path: Path) -> None:
+    review = Path(shutil.copytree(REVIEW, tmp_path / "review"))
+    (review / "reports").mkdir()
+    table = review / "reports" / "reports.csv"
+    table.write_text(f"study,file,sha256,pages\ntest_01,a.pdf,{SHA},3\n", encoding="utf-8")
+    record = review / "records" / "test_01.yaml"
+    place = {"field": "arms[A].women", "page": "4", "box": "1 2 30 40", "report": SHA}
+    record.write_text(with_place(record.read_text(encoding="utf-8"), place), encoding="utf-8")
+
+    def asked() -> list[str]:
+        report = check_paths([review])
+        assert report.exit_status == 0
+        return [problem.what for problem in report.of("question")]
+
+    assert "a place on a page that its paper of 3 pages does not have" in asked()
+    table.write_text("study,file\n", encoding="utf-8")
+    assert "the table has no column sha256, pages" in asked()
