@@ -6,8 +6,7 @@ Names are loaded when first used, so that ``import metakit`` costs next to nothi
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+TYPE_CHECKING = False  # as in typing, whose loading would keep a wish to stop waiting
 
 __version__ = "0.1.0"
 
@@ -76,8 +75,10 @@ _HOMES = {
 __all__ = ["__version__", *sorted(_HOMES)]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """Load a public name from its home on first use (PEP 562)."""
+    import importlib
+
     home = _HOMES.get(name)
     if home is None:
         raise AttributeError(f"module 'metakit' has no attribute {name!r}")

@@ -11,7 +11,10 @@ import signal
 import sys
 from types import FrameType
 
+STOPPED = 130
 AGAIN = 0.3  # seconds
+_asked: list[int] = []
+"""Signals to stop that came in."""
 MODULES = 50_000
 """New objects between two searches for rubbish: loading modules makes many, and none of them is rubbish."""
 
@@ -22,31 +25,42 @@ def main() -> None:
     try:
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, _stop)
+            sys.unraisablehook = _quiet
             if hasattr(signal, "SIGALRM"):
                 signal.signal(signal.SIGALRM, _stop)
         from metakit.cli.app import app_for
         from metakit.cli.support.running import run
 
         status = run(app_for(sys.argv[1:]), None)
+        if _asked and status != STOPPED:  # whoever was called back swallowed it
+            status = _told()
     except KeyboardInterrupt:
         status = _told()
-    if status == 130:
+    if status == STOPPED:
         _end(status)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the work is done
     sys.exit(status)
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
+    _asked.append(number)
     # Raised inside a callback, an exception can be swallowed by whoever called back: it is raised again.
     if hasattr(signal, "setitimer"):
         signal.setitimer(signal.ITIMER_REAL, AGAIN)
     raise KeyboardInterrupt
 
 
+def _quiet(unraisable: sys.UnraisableHookArgs) -> None:
+    """Say nothing of a wish to stop that arrived inside a callback; it is obeyed all the same."""
+    if not isinstance(unraisable.exc_value, KeyboardInterrupt):
+        sys.__unraisablehook__(unraisable)
+
+
 def _told() -> int:
     if hasattr(signal, "setitimer"):
         signal.setitimer(signal.ITIMER_REAL, 0)
     sys.stderr.write("metakit: stopped; nothing half-written was left behind\n")
-    return 130
+    return STOPPED
 
 
 def _end(status: int) -> None:

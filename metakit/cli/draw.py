@@ -60,7 +60,7 @@ def command(
     ] = "",
 ) -> None:
     """Read, pool, draw, write."""
-    from metakit.cli.support.tables import causes_figures, pooled_table
+    from metakit.cli.support.tables import causes_figures, pooled_table, say_readings
     from metakit.errors import UsageError
     from metakit.plots.presets import targets
     from metakit.plots.registry import FIGURES, FigureOptions
@@ -89,6 +89,7 @@ def command(
             write_figure(drawn, files, dpi=size.dpi)
         return
     pooled = pooled_table(file, measure, table, pooling)
+    say_readings(pooled.effects.notes, [(item.study, item.reason) for item in pooled.effects.set_aside])
     if chosen.name != "forest" and pooled.result.limit_only:
         raise NotEstimableError("all events are in one arm: there is no estimate, so only a forest is drawn")
     build = chosen.build

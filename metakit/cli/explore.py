@@ -89,10 +89,11 @@ def command(
 ) -> None:
     """Read, compute effects, explore, answer."""
     from metakit.cli.support.subset_work import subset_request
-    from metakit.cli.support.tables import effects_read
+    from metakit.cli.support.tables import effects_read, say_readings
     from metakit.models.differing import exploring
 
     effects = effects_read(file, measure, table, zero_cells=zero_cells)
+    say_readings(effects.notes)
     request = None
     if all_subsets:
         names = _names(chosen_studies, ";")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 
@@ -17,9 +18,16 @@ _HINT = (
 )
 
 
+_WIDTHS = {0xFF01 + n: 0x21 + n for n in range(94)}
+_STROKES = str.maketrans({"\u00f8": "o", "\u0142": "l", "\u0111": "d", "\u0127": "h", "\u00e6": "ae",
+                          "\u0153": "oe", "\u0131": "i", "\u00fe": "th", "\u00f0": "d"})  # fmt: skip
+_POINTS = re.compile(r"(?<!\d)[.,;:'\u2019`]|[.,;:'\u2019`](?!\d)")
+
+
 def folded(name: str) -> str:
-    """Return a name without what people type differently: case, spaces, dashes, accents."""
-    plain = unicodedata.normalize("NFD", unicodedata.normalize("NFC", name).casefold())
+    """Return a name without what people type differently: case, spaces, dashes, accents, points, widths."""
+    small = unicodedata.normalize("NFC", name.translate(_WIDTHS)).casefold().translate(_STROKES)
+    plain = unicodedata.normalize("NFD", _POINTS.sub("", small))
     return "".join(
         sign
         for sign in plain

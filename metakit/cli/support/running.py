@@ -27,6 +27,22 @@ def run(app: typer.Typer, arguments: list[str] | None) -> int:
 
     What is written to the terminal holds no control characters, whatever the files hold.
     """
+    with _somewhere():
+        return _run_plain(app, arguments)
+
+
+@contextmanager
+def _somewhere() -> Iterator[None]:
+    """Give the streams that the caller closed (`>&-`) somewhere to write to."""
+    if None not in (sys.stdout, sys.stderr):
+        yield
+        return
+    with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+        with redirect_stdout(sys.stdout or nowhere), redirect_stderr(sys.stderr or nowhere):
+            yield
+
+
+def _run_plain(app: typer.Typer, arguments: list[str] | None) -> int:
     out, err = PlainStream(sys.stdout), PlainStream(sys.stderr)
     with redirect_stdout(cast(Any, out)), redirect_stderr(cast(Any, err)):
         try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from metakit.cli.support.option_groups import ModelOptions, TableOptions
+from metakit.cli.support.running import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,10 +46,18 @@ def effects_read(
     )  # fmt: skip
 
 
+def say_readings(told: Sequence[str], set_aside: Sequence[tuple[str, str]] = ()) -> None:
+    """Say on stderr what was not read literally and which studies are left out, where an answer does not."""
+    for note in told:
+        say(f"metakit: {note}")
+    for study, reason in set_aside:
+        say(f"metakit: set aside: {study}: {reason}")
+
+
 def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOptions) -> PooledTable:
     """Read a table, compute the effects of its studies and pool them."""
     effects = effects_read(file, measure, table, scale=model.scale, zero_cells=model.zero_cells)
-    from metakit.errors import UsageError
+    from metakit.errors import NotEstimableError, UsageError
     from metakit.models.of_counts.uncorrected import with_default_correction
     from metakit.models.pool import pool
 
@@ -76,6 +87,11 @@ def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOpti
         level=model.level,
         **stated,
     )
+    if not result.limit_only and not math.isfinite(result.back_transform(result.estimate)):
+        raise NotEstimableError(
+            f"the answer cannot be written as a number: {result.estimate:.3g} on the analysis scale; "
+            "look for a slip in the numbers"
+        )
     return PooledTable(effects, result)
 
 
@@ -111,6 +127,7 @@ def causes_table(file: Path, table: TableOptions, *, level: float) -> Causes:
     rows = read_printed_or_plain(file, wanted, columns=table.named(), sheet=table.sheet)
     if table.show:
         show_table(rows)
+    say_readings(rows.told, rows.left_out)
     cells = raw_table(rows.columns, file=rows.file, lines=rows.lines, letters=rows.letters)
     return causes_of_table(cells, level=level)
 

@@ -12,7 +12,10 @@ from metakit.forms.library import vocabulary
 from metakit.forms.typed_numbers import Refused
 from metakit.measures.cells import RawTable, is_blank, read_checked
 from metakit.measures.column_rules import COUNT, POSITIVE, SIZE
+from metakit.measures.twins import folded
 
+MOST_THUMBS = 1_000_000
+"""Of one study; the largest registries hold tens of thousands (common practice, no source)."""
 NEEDED = ("study", "cause", "thumbs", "total")
 OPTIONAL = ("technique", "time", "overlap")
 ALL_CAUSES = "all_causes"
@@ -84,6 +87,7 @@ def returns_of_table(table: RawTable) -> TableOfReturns:
     groups: dict[tuple[str, str], list[_Row]] = {}
     for row in rows:
         groups.setdefault((row.study, row.technique), []).append(row)
+    problems += _spelt_otherwise(table.file, groups)
     assumptions: list[Assumption] = []
     studies = [_study(table.file, group, problems, assumptions) for group in groups.values()]
     if problems:
@@ -91,6 +95,26 @@ def returns_of_table(table: RawTable) -> TableOfReturns:
     unused = [name for name in table.columns if name not in (*NEEDED, *OPTIONAL)]
     notes = (f"Columns that are not used: {', '.join(unused)}.",) if unused else ()
     return TableOfReturns(studies=tuple(studies), assumptions=tuple(assumptions), notes=notes)
+
+
+def _spelt_otherwise(file: str, groups: Mapping[tuple[str, str], list[_Row]]) -> list[Problem]:
+    """Name every study whose name is that of an earlier one but for spelling."""
+    known: dict[tuple[str, str], list[_Row]] = {}
+    problems = []
+    for (study, technique), rows in groups.items():
+        before = known.setdefault((folded(study), folded(technique)), rows)[0]
+        if (before.study, before.technique) != (study, technique):
+            field, own, other = (
+                ("study", study, before.study)
+                if before.study != study
+                else ("technique", technique, before.technique)
+            )
+            what = f"this {field} stands in row {before.line} already, spelt {other!r}"
+            hint = "spell both alike, or give different ones names that differ in letters or numbers"
+            problems.append(
+                Problem(file=file, line=rows[0].line, field=field, what=what, found=own[:80], hint=hint)
+            )
+    return problems
 
 
 def _row(table: RawTable, place: int, problems: list[Problem]) -> _Row:
@@ -115,6 +139,8 @@ def _row(table: RawTable, place: int, problems: list[Problem]) -> _Row:
             numbers[name] = read_checked(table.columns[name][place], rule, effective_numbers=False)
         except Refused as refused:
             add(name, refused.what, found=text(name), allowed=refused.allowed, hint=refused.hint)
+        if name != "time" and (numbers[name] or 0) > MOST_THUMBS:
+            add(name, "more thumbs than there are", found=text(name), allowed=f"at most {MOST_THUMBS:,}")
     if not text("study"):
         add("study", "the study has no name")
     known = cause_words()

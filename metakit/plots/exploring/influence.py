@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
+from metakit.errors import NotEstimableError
 from metakit.models.differing.again import spread_estimator_of
 from metakit.models.differing.influence import (
     COOK_LIMIT,
@@ -109,6 +110,17 @@ def build_influence(
     """Compute the influence set of a table and draw it."""
     tau2 = spread_estimator_of(result)
     rows = influence(table, tau2=tau2)
+    blind = [
+        f"{name.replace('_', ' ')} of {row.study}"
+        for row in rows
+        for name in ("studentised", "dffits", "cook", "covariance_ratio", "hat", "tau2_without", "q_without")
+        if not math.isfinite(getattr(row, name))
+    ]
+    if blind:
+        raise NotEstimableError(
+            f"the influence of these studies cannot be computed ({', '.join(blind[:3])}): their standard "
+            "errors lie too far apart"
+        )
     whole = spread_of(table.select(table.estimable), tau2)
     # Leaving a study out takes away its own part of Q and the shift of the mean of the others.
     q = rows[0].q_without + rows[0].q_contribution + rows[0].mean_shift

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed, ratio
-from metakit.errors import UsageError
+from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.natural import Natural, natural_of
 from metakit.models.differing.again import Again, growing, method_of, without_each
 from metakit.models.differing.exploring import numbers_of
@@ -131,6 +131,21 @@ def how_words(result: PoolResult, without: Sequence[Again] = ()) -> list[str]:
     return notes
 
 
+def _with_answer(found: Sequence[Again]) -> list[Again]:
+    """Return the means that there are.
+
+    Raises
+    ------
+    NotEstimableError
+        When there is none, with the reason.
+    """
+    known = [item for item in found if item.result is not None]
+    if not known:
+        reason = next((item.reason for item in found if item.reason), "no study is estimable")
+        raise NotEstimableError(f"no row of this figure has an answer: {reason}")
+    return known
+
+
 def build_leave_one_out(
     result: PoolResult,
     table: EffectTable,
@@ -143,7 +158,7 @@ def build_leave_one_out(
 ) -> Built:
     """Pool without each study in turn, as the result was pooled, and draw the means."""
     found = without_each(table, method_of(result))
-    known = [item for item in found if item.result is not None]
+    known = _with_answer(found)
     content = repeated_content(
         [item.result for item in known if item.result], table, labels=[item.study for item in known],
         row_heading="Left out", row_words="the mean without the named study", whole=result, title=title,
@@ -169,7 +184,7 @@ def build_cumulative(
     by = numbers_of(table, options.order_by)
     found = growing(table, by, method_of(result))
     value = dict(zip(table.study, by, strict=True))
-    known = [item for item in found if item.result is not None]
+    known = _with_answer(found)
     labels = [f"{'+ ' if item is not found[0] else ''}{item.study} ({value[item.study]:g})" for item in known]
     order = options.order_by.replace("_", " ")
     notes = [*how_words(result), *(f"Up to {item.study}: {item.reason}." for item in found if item.reason)]
