@@ -168,3 +168,32 @@ def test_extreme_standard_errors_end_in_a_sentence(tmp_path: Path, metakit_comma
     for name, *options in (["pool"], ["pool", "--model", "random_effects"], ["explore"], draw):
         said = metakit_command(name, path, "--measure", "generic", *options)
         assert said.status == 1 and f"{path}:2: error: a standard error of 1e-160" in said.err
+
+
+@pytest.mark.lengthy
+def test_closed_streams_are_no_traceback(table: Path) -> None:
+    for line in (
+        "METAKIT pool t.csv --measure risk_ratio >&-",
+        "METAKIT --version >&- 2>&-",
+        "METAKIT --help 2>&-",
+    ):
+        said = shell(line, table.parent)
+        assert said.returncode == 0 and "Traceback" not in said.stderr, line
+
+
+def test_a_wish_to_stop_that_a_callback_swallowed_ends_with_130(
+    monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    import metakit.__main__ as command
+
+    ended: list[int] = []
+    monkeypatch.setattr(command, "_asked", [signal.SIGINT])
+    monkeypatch.setattr(command, "_end", ended.append)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    monkeypatch.setattr(sys, "argv", ["metakit", "--version"])
+    with pytest.raises(SystemExit) as stopped:
+        command.main()
+    assert ended == [130] and stopped.value.code == 130
+    assert STOPPED in capsys.readouterr().err
+    command._quiet(type("Told", (), {"exc_value": KeyboardInterrupt()}))  # type: ignore[arg-type]
+    assert capsys.readouterr().err == ""

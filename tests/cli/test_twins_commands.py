@@ -41,3 +41,37 @@ def test_a_network_names_both_studies(tmp_path: Path, metakit_command, twin: str
     said = metakit_command("network", table, "--measure", "odds_ratio")
     assert said.status == 1 and f"{table}:6: error" in said.err and "line 2" in said.err
     assert metakit_command("network", table, "--measure", "odds_ratio", "--rows-differ").status == 0
+
+
+def test_what_a_mark_was_read_as_is_told_in_every_command(tmp_path: Path, metakit_command) -> None:
+    from openpyxl import Workbook
+    from openpyxl.cell.rich_text import CellRichText, TextBlock
+    from openpyxl.cell.text import InlineFont
+
+    book = Workbook()
+    rows = [("A", 3, 40, 5, 41), ("B", 2, 30, 4, 31), ("C", 6, 50, 9, 49)]
+    for row in (HEAD.strip().split(","), *rows):
+        book.active.append(row)
+    book.active["B2"] = CellRichText("3", TextBlock(InlineFont(vertAlign="superscript"), "2"))
+    table = tmp_path / "t.xlsx"
+    book.save(table)
+    for command in (*commands(table, tmp_path / "f.svg"), ["explore", str(table), "--measure", "risk_ratio"]):
+        more = ["--leave-one-out"] if command[0] == "explore" else []
+        said = metakit_command(*command, *more)
+        assert said.status == 0 and "the mark ² is left out of 3²" in said.out + said.err, command
+
+
+def test_a_figure_without_a_row_and_an_answer_without_a_value_end_in_a_sentence(
+    tmp_path: Path, metakit_command
+) -> None:
+    table, out = tmp_path / "t.csv", tmp_path / "f.svg"
+    table.write_text("study,effect,standard_error\nA,0.1,1\nB,0.2,0.3\nC,0.3,0.2\n")
+    ready = [str(table), "--measure", "generic", "--inference", "hartung_knapp"]
+    said = metakit_command("draw", *ready, "--figure", "leave_one_out", "--to", out)
+    assert said.status == 3 and "no row of this figure has an answer" in said.err
+    table.write_text("study,effect,standard_error\nA,0.1,1e-12\nB,0.2,1\nC,0.1,1\n")
+    said = metakit_command("draw", *ready, "--figure", "influence", "--to", out)
+    assert said.status == 3 and "standard errors lie too far apart" in said.err and not out.exists()
+    table.write_text(HEAD + "A,999999999,1000000000,5,10\nB,1,2,1,1000000000\nC,0,1,0,1\n")
+    said = metakit_command("pool", str(table), "--measure", "peto_odds_ratio")
+    assert said.status == 3 and "cannot be written as a number" in said.err

@@ -37,9 +37,12 @@ def _somewhere() -> Iterator[None]:
     if None not in (sys.stdout, sys.stderr):
         yield
         return
-    with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
-        with redirect_stdout(sys.stdout or nowhere), redirect_stderr(sys.stderr or nowhere):
-            yield
+    with (
+        Path(os.devnull).open("w", encoding="utf-8") as nowhere,
+        redirect_stdout(sys.stdout or nowhere),
+        redirect_stderr(sys.stderr or nowhere),
+    ):
+        yield
 
 
 def _run_plain(app: typer.Typer, arguments: list[str] | None) -> int:

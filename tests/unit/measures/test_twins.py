@@ -20,6 +20,9 @@ SPELLINGS = [
     "Smíth 2001",
     "Smith\u00a02001",
     "Smith_2001",
+    "Ｓmith 2001",
+    "Smith 2001.",
+    "Smith, 2001",
 ]
 
 
@@ -37,7 +40,7 @@ def test_spellings_are_one_name(name: str) -> None:
     assert len(effect_sizes({**table, "apart": ["women", "men"]}, measure="risk_ratio").study) == 2
 
 
-@pytest.mark.parametrize("name", ["Smith 2002", "Smith 2001a", "Smith 2001²", "Smithe 2001"])
+@pytest.mark.parametrize("name", ["Smith 2002", "Smith 2001a", "Smith 2001²", "Smithe 2001", "Smith 200.1"])
 def test_other_names_are_others(name: str) -> None:
     assert folded(name) != folded("Smith 2001")
 
@@ -55,3 +58,9 @@ def test_rows_with_the_same_numbers_stop_and_two_numbers_are_a_note() -> None:
     assert len(effect_sizes({**table, "year": [2001, 2003]}, measure="risk_ratio").study) == 2
     two = effect_sizes({"study": ["A", "B"], "events": [0, 0], "total": [20, 20]}, measure="proportion")
     assert any("B has the same few numbers as A" in note for note in two.notes)
+
+
+def test_letters_with_strokes_are_spellings() -> None:
+    assert (
+        folded("Østby") == folded("Ostby") and folded("Łuk") == folded("Luk") and folded("Æ") == folded("ae")
+    )

@@ -85,3 +85,10 @@ def test_a_missing_column_is_named() -> None:
 def test_columns_that_are_not_used_are_said() -> None:
     found = read(("A", "infection", 2, 50, "x"), columns="study cause thumbs total colour")
     assert "colour" in found.notes[0]
+
+
+def test_a_study_spelt_otherwise_and_more_thumbs_than_there_are_stop() -> None:
+    (told,) = problems(("Smith A", "implant_loosening", 3, 40), ("smith-a", "implant_loosening", 4, 40))
+    assert "stands in row 1 already, spelt 'Smith A'" in told and "smith-a" in told
+    (told,) = problems(("A", "implant_loosening", 1, 99_999_999_999))
+    assert "more thumbs than there are" in told and "at most 1,000,000" in told
