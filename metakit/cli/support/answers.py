@@ -72,16 +72,9 @@ def threshold_text(beyond: BeyondThreshold, threshold: float) -> str:
     return f"{text}."
 
 
-<<<<<<< HEAD
 def _study_lines(result: PoolResult, say: Callable[[float], str]) -> list[str]:
     """Return a line a study, estimates, intervals and weights each below one another."""
     from metakit.telling.pooled_words import said_limits, said_weights
-=======
-def _shower(measure: Measure, back: Callable[[float], float]) -> Callable[[float], str]:
-    def show(value: float) -> str:
-        natural = back(value) * measure.natural_factor
-        return f"{natural:.{_DIGITS}g}".replace("inf", "\u221e")
->>>>>>> 97877d3 (Tell in every command what a table's marks were read as; refuse names spelt otherwise in causes, answers without a finite value and figures without a row)
 
     width = min(max(len(row.study) for row in result.studies), 40)
     rows = []
