@@ -86,11 +86,12 @@ def influence(table: EffectTable, *, tau2: str = "reml") -> tuple[Influence, ...
     weight = 1 / v
     common = float(np.sum(weight * y) / np.sum(weight))
     q_part = weight * (y - common) ** 2
-    common_out = (np.sum(weight * y) - weight * y) / (np.sum(weight) - weight)
-    q_out = np.array(
-        [np.sum(np.delete(weight, n) * (np.delete(y, n) - common_out[n]) ** 2) for n in range(k)]
-    )
-    mean_shift = (common - common_out) ** 2 * (np.sum(weight) - weight)
+    with np.errstate(divide="ignore", invalid="ignore"):  # one weight may hide all others: refused when drawn
+        common_out = (np.sum(weight * y) - weight * y) / (np.sum(weight) - weight)
+        q_out = np.array(
+            [np.sum(np.delete(weight, n) * (np.delete(y, n) - common_out[n]) ** 2) for n in range(k)]
+        )
+        mean_shift = (common - common_out) ** 2 * (np.sum(weight) - weight)
     rows = []
     for n, study in enumerate(usable.study):
         flags = []
