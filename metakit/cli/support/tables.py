@@ -87,7 +87,11 @@ def pooled_table(file: Path, measure: str, table: TableOptions, model: ModelOpti
         level=model.level,
         **stated,
     )
-    if not result.limit_only and not math.isfinite(result.back_transform(result.estimate)):
+    import numpy as np
+
+    with np.errstate(over="ignore"):
+        natural = 0.0 if result.limit_only else float(result.back_transform(result.estimate))
+    if not math.isfinite(natural):
         raise NotEstimableError(
             f"the answer cannot be written as a number: {result.estimate:.3g} on the analysis scale; "
             "look for a slip in the numbers"
