@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import threading
 from collections.abc import Iterator
 from typing import Generic, Protocol, TypeVar
 
@@ -36,7 +37,8 @@ class Registry(Generic[Entry]):
         self.kind = kind
         self._families = families
         self._entries: dict[str, Entry] = {}
-        self._loaded = not families
+        self._loaded = self._begun = not families
+        self._lock = threading.RLock()
 
     def add(self, entry: Entry) -> Entry:
         """Add an entry; two entries of one name are a programming error."""
@@ -47,9 +49,12 @@ class Registry(Generic[Entry]):
 
     def _load(self) -> dict[str, Entry]:
         if not self._loaded:
-            self._loaded = True  # set first: a family module may look up its own registry
-            for module in self._families:
-                importlib.import_module(module)
+            with self._lock:  # another thread waits until every family is there
+                if not self._begun:
+                    self._begun = True  # set first: a family module may look up its own registry
+                    for module in self._families:
+                        importlib.import_module(module)
+                    self._loaded = True
         return self._entries
 
     def __getitem__(self, name: str) -> Entry:

@@ -23,6 +23,8 @@ KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 
 def application(desk: Desk, keys: Keys, pages: tuple[Page, ...] = PAGES) -> ASGIApp:
     """Return the whole desk, guarded."""
+    for name in ("study", "protocol"):  # read before the first request, not by two of them at once
+        desk.library.form(name)
     routes = [route for page in pages for route in page.routes]
     app = Starlette(
         routes=[*routes, Route("/static/{name}", _static, methods=["GET"])],

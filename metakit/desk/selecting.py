@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 
 from metakit.desk.page import Asked
 from metakit.review.files import RECORDS, yaml_files
@@ -12,9 +13,15 @@ from metakit.review.selection.reading import Selection, SelectionReading, read_s
 from metakit.review.selection.reconciling import open_conflicts
 from metakit.review.selection.screening import Stage
 
+AT_ONCE = 8
+"""Records that are read for the first page; of more, what was read before counts."""
 
-def selection_of(asked: Asked) -> SelectionReading | None:
-    """Return the selection as its files hold it, read again only when one of them has changed."""
+
+def selection_of(asked: Asked, *, at_once: bool = False) -> SelectionReading | None:
+    """Return the selection as its files hold it, read again only when one of them has changed.
+
+    With `at_once`, nothing is returned where reading it would take long; it is read beside the page then.
+    """
     home, folder = selection_folder(asked.desk.folder), asked.desk.folder
     records = yaml_files(folder / RECORDS)[0]
     found = hashlib.sha256()
@@ -26,7 +33,12 @@ def selection_of(asked: Asked) -> SelectionReading | None:
         readings = [asked.desk.reading(path) for path in records]
         return read_selection(folder, asked.desk.library, readings)
 
-    return asked.desk.keep(("selection", found.hexdigest()), read)
+    key = ("selection", found.hexdigest())
+    if at_once and len(records) > AT_ONCE and asked.desk.kept(key) is None:
+        if home.is_dir():
+            threading.Thread(target=asked.desk.keep, args=(key, read), daemon=True).start()
+        return None
+    return asked.desk.keep(key, read)
 
 
 def due_now(selection: Selection, person: str, *, alone: bool = False) -> list[tuple[Stage, str]]:

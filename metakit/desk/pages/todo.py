@@ -22,7 +22,7 @@ def _show(asked: Asked) -> Response:
     if not desk.person:
         return elsewhere("/person")
     studies = standings(desk)
-    reading = selection_of(asked)
+    reading = selection_of(asked, at_once=True)
     selection = reading.selection if reading is not None else None
     work = Work(
         person=desk.person,
