@@ -171,7 +171,8 @@ def test_the_keyboard_reaches_everything_in_the_order_of_the_page(visit, desk: L
     assert not page.locator("#keys").is_visible()
 
 
-PATHS = ["/", "/person", "/close", "/extract"] + [
+PATHS = ["/", "/person", "/close", "/extract", "/plan", "/plan/report", "/plan/analyses", "/find", "/agree"]
+PATHS += ["/agree/DEMO-02", "/trust", f"/trust/{STUDY}", "/certainty", "/report"] + [
     f"/extract/AB/{STUDY}/{part}"
     for part in ("report", "arms%5BA%5D", "arms", "outcomes", "closing", "hand-in")
 ]
