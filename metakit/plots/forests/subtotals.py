@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,7 +28,13 @@ def group_labels(table: EffectTable, moderator: str) -> tuple[str, ...]:
 
 
 def with_subtotals(
-    content: ForestContent, found: SubgroupResult, table: EffectTable, beside: CellTable
+    content: ForestContent,
+    found: SubgroupResult,
+    table: EffectTable,
+    beside: CellTable,
+    *,
+    moderator: str = "",
+    level_words: Callable[[str], str] = str,
 ) -> ForestContent:
     """Return a forest plot, already in these groups, with the mean of each and the test between them.
 
@@ -42,7 +48,10 @@ def with_subtotals(
         What both were made from.
     beside : CellTable
         The cells of the studies, which add up beside each mean.
+    moderator, level_words : str, callable
+        What the moderator and its levels are called, where not by their names.
     """
+    called = moderator or found.moderator.replace("_", " ")
     levels = {level.level: level for level in found.levels}
     labels = group_labels(table, found.moderator)
     groups = []
@@ -56,18 +65,20 @@ def with_subtotals(
                 if label == level.level and table.study[i] in level.studies
             ]
             summary = _summary(level, table, beside, used)
-        label = f"{_heading(found.moderator)}: {group.label}"
+        label = f"{_heading(called)}: {level_words(group.label)}"
         groups.append(ForestGroup(label=label, rows=group.rows, summary=summary))
-    return replace(content, groups=tuple(groups), between=between_words(found))
+    return replace(content, groups=tuple(groups), between=between_words(found, called, level_words))
 
 
-def between_words(found: SubgroupResult) -> str:
+def between_words(found: SubgroupResult, called: str, level_words: Callable[[str], str] = str) -> str:
     """Say the test between groups, and how much studies differ within each."""
     test = found.between
     spread = ", ".join(
-        f"{level.level} {fixed(math.sqrt(level.tau2), 2)}" for level in found.levels if level.k > 1
+        f"{level_words(level.level)} {fixed(math.sqrt(level.tau2), 2)}"
+        for level in found.levels
+        if level.k > 1
     )
-    said = f"Difference between groups of {found.moderator.replace('_', ' ')}: {p_value(test.p_value)}"
+    said = f"Difference between groups of {called}: {p_value(test.p_value)}"
     if found.inference != "half_normal" or test.df > 1:
         said += f" (Q {test.value:.3g} on {count(round(test.df), 'degree')} of freedom)"
     if found.common_tau2:

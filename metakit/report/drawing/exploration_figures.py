@@ -17,6 +17,7 @@ from metakit.errors import MetakitError
 from metakit.report.drawing.exploration_parts import ExplorationFigures, RobustnessFigures
 from metakit.report.drawing.figure_content import unit_of
 from metakit.report.drawing.figure_parts import FigurePart, figure_part
+from metakit.report.drawing.subgroup_figures import subgroup_figure
 from metakit.synthesis.choices.robustness import Robustness, robustness
 from metakit.synthesis.exploring.exploration_words import in_words, level_label, moderator_label
 from metakit.synthesis.exploring.explorations import Exploration
@@ -47,7 +48,8 @@ def draw_explorations(
         (name, exploration.id): part
         for name, finding in named
         for exploration in finding.explorations
-        if (part := _bubble(finding, exploration, name, kinds)) is not None
+        for draw in (_bubble, subgroup_figure)
+        if (part := draw(finding, exploration, name, kinds)) is not None
     }
     return ExplorationFigures(
         bubbles=bubbles,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,11 +12,16 @@ from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.core.written import listed, ratio
 from metakit.measures.registry import MEASURES, Measure
-from metakit.plots.forests.cells import study_cells, total_cells
-from metakit.plots.forests.content import ForestContent, FunnelContent
+from metakit.models.differing.subgroups import SubgroupResult
+from metakit.plots.forests.cells import study_cells, total_cells, usual_cells
+from metakit.plots.forests.content import ForestContent, ForestSummary, FunnelContent, Place
 from metakit.plots.forests.forest_content import forest_content
 from metakit.plots.forests.funnel_content import funnel_content
 from metakit.plots.forests.overview_content import OverviewContent, OverviewRow
+from metakit.plots.forests.subtotals import group_labels, with_subtotals
+from metakit.plots.gauges import fill_of
+from metakit.synthesis.appraisal import CONCERNS, concern_of
+from metakit.synthesis.exploring.exploration_words import level_label
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.rows import StudyNumbers
 
@@ -27,10 +32,18 @@ EFFECTIVE_NOTE = (
 INFLATED_NOTE = "For patients with two thumbs in a study the analysis used a larger standard error."
 
 
-def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
-    """Build the forest plot of an analysis, with sub-totals by design; numbers are shown as reported."""
-    groups = group_results = None
-    if len(finding.by_design) > 1:
+def forest_of(
+    finding: AnalysisFinding, table: EffectTable, by: SubgroupResult | None = None, called: str = ""
+) -> ForestContent:
+    """Build the forest plot of an analysis, with sub-totals by design; numbers are shown as reported.
+
+    With `by`, studies stand in its groups instead; `called` is what its moderator is called.
+    """
+    groups: Sequence[str] | None = None
+    group_results = None
+    if by is not None:
+        groups = group_labels(table, by.moderator)
+    elif len(finding.by_design) > 1:
         label_of = {name: part.label for part in finding.by_design for name in part.studies}
         groups = [label_of[study] for study in table.study]
         group_results = {
@@ -55,10 +68,68 @@ def forest_of(finding: AnalysisFinding, table: EffectTable) -> ForestContent:
             *_ready_notes(finding),
         ],
     )
+    if by is not None:
+        beside = usual_cells(MEASURES[table.measure], table, content_labels(labels), "thumbs")
+        content = with_subtotals(
+            content, by, table, beside, moderator=called,
+            level_words=lambda level: level_label(by.moderator, level),
+        )  # fmt: skip
     ready = any(study.ready for study in finding.numbers)
-    if timed or not (effective or ready):
-        return content  # no cells of raw numbers, or the right ones already
-    return _with_reported_numbers(content, finding.numbers, table)
+    if not (timed or not (effective or ready)):  # else no cells of raw numbers, or the right ones already
+        content = _with_reported_numbers(content, finding.numbers, table)
+    return _with_judgements(content, finding)
+
+
+def content_labels(labels: tuple[str, str]) -> tuple[str, str]:
+    """Return the names of two arms as headings begin."""
+    return _upper_first(labels[0]), _upper_first(labels[1])
+
+
+CONCERN_BARS: Mapping[str, float | None] = {
+    CONCERNS[key]: fill_of(place, ("low", "some", "high"))
+    for place, key in enumerate(("low", "some", "high"))
+} | {CONCERNS["not_known"]: None}
+"""Length of the bar of each concern about bias that has one."""
+
+
+def _with_judgements(content: ForestContent, finding: AnalysisFinding) -> ForestContent:
+    """Put each study's concern about bias beside its row, where any study has been judged overall."""
+    found = {study.name: CONCERNS[concern_of(study.study, finding.term.id)] for study in finding.numbers}
+    found = {name: words if words in CONCERN_BARS else "" for name, words in found.items()}
+    if not any(words and CONCERN_BARS[words] is not None for words in found.values()):
+        return content
+    groups = tuple(
+        replace(
+            group,
+            rows=tuple(
+                replace(
+                    row,
+                    cells=(*row.cells, found.get(row.study, "")),
+                    narrow=(*row.cells, found.get(row.study) or "not judged"),
+                )
+                for row in group.rows
+            ),
+            summary=_with_empty_cell(group.summary),
+        )
+        for group in content.groups
+    )
+    return replace(
+        content,
+        headings=(*content.headings, "Bias"),
+        places=(*(Place() for _ in content.headings), Place(gauge=True, align="left")),
+        narrow_headings=(*content.headings, "concern about bias"),
+        narrow_arms=len(content.headings),
+        gauges={word: CONCERN_BARS.get(word) for word in dict.fromkeys(found.values())},
+        groups=groups,
+        summary=_with_empty_cell(content.summary),
+    )
+
+
+def _with_empty_cell(summary: ForestSummary | None) -> ForestSummary | None:
+    if summary is None:
+        return None
+    cells = (*summary.cells, "") if summary.cells else ()
+    return replace(summary, cells=cells, narrow=(*summary.cells, ""))
 
 
 def _ready_notes(finding: AnalysisFinding) -> list[str]:
