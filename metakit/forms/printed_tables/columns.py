@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from metakit.forms.printed_tables.grid import Grid
-from metakit.forms.printed_tables.headings import Heading, heading_of, role_of
+from metakit.forms.printed_tables.headings import Heading, arm_of, heading_of, role_of
 from metakit.forms.sheets.sheet_rows import Cell
 
 HIGHEST_HEADER = 12
@@ -21,6 +22,8 @@ COMPOSED: Mapping[str, tuple[str, ...]] = {
     "percent": ("events",),
 }
 """What a column of several numbers gives; literal columns of the same name come first."""
+_OF = re.compile(r"\d+ of \d+|\d+ ?/ ?\d+ ?[(\[]\d+(?:[.,]\d+)? ?%[)\]]")
+"""Cells that say by themselves that they are a number of all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,8 +72,25 @@ def find_header(grid: Grid, wanted: Sequence[Sequence[str]]) -> Header:
         else heading_of(text or _alone(above, column), spanning[column] if spanning else "")
         for column, text in enumerate(header)
     )
+    headings = _by_cells(headings, [cells for _, cells in grid.rows[best + 1 :]])
     lines = (grid.rows[best][0],) if not spanning else (grid.rows[best - 1][0], grid.rows[best][0])
     return Header(headings=headings, below=best + 1, lines=lines, titles=best - (1 if spanning else 0))
+
+
+def _by_cells(headings: tuple[Heading, ...], body: Sequence[Sequence[Cell]]) -> tuple[Heading, ...]:
+    """Give a heading that says nothing known, such as 'LRTI', the role that every cell below it spells out.
+
+    That is '4 of 29', or '4/29 (13.8 %)', whose percentage is checked when it is read. A bare '4/29' is not
+    enough: it may as well be men and women.
+    """
+    found = []
+    for at, heading in enumerate(headings):
+        cells = [str(row[at]).strip() for row in body if at < len(row) and str(row[at]).strip()]
+        told = [cell for cell in cells if _OF.fullmatch(cell)]
+        if heading.text and not heading.role and len(told) > 1 and len(told) == len(cells):
+            heading = Heading(text=heading.text, role="events/total", arm=arm_of(heading.text))
+        found.append(heading)
+    return tuple(found)
 
 
 def _alone(above: Sequence[str], column: int) -> str:

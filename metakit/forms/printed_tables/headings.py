@@ -29,12 +29,15 @@ HEADINGS: Mapping[str, tuple[str, ...]] = _words(
     events : events | event | events n | n events | no of events | number of events | complications
         | no of complications | number of complications | complications n | revisions | revisions n
         | no of revisions | number of revisions | failures | no of failures | with event | affected
-        | no with event | n with event | revised | reoperations
+        | no with event | n with event | revised | reoperations | patients with complication
+        | patients with complications | thumbs with complication | thumbs with complications
+        | patients with event | patients with events | thumbs with event | patients revised | thumbs revised
     total : total | totals | n | no | total n | n total | no of patients | number of patients |
         patients | patients n | n patients | no of thumbs | number of thumbs | thumbs | thumbs n | n
         thumbs | hands | no of hands | total no of thumbs | total no of patients | total thumbs |
         total patients | joints | sample size | sample | size | participants | number | analysed |
-        no analysed | group size | no of cases | number of participants | no of participants
+        no analysed | group size | no of cases | number of participants | no of participants |
+        implants | no of implants | number of implants | prostheses | no of prostheses | number of prostheses
     events/total : n/n | n/n (%) | events/total (%) | events/n (%) | events/total | events/n |
         n/total | no/total | x/n | events/patients | events/thumbs | complications/thumbs |
         complications/patients | complications/n | revisions/thumbs | revisions/n | events of total
@@ -77,6 +80,10 @@ ARM_WORDS: Mapping[str, tuple[str, ...]] = _words(
 )
 
 
+WHOLE_ONLY = ("implants", "prostheses")
+"""Words that count thumbs as a whole heading, but name a technique beside another: 'Prostheses events'."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
     """What a heading says: its role ('' when it says nothing known), its arm ('' without one), its text."""
@@ -84,6 +91,10 @@ class Heading:
     text: str
     role: str
     arm: str = ""
+
+
+_UNIT = re.compile(r"(?<=[)\]]) (?:kg|n|lb|mm|cm|points|degrees|°|min|minutes|months|years)$")
+"""A unit after a bracket, as in 'Mean (SD), kg'."""
 
 
 def tidied(text: str) -> str:
@@ -97,7 +108,7 @@ def tidied(text: str) -> str:
 
 def role_of(text: str) -> str:
     """Return the role of a heading without an arm; empty when it says nothing known."""
-    plain = tidied(text)
+    plain = _UNIT.sub("", tidied(text))
     for candidate in _spellings(plain):
         role = _ROLES.get(candidate)
         if role:
@@ -112,16 +123,19 @@ def heading_of(text: str, group: str = "") -> Heading:
     """
     role = role_of(text)
     if role:
-        return Heading(text=text, role=role, arm=_arm(group) if group else "")
-    plain = tidied(text)
+        return Heading(text=text, role=role, arm=arm_of(group) if group else "")
+    plain = _UNIT.sub("", tidied(text))
     for known in _LONGEST_FIRST:
+        if known in WHOLE_ONLY:
+            continue
         rest = _without(plain, known)
         if rest is not None and rest:
-            return Heading(text=text, role=_ROLES[known], arm=_arm(rest))
-    return Heading(text=text, role="", arm=_arm(group) if group else "")
+            return Heading(text=text, role=_ROLES[known], arm=arm_of(rest))
+    return Heading(text=text, role="", arm=arm_of(group) if group else "")
 
 
-def _arm(text: str) -> str:
+def arm_of(text: str) -> str:
+    """Return the arm that a text names: '1' or '2' where words say so, else the text itself."""
     plain = tidied(text).strip(" ()[],-–:")
     plain = re.sub(r" ?\(n ?= ?\d+\)$", "", plain)
     return next((arm for arm, words in ARM_WORDS.items() if plain in words), plain)

@@ -40,10 +40,16 @@ READ = {
     "thumbs": ("proportion", "First author,Year,No. of thumbs,Revisions (n)\nAlderwick,2014,29,4\nBramhope,2016,41,3\nCawdale,2017,22,0\n", SERIES),
     "percent_alone": ("proportion", "Study,Thumbs,Revisions (%)\nAlderwick,29,13.8 %\nBramhope,41,7.3 %\nCawdale,22,0 %\n", SERIES),
     "small_and_large_n": ("proportion", "Study\tn\tN\nAlderwick\t4\t29\nBramhope\t3\t41\nCawdale\t0\t22\n", SERIES),
+    "n_of_N_in_words": ("risk_ratio", "Study,LRTI,Trapeziectomy\nAlderwick,4 of 29,6 of 30\nBramhope,3 of 41,9 of 40\nCawdale,0 of 22,2 of 24\n", PLAIN),
+    "n_of_N_by_cells": ("risk_ratio", "Study,LRTI,Trapeziectomy\nAlderwick,4/29 (13.8%),6/30 (20.0%)\nBramhope,3/41 (7.3%),9/40 (22.5%)\nCawdale,0/22 (0%),2/24 (8.3%)\n", PLAIN),
+    "implants": ("proportion", "Author,Year,Revisions,Implants\nAlderwick,2014,4,29\nBramhope,2016,3,41\nCawdale,2017,0,22\n", SERIES),
+    "prostheses_as_arm": ("risk_ratio", "Study,Prostheses events,Prostheses n,Trapeziectomy events,Trapeziectomy n\nAlderwick,4,29,6,30\nBramhope,3,41,9,40\nCawdale,0,22,2,24\n", PLAIN),
+    "patients_with": ("proportion", "Study,Patients with complication,Patients\nAlderwick,4,29\nBramhope,3,41\nCawdale,0,22\n", SERIES),
     "missing_row": ("proportion", "Study,Events,Total\nAlderwick,4,29\nBramhope,3,41\nDunmere,NR,90\nCawdale,0,22\n", SERIES),
     "thousands": ("rate", "Registry,Revisions,Thumb-years\nAlderwick,4,1 229\nBramhope,3,\"12,241.5\"\n", {"events": [4, 3], "time": [1229, 12241.5]}),
     "means_with_sd": ("mean_difference", "Study,LRTI n,LRTI mean ± SD,Control n,Control mean ± SD\nAlderwick,29,18.2 ± 2.9,30,16.0 ± 3.1\nBramhope,41,20.1 ± 3.4,40,19.5 ± 2.7\n", MEANS),
     "means_in_brackets": ("mean_difference", "Study,LRTI n,LRTI mean (SD),Control n,Control mean (SD)\nAlderwick,29,18.2 (2.9),30,16.0 (3.1)\nBramhope,41,20.1 (3.4),40,19.5 (2.7)\n", MEANS),
+    "means_with_a_unit": ("mean_difference", 'Study,LRTI n,"LRTI mean (SD), kg",Control n,"Control mean (SD), kg"\nAlderwick,29,18.2 (2.9),30,16.0 (3.1)\nBramhope,41,20.1 (3.4),40,19.5 (2.7)\n', MEANS),
     "decimal_commas": ("mean_difference", "Study;mean_1;SD_1;n_1;mean_2;SD_2;n_2\nAlderwick;18,2;2,9;29;16,0;3,1;30\nBramhope;20,1;3,4;41;19,5;2,7;40\n", MEANS),
     "minus_signs": ("mean_difference", "study,mean_1,sd_1,total_1,mean_2,sd_2,total_2\nAlderwick,−18.2,2.9,29,–16.0,3.1,30\nBramhope,−20.1,3.4,41,−19.5,2.7,40\n", {**MEANS, "mean_1": [-18.2, -20.1], "mean_2": [-16.0, -19.5]}),
 }  # fmt: skip
@@ -55,6 +61,7 @@ ASKED = {
     "percent_of_many": ("proportion", "Study,Thumbs,Revisions\nAlderwick,1000,2 %\nBramhope,41,3\n", "which count is meant"),
     "n_of_N_wrong": ("risk_ratio", "Study,LRTI n/N,Control n/N\nAlderwick,40/29,6/30\nBramhope,3/41,9/40\n", "more than all"),
     "two_event_columns": ("proportion", "Study,Complications,Revisions,Thumbs\nAlderwick,4,1,29\nBramhope,3,2,41\n", "2 columns could hold events"),
+    "bare_slashes": ("risk_ratio", "Study,LRTI,Trapeziectomy\nAlderwick,4/29,6/30\nBramhope,3/41,9/40\n", "--columns"),
     "comma_of_two_meanings": ("mean_difference", "study;mean_1;sd_1;total_1;mean_2;sd_2;total_2\nAlderwick;1,234;2.9;29;16.0;3.1;30\n", "1.234"),
 }  # fmt: skip
 
