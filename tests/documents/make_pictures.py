@@ -40,7 +40,7 @@ def main() -> None:
         )
         shoot(out / "report.html", PICTURES / "report.png", 1180, 1500)
         for figure, picture, height in (
-            ("forest-01-complications-lrti", "forest", 890),
+            ("forest-01-complications-lrti", "forest", 1020),
             ("network-01-complications-network-geometry", "network", 490),
         ):
             alone = out / f"{picture}.html"
