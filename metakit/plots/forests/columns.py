@@ -54,6 +54,8 @@ class Columns:
     under: tuple[tuple[int, ...], ...] = ()
     versus: bool = False
     hidden: int = 0
+    weight_right: bool = False
+    """Whether a stacked row's weight stands below its interval, where it would stand alone below the name."""
 
 
 def plan_columns(
@@ -134,6 +136,8 @@ def plan_columns(
     most = room - LEAST_PICTURE
     hidden = len(gauges)
     under = _lines_under(wording, content.versus, hidden, most, type_.small, measure)
+    alone = wording.weighted and len(under) > 1 and len(under[-1]) == 1
+    under = under[:-1] if alone else under
     lines = _all_under(wording, content.versus, hidden, under)
     needed = max((measure(line, type_.small, False) for line in lines), default=0.0)
     study = min(max(min(names, 0.45 * room), word, needed, 0.4 * room), most)
@@ -145,7 +149,7 @@ def plan_columns(
     return Columns(
         stacked=True, study=(MARGIN, MARGIN + study), panel=(left, width - MARGIN - estimate - TIGHT_GAP),
         estimate=(width - MARGIN - estimate, width - MARGIN), cells=tuple(places), weight=None,
-        one_line_estimate=False, hidden=hidden,
+        one_line_estimate=False, hidden=hidden, weight_right=alone,
         under=under, versus=content.versus,
     )  # fmt: skip
 

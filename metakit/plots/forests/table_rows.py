@@ -39,6 +39,7 @@ def add_headings(pen: Pen, top: float) -> float:
     unit_shown = shown_unit(content.unit, content.axis)
     unit = wrap(unit_shown, size, room, pen.measure) if unit_shown else ()
     estimate = [*name, *unit, *wrap(level, size, room, pen.measure)]
+    estimate += ["weight"] if columns.weight_right else []
     # lines, how many of them are bold, place, whether they end there
     blocks = [(study, named, columns.study[0], False), (estimate, len(name), columns.estimate[1], True)]
     tall: list[int] = []
@@ -94,7 +95,7 @@ def _narrow_headings(pen: Pen) -> tuple[str, ...]:
     """Return the headings of what stands below stacked names; what two arms share is said once."""
     content, columns = pen.content, pen.layout.columns
     headings = tuple(map(clean_text, content.narrow_headings or content.headings))
-    weight = "weight" if pen.wording.weighted else ""
+    weight = "weight" if pen.wording.weighted and not columns.weight_right else ""
     if columns.versus:
         first, second = headings[0].split(), headings[1].split()
         same = 0
@@ -134,6 +135,9 @@ def add_table_row(
     label = label_lines(words, columns, type_=type_, measure=pen.measure, bold=bold, most=MOST_LINES)
     under = under_label(words, columns, type_=type_, measure=pen.measure)
     numbers = estimate_lines(words, columns, type_=type_, measure=pen.measure, bold=bold)
+    quiet_from = len(numbers)
+    if columns.weight_right and words.weight:
+        numbers = (*numbers, f"{words.weight} %")
     line = pen.leading * type_.body
     role = f"study-{study}" if study is not None else kind
     if breaks_words(words, columns, type_=type_, measure=pen.measure, bold=bold):
@@ -156,7 +160,7 @@ def add_table_row(
             )  # fmt: skip
 
     block((*label, *under), columns.study[0], to_right=False, heavy=bold, quiet_from=len(label))
-    block(numbers, columns.estimate[1], to_right=True, heavy=bold)
+    block(numbers, columns.estimate[1], to_right=True, heavy=bold, quiet_from=quiet_from)
     for i, (cell, place) in enumerate(zip(words.cells, columns.cells, strict=False)):
         if place is None:
             continue

@@ -187,3 +187,18 @@ def test_a_named_model_that_groups_are_not_pooled_by_is_refused(effects: EffectT
     named = metakit.pool(effects, tau2="paule_mandel")
     content = chosen_forest(named, effects, ForestChoices(subgroup="design"))
     assert "Q " in content.between
+
+
+def test_a_weight_never_stands_alone_below_a_name() -> None:
+    frame = {
+        "study": list("ABC"), "events_1": [38400, 11000, 90000], "total_1": [128000, 112000, 291500],
+        "events_2": [51200, 13240, 10200], "total_2": [134800, 127200, 100800],
+    }  # fmt: skip
+    table = metakit.effect_sizes(frame, measure="risk_ratio")
+    layout = drawn(table, width_mm=85)
+    columns = layout.columns
+    assert columns.stacked and columns.weight_right
+    shown = [
+        line for line in layout.scene.lines if line.role.startswith("study-") and line.text.endswith(" %")
+    ]
+    assert len(shown) == 3 and all(line.x == columns.estimate[1] for line in shown)
