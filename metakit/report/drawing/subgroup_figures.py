@@ -32,7 +32,8 @@ def subgroup_figure(
         forest_figure(content, width_mm=WIDE_MM),
         redraw=lambda width_mm, page_mm: (forest_figure(content, width_mm=width_mm),),
         caption=f"Planned subgroups: {count(len(content.rows), 'study', 'studies')} by {label}, with a mean "
-        "of each group and the test between them. It compares studies, not patients.",
+        "of each group and the test between them. It compares studies, not patients, and cannot tell what "
+        "caused a difference.",
         more=forest_text(content),
         kinds=kinds,
     )
