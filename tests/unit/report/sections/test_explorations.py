@@ -114,7 +114,9 @@ def test_every_figure_stands_once_says_what_it_is_and_what_it_cannot_tell() -> N
     drawn = page().figures.explorations.all
     assert len({part.name for part in drawn}) == len(drawn) >= 12
     for part in drawn:
-        assert re.match(r"(Planned|Exploratory) (sensitivity analysis|regression):", part.caption), part.name
+        assert re.match(
+            r"(Planned|Exploratory) (sensitivity analysis|regression|subgroups):", part.caption
+        ), part.name
         assert "cannot tell" in part.caption, part.name
         assert part.text.startswith(part.caption) and len(part.text) > len(part.caption) + 20
         assert part.files.keys() == {".svg"}
