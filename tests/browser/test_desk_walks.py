@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,8 +16,10 @@ from metakit.forms.splice import plain_of
 from metakit.review.check import check_paths
 from metakit.review.new import new_review
 from tests.browser.desks import Listening, violations
+from tests.short_plan import with_only
 
 pytestmark = pytest.mark.walk
+ROOT = Path(__file__).parents[2]
 
 PLAN = {
     "review.title": "Tendon in or trapezium out alone? (invented)",
@@ -264,3 +267,34 @@ def test_two_screeners_of_forty_records(browser: Any, desk: Listening, tmp_path:
     one.page.get_by_role("button", name="Agree", exact=True).click()
     one.page.wait_for_url(re.compile(r".*/find$"))
     assert "3 without your decision" in one.page.inner_text("main")
+
+
+def test_a_methodologist_judges_and_signs(browser: Any, tmp_path: Path) -> None:
+    folder = tmp_path / "review"
+    shutil.copytree(ROOT / "demo_studies", folder)
+    protocol = folder / "protocol.yaml"
+    protocol.write_text(with_only(protocol.read_text(), ["complications_lrti"]))
+    (folder / "certainty.yaml").unlink()
+    desk = Listening(folder)
+    one = Walker(browser, desk, "EF")
+    page = one.page
+    one.go("/certainty")
+    one.click("Work out the answers")
+    page.get_by_role("link", name="complications lrti").click(timeout=120_000)
+    page.wait_for_url("**/certainty/complications_lrti")
+    assert violations(page) == []
+    one.click("Sign as EF")
+    expect(page.locator("#saving")).to_contain_text("is not judged")  # nothing is signed unread
+    levels = page.locator('select[name^="level."]')
+    for number in range(levels.count()):
+        proposed = levels.nth(number).evaluate(
+            "one => one.closest('fieldset').querySelector('strong').textContent"
+        )
+        levels.nth(number).select_option(label=proposed.removeprefix("Proposed: ").rstrip("."))
+        page.locator('textarea[name^="because."]').nth(number).fill("looked at every report")
+    one.click("Sign as EF")
+    expect(page.get_by_text("signed by EF")).to_be_visible()
+    assert violations(page) == []
+    entry = plain_of((folder / "certainty.yaml").read_text())["judgements"][0]
+    assert entry["signed_by"] == "EF"
+    desk.stop()
