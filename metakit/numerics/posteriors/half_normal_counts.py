@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import special
@@ -33,7 +34,7 @@ _NORMAL_REACH = 9.0  # standard deviations of a normal density that matter, arou
 _SUPPORT_DEPTH = 45.0  # logarithms below its peak where a study's likelihood ends
 _FINEST, _PER_WIDTH = 0.35, 0.6  # steps in theta: at most this, and this share of the narrowest width
 _SMALL_TAU, _SMALL_SHARE = 0.25, 0.25  # below both, as such and as a share of the mean's width: Hermite nodes
-_HERMITE = 16
+_HERMITE_ERROR = 1e-13  # of an average by Hermite nodes: (tau / narrowest width) to twice their number
 _POINTS_PER_WIDTH = 2.8  # of the mean's grid to begin with
 _GRID_TOLERANCE = 1e-10  # of what the highest frequency of the mean's grid holds
 _THETA_TOLERANCE = (
@@ -224,8 +225,9 @@ class _Grids:
         """Return the log-likelihood of all studies with their effects averaged around each mean."""
         if tau == 0:
             return np.asarray(self.model.log_likelihood(points).sum(axis=0))
-        if tau < min(_SMALL_TAU, _SMALL_SHARE * min(width, float(self.narrowest.min()))):
-            x, weight = _hermite()
+        narrowest = min(width, float(self.narrowest.min()))
+        if tau < min(_SMALL_TAU, _SMALL_SHARE * narrowest):
+            x, weight = _hermite(int(np.ceil(0.5 * np.log(_HERMITE_ERROR) / np.log(tau / narrowest))) + 1)
             theta = points[:, None] + tau * x
             each = self.model.log_likelihood(theta.ravel()).reshape(-1, *theta.shape)
             top = each.max(axis=-1)
@@ -292,7 +294,8 @@ def _supports(model: CountModel) -> tuple[FloatArray, FloatArray]:
     return ends[0], ends[1]
 
 
-def _hermite() -> tuple[FloatArray, FloatArray]:
+@lru_cache(maxsize=32)
+def _hermite(nodes: int) -> tuple[FloatArray, FloatArray]:
     """Return nodes and weights of the mean over a standard normal distribution."""
-    x, w = special.roots_hermitenorm(_HERMITE)
+    x, w = special.roots_hermitenorm(nodes)
     return x, w / np.sqrt(2.0 * np.pi)
