@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.core.plans import Protocol
 from metakit.core.records import StudyRecord
+from metakit.core.sharing import Mapper
 from metakit.errors import Problem
 
 if TYPE_CHECKING:
@@ -136,6 +137,7 @@ class ReviewFindings:
         since: EarlierReport | None = None,
         bundle: bool = False,
         progress: Progress | None = None,
+        mapper: Mapper = map,
     ) -> WrittenReport:
         """Write the report as `write_report` does; return its page and what happened in the folder.
 
@@ -145,6 +147,8 @@ class ReviewFindings:
             From `metakit.report.folders.changes_reading.read_earlier_report`, to tell what changed.
         bundle : bool
             Whether to pack the review and its report into one file as well.
+        mapper : callable, optional
+            Shares the drawing of figures (`metakit.core.sharing`); the files are the same.
         """
         from metakit.report.write import write_whole_report
 
@@ -156,6 +160,7 @@ class ReviewFindings:
             since=since,
             bundle_of=self.folder if bundle else None,
             progress=progress,
+            mapper=mapper,
         )
 
     def __str__(self) -> str:
@@ -183,11 +188,12 @@ class Review:
         """Unusual values that the checks found and an extractor may want to look at."""
         return tuple(self.folder.questions)
 
-    def synthesise(self, *, progress: Progress | None = None) -> ReviewFindings:
-        """Carry out the review's plan."""
+    def synthesise(self, *, progress: Progress | None = None, mapper: Mapper = map) -> ReviewFindings:
+        """Carry out the review's plan; `mapper` (of `metakit.core.sharing`) shares the analyses."""
         from metakit.synthesis.run import synthesise
 
-        return ReviewFindings(synthesise(self.folder, progress=progress), self.folder.path)
+        found = synthesise(self.folder, progress=progress, mapper=mapper)
+        return ReviewFindings(found, self.folder.path)
 
 
 def open_review(path: str | Path) -> Review:

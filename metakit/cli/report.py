@@ -9,6 +9,7 @@ import typer
 
 from metakit.cli.support.running import answer_json, progress, say
 from metakit.core.places import refuse_links
+from metakit.core.sharing import Mapper, mapper_for
 from metakit.errors import UsageError
 
 NAME = "report"
@@ -61,6 +62,16 @@ def command(
             show_default=False,
         ),
     ] = None,
+    workers: Annotated[
+        int, typer.Option(help="Processes of this machine that share the work; the files are the same.")
+    ] = 1,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            help="Address of a Dask scheduler whose machines share the work, or 'local' for a local cluster.",
+            show_default=False,
+        ),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer with all findings as JSON.")] = False,
 ) -> None:
     """Read, synthesise, write; or check a bundle."""
@@ -80,6 +91,7 @@ def command(
         presets=tuple(figures or ()),
         since=since,
         bundle=bundle,
+        mapper=mapper_for(workers, scheduler),
         json=json,
     )
 
@@ -109,6 +121,7 @@ def write(
     presets: tuple[str, ...] = (),
     since: Path | None = None,
     bundle: bool = False,
+    mapper: Mapper = map,
     json: bool,
 ) -> None:
     """Write the report of `folder` into `out` and say where it is."""
@@ -129,9 +142,9 @@ def write(
             earlier = read_earlier_report(since)  # before anything is written in its place
         step("reading the records")
         review = open_review(folder)
-        findings = review.synthesise(progress=step)
+        findings = review.synthesise(progress=step, mapper=mapper)
         written = findings.write_whole_report(
-            out, word=word, presets=presets, since=earlier, bundle=bundle, progress=step
+            out, word=word, presets=presets, since=earlier, bundle=bundle, progress=step, mapper=mapper
         )
     if json:
         answer_json(findings.to_json())

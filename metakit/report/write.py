@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from metakit.core.sharing import Mapper
 from metakit.decision.certainty import Certainty, all_certainties, certainty_json, network_certainties
 from metakit.decision.summary import summary_tables
 from metakit.report.causes_file import NAME as CAUSES_CSV
@@ -95,6 +96,7 @@ def write_whole_report(
     since: EarlierReport | None = None,
     bundle_of: Path | None = None,
     progress: Callable[[str], None] | None = None,
+    mapper: Mapper = map,
 ) -> WrittenReport:
     """Write a report as `write_report` does; return what happened in its folder as well.
 
@@ -104,6 +106,8 @@ def write_whole_report(
         Findings of an earlier report; the page and `changes.json` then tell what changed.
     bundle_of : Path, optional
         The review folder, to pack review and report into one file beside the page.
+    mapper : callable, optional
+        Shares the drawing (`metakit.core.sharing`); the files are the same.
 
     Raises
     ------
@@ -112,7 +116,13 @@ def write_whole_report(
     """
     changes = _changes(findings, since) if since else None
     files = report_files(
-        findings, figure_kinds=figure_kinds, word=word, presets=presets, changes=changes, progress=progress
+        findings,
+        figure_kinds=figure_kinds,
+        word=word,
+        presets=presets,
+        changes=changes,
+        progress=progress,
+        mapper=mapper,
     )
     if bundle_of is not None:
         packed = bundle_bytes(bundle_of, files, versions=findings.versions, inputs=findings.inputs)
@@ -137,10 +147,11 @@ def report_files(
     presets: Sequence[str] = (),
     changes: Changes | None = None,
     progress: Callable[[str], None] | None = None,
+    mapper: Mapper = map,
 ) -> dict[str, bytes]:
     """Return the files of a report by their path within its folder; the page comes last."""
     say = progress or (lambda text: None)
-    figures = draw_all(findings, kinds=figure_kinds, progress=say)
+    figures = draw_all(findings, kinds=figure_kinds, progress=say, mapper=mapper)
     say("writing the page")
     page = Page(findings=findings, figures=figures, changes=changes)
     html = render_page(page)

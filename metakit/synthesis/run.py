@@ -5,10 +5,12 @@ from __future__ import annotations
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from importlib.metadata import version
 
 from metakit.core.plans import Protocol
 from metakit.core.records import StudyRecord
+from metakit.core.sharing import Mapper
 from metakit.review.extraction import NOT_READ, extraction_of
 from metakit.review.folder import ReviewFolder
 from metakit.review.history import read_history
@@ -27,7 +29,11 @@ LIBRARIES = ("metakit", "numpy", "scipy", "pandas", "matplotlib")
 
 
 def synthesise(
-    folder: ReviewFolder, *, progress: Callable[[str], None] | None = None, extraction: bool = True
+    folder: ReviewFolder,
+    *,
+    progress: Callable[[str], None] | None = None,
+    extraction: bool = True,
+    mapper: Mapper = map,
 ) -> Findings:
     """Carry out every analysis of a review's plan.
 
@@ -39,6 +45,8 @@ def synthesise(
         Gets a line of text before each analysis.
     extraction : bool
         Whether the records of two extractors are read and compared, which takes as long as the analyses.
+    mapper : callable, optional
+        Shares the analyses (`core.sharing`); the numbers are the same.
 
     Returns
     -------
@@ -53,12 +61,15 @@ def synthesise(
     say = progress or (lambda text: None)
     names = display_names(folder.studies)
     studies = tuple(with_return_outcomes(study) for study in folder.studies)
+    plans = folder.protocol.analyses
+    say(f"analysis 1 of {len(plans)}: {plans[0].id}" if plans else "no analysis is planned")
+    carry_out = partial(analyse, protocol=folder.protocol, studies=studies, names=names)
     analyses = []
-    for number, plan in enumerate(folder.protocol.analyses, start=1):
-        say(f"analysis {number} of {len(folder.protocol.analyses)}: {plan.id}")
-        found = analyse(plan, folder.protocol, studies, names)
+    for number, found in enumerate(mapper(carry_out, plans), start=1):
         doubts = doubted_spreads(found.result, found.term.id, found.numbers, folder.questions)
         analyses.append(replace(found, cautions=(*doubts, *found.cautions)) if doubts else found)
+        if number < len(plans):
+            say(f"analysis {number + 1} of {len(plans)}: {plans[number].id}")
     networks = []
     for number, network in enumerate(folder.protocol.networks, start=1):
         say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")

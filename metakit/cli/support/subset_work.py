@@ -6,10 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from metakit.models.differing.all_subsets import Mapper
     from metakit.models.differing.exploring import SubsetRequest
-
-LOCAL = "local"
 
 
 def subset_request(
@@ -26,16 +23,10 @@ def subset_request(
     scheduler : str or None
         Address of a Dask scheduler, or `local`.
     """
-    from metakit.models.differing.all_subsets import cluster_mapper, process_mapper
+    from metakit.core.sharing import mapper_for
     from metakit.models.differing.exploring import SubsetRequest
 
-    processes = process_mapper(workers)
-    mapper: Mapper | None
-    if scheduler is not None:
-        mapper = cluster_mapper(None if scheduler == LOCAL else scheduler, workers)
-    else:
-        mapper = processes if workers > 1 else None
-    return SubsetRequest(chosen=chosen, tau2=tau2, mapper=mapper, progress=_bar())
+    return SubsetRequest(chosen=chosen, tau2=tau2, mapper=mapper_for(workers, scheduler), progress=_bar())
 
 
 def _bar() -> Callable[[float], None]:

@@ -8,26 +8,23 @@ one process, in many, or on a cluster.
 
 from __future__ import annotations
 
-import logging
-import signal
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from metakit.core.effects import BoolArray, EffectTable, FloatArray
-from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError, UsageError
+from metakit.core.sharing import Mapper
+from metakit.errors import ConvergenceError, NotEstimableError, UnknownNameError
 from metakit.models.batch import random_effects_batch
 
 MOST_STUDIES = 20
 RANDOM_SUBSETS = 1_000_000
 PIECE = 1 << 15
 SEED = 20260302
-CONNECT_SECONDS = 15
 SHARES = (0.0, 0.025, 0.25, 0.5, 0.75, 0.975, 1.0)
 """Quantiles that sum up a cloud of subsets: ends, middle 95 %, middle half, median."""
 
@@ -100,19 +97,6 @@ def _quantiles(values: FloatArray) -> dict[str, float]:
     }
 
 
-class Mapper(Protocol):
-    """Anything that maps a function over pieces and keeps their order."""
-
-    def __call__(
-        self,
-        function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]],
-        pieces: Sequence[int],
-        /,
-    ) -> Iterable[tuple[FloatArray, FloatArray, NDArray[np.int16]]]:
-        """Return the function's answers in the order of the pieces."""
-        ...
-
-
 def membership(piece: int, k: int, exhaustive: bool, seed: int) -> BoolArray:
     """Return who is in the subsets of one piece, shape (subsets, k).
 
@@ -148,7 +132,7 @@ def all_subsets(
     *,
     tau2: str = "dersimonian_laird",
     seed: int = SEED,
-    mapper: Mapper | None = None,
+    mapper: Mapper = map,
     progress: Callable[[float], None] | None = None,
 ) -> AllSubsets:
     """Pool every subset of the usable studies, or a seeded million of them beyond 20 studies.
@@ -159,8 +143,7 @@ def all_subsets(
     tau2 : str
         A between-study variance estimator; moments are hundreds of times faster than likelihoods.
     mapper : callable, optional
-        How pieces are mapped; built-in `map` when left out. `process_mapper` and `cluster_mapper` give
-        others.
+        How pieces are mapped; `core.sharing` gives others.
     progress : callable, optional
         Called with the fraction done.
 
@@ -186,7 +169,7 @@ def all_subsets(
     )
     estimate, between = np.empty(count), np.empty(count)
     size = np.empty(count, dtype=np.int16)
-    for piece, answer in zip(pieces, (mapper or map)(work, pieces), strict=True):
+    for piece, answer in zip(pieces, (mapper)(work, pieces), strict=True):
         cut = slice(piece * PIECE, piece * PIECE + len(answer[0]))
         estimate[cut], between[cut], size[cut] = answer
         if progress is not None:
@@ -200,70 +183,3 @@ def all_subsets(
         exhaustive=exhaustive,
         seed=seed,
     )
-
-
-def process_mapper(workers: int) -> Mapper:
-    """Return a mapper over processes of this machine.
-
-    Raises
-    ------
-    UsageError
-        With fewer than one worker.
-    """
-    if workers < 1:
-        raise UsageError(f"{workers} workers can do nothing; at least 1 is needed")
-
-    def mapped(
-        function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]], pieces: Sequence[int], /
-    ) -> Iterable[tuple[FloatArray, FloatArray, NDArray[np.int16]]]:
-        # A wish to stop reaches this process alone, which ends the others (the command line's `_end`).
-        ignore = partial(signal.signal, signal.SIGINT, signal.SIG_IGN)
-        pool = ProcessPoolExecutor(max_workers=workers, initializer=ignore)
-        try:
-            yield from pool.map(function, pieces)
-        except KeyboardInterrupt:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-        pool.shutdown()
-
-    return mapped
-
-
-def cluster_mapper(address: str | None = None, workers: int = 2) -> Mapper:
-    """Return a mapper over a Dask cluster: the scheduler at `address`, or a local cluster.
-
-    Raises
-    ------
-    UsageError
-        When the optional extra `cluster` is not installed (the message says how to get it), or when no
-        scheduler answers at the address.
-    """
-    try:
-        from distributed import Client, LocalCluster
-    except ImportError:
-        message = "this needs the extra 'cluster': python -m pip install 'metakit[cluster]'"
-        raise UsageError(message) from None
-
-    def mapped(
-        function: Callable[[int], tuple[FloatArray, FloatArray, NDArray[np.int16]]], pieces: Sequence[int], /
-    ) -> Iterable[tuple[FloatArray, FloatArray, NDArray[np.int16]]]:
-        if address is not None:
-            try:
-                client = Client(address, timeout=CONNECT_SECONDS)
-            except (OSError, ValueError) as error:
-                raise UsageError(f"no Dask scheduler answers at {address}: {error}") from None
-            with client:
-                yield from client.gather(client.map(function, list(pieces)))
-        else:
-            with (
-                LocalCluster(
-                    n_workers=workers,
-                    threads_per_worker=1,
-                    dashboard_address=None,
-                    silence_logs=logging.CRITICAL,  # workers complain while the cluster shuts down
-                ) as cluster,
-                Client(cluster) as client,
-            ):
-                yield from client.gather(client.map(function, list(pieces)))
-
-    return mapped

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from metakit.core.effects import EffectTable
+from metakit.core.sharing import Mapper
 from metakit.core.written import decimals_for, on_axis
 from metakit.errors import UnknownNameError, UsageError
 from metakit.measures.natural import natural_of
@@ -39,7 +40,7 @@ class SubsetRequest:
     chosen: tuple[str, ...] = ()
     tau2: str = "dersimonian_laird"
     seed: int = subsets.SEED
-    mapper: subsets.Mapper | None = None
+    mapper: Mapper = map
     progress: Callable[[float], None] | None = None
 
 

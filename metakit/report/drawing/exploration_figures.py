@@ -14,7 +14,7 @@ from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
 from metakit.core.written import count
 from metakit.errors import MetakitError
-from metakit.report.drawing.exploration_parts import ExplorationFigures, RobustnessFigures
+from metakit.report.drawing.exploration_parts import RobustnessFigures
 from metakit.report.drawing.figure_content import unit_of
 from metakit.report.drawing.figure_parts import FigurePart, figure_part
 from metakit.report.drawing.subgroup_figures import subgroup_figure
@@ -32,29 +32,14 @@ FEWEST_TO_LOOK_CLOSER = 5
 """Studies below which each diagnostic of one study rests on three others or fewer: nothing to look at."""
 
 
-def draw_explorations(
-    named: Sequence[tuple[str, AnalysisFinding]], kinds: Sequence[str]
-) -> ExplorationFigures:
-    """Draw what explores and tests the answers.
-
-    Parameters
-    ----------
-    named : sequence of (str, AnalysisFinding)
-        Each analysis with the end of its figures' names.
-    kinds : sequence of str
-        Endings of the files to write.
-    """
-    bubbles = {
-        (name, exploration.id): part
-        for name, finding in named
+def bubble_figures(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> dict[str, FigurePart]:
+    """Draw the regressions on one moderator and the subgroups of an analysis, by exploration."""
+    return {
+        exploration.id: part
         for exploration in finding.explorations
         for draw in (_bubble, subgroup_figure)
         if (part := draw(finding, exploration, name, kinds)) is not None
     }
-    return ExplorationFigures(
-        bubbles=bubbles,
-        robustness={name: _robustness(finding, name, kinds) for name, finding in named},
-    )
 
 
 def _bubble(
@@ -96,7 +81,8 @@ def _bubble(
     )
 
 
-def _robustness(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> RobustnessFigures:
+def robustness_figures(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> RobustnessFigures:
+    """Draw what shows how much an answer hangs on single studies and choices."""
     table, result = finding.table, finding.result
     specifications = _specifications(finding, name, kinds)
     studies = robustness(finding)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
 
 from metakit.report.drawing.figure_parts import FigurePart
 from metakit.synthesis.choices.robustness import Robustness
@@ -33,6 +33,14 @@ class RobustnessFigures:
             self.funnel,
         )
         return tuple(part for part in found if part is not None)
+
+    def changed(self, change: Callable[[FigurePart], FigurePart]) -> RobustnessFigures:
+        """Return the same with every figure changed."""
+        parts: dict[str, FigurePart | None] = {
+            item.name: getattr(self, item.name) for item in fields(self) if item.name != "studies"
+        }
+        changed = {name: None if part is None else change(part) for name, part in parts.items()}
+        return RobustnessFigures(studies=self.studies, **changed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

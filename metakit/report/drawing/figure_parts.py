@@ -26,7 +26,8 @@ class FigurePart:
 
     The SVG stands by itself; `markup` is the leaner form for a page that has the font of all its figures.
     `figure` is the drawing, `scene` what it shows where that is all; `redraw` gives it at another size, None
-    where it has one size only.
+    where it has one size only. A part that another process drew has no drawing: `elsewhere` then gives the
+    same part drawn here.
     """
 
     name: str
@@ -38,6 +39,7 @@ class FigurePart:
     scene: Scene | None = field(default=None, repr=False, compare=False)
     title: str = ""
     redraw: Redraw | None = field(default=None, repr=False, compare=False)
+    elsewhere: Callable[[], FigurePart] | None = field(default=None, repr=False, compare=False)
 
     @property
     def markup(self) -> Markup:
@@ -53,8 +55,15 @@ class FigurePart:
             return Markup("<p>{} (The drawing is large: it stands in the file.)</p>").format(self.text)
         return Markup(drawn)  # noqa: S704
 
+    @property
+    def drawing(self) -> Figure | None:
+        """The drawing, made here if another process made the part."""
+        return self.figure if self.elsewhere is None else self.elsewhere().drawing
+
     def drawn(self, *, width_mm: float, page_height_mm: float | None = None) -> tuple[Figure, ...]:
         """Return the drawing at this width, in parts where the page is lower; one of one size as it is."""
+        if self.elsewhere is not None:
+            return self.elsewhere().drawn(width_mm=width_mm, page_height_mm=page_height_mm)
         if self.redraw is not None:
             return self.redraw(width_mm, page_height_mm)
         return () if self.figure is None else (self.figure,)

@@ -6,24 +6,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
-from metakit.core.written import count, listed
-from metakit.plots.forests.funnel_content import FEWEST_TO_JUDGE
+from metakit.core.sharing import Mapper
+from metakit.core.written import count
+from metakit.report.drawing.analysis_figures import FOREST_MM, drawn_by
 from metakit.report.drawing.appraisal_figures import AppraisalFigures, draw_appraisal
-from metakit.report.drawing.exploration_figures import draw_explorations
 from metakit.report.drawing.exploration_parts import ExplorationFigures
-from metakit.report.drawing.figure_content import forest_of, funnel_of, overview_of
+from metakit.report.drawing.figure_content import overview_of
 from metakit.report.drawing.figure_parts import FigurePart, figure_part
 from metakit.report.drawing.network_figures import NetworkFigures, draw_network
 from metakit.report.drawing.selection_figures import SelectionFigures, draw_selection
 from metakit.report.drawing.trouble_figures import draw_trouble
-from metakit.report.drawing.unpooled import draw_directions
 from metakit.synthesis.findings import AnalysisFinding, Findings
-from metakit.synthesis.words import lower_first
 from metakit.telling.facts import RESULT, Names
 
-FOREST_MM = 180.0
-FUNNEL_MM = 140.0
-FEWEST_FOR_FUNNEL = 3
 MOST_ROWS = 10
 """Analyses in one piece of the overview: as many as a printed page shows in readable type."""
 
@@ -78,7 +73,9 @@ class ReportFigures:
         return tuple({figure.name: figure for figure in found if figure is not None}.values())
 
 
-def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[str], None]) -> ReportFigures:
+def draw_all(
+    findings: Findings, *, kinds: Sequence[str], progress: Callable[[str], None], mapper: Mapper = map
+) -> ReportFigures:
     """Draw the overview, and forest and funnel plots of every analysis.
 
     Parameters
@@ -89,24 +86,28 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         Endings of the files to write (".svg", ".pdf", ".png").
     progress : callable
         Gets a line of text before each analysis.
+    mapper : callable, optional
+        Shares the analyses (`core.sharing`); the bytes are the same.
     """
     results, names = [], Names.of(findings)
-    for finding in findings.analyses:
+    named = [(names.analyses[finding.plan.id].end, finding) for finding in findings.analyses]
+    bubbles: dict[tuple[str, str], FigurePart] = {}
+    robustness = {}
+    for (name, finding), drawn in zip(named, drawn_by(mapper, named, kinds), strict=True):
         progress(f"drawing {finding.plan.id}")
-        named = names.analyses[finding.plan.id]
-        name = named.end
+        place = names.analyses[finding.plan.id]
         results.append(
             ResultPart(
                 finding=finding,
-                anchor=named.anchor,
-                label=named.label,
-                forest=_forest(finding, name, kinds),
-                funnel=_funnel(finding, name, kinds),
-                directions=draw_directions(finding, name, kinds, width_mm=FOREST_MM),
+                anchor=place.anchor,
+                label=place.label,
+                forest=drawn.forest,
+                funnel=drawn.funnel,
+                directions=drawn.directions,
             )
         )
-    progress("drawing explorations and sensitivity analyses")
-    explorations = draw_explorations([(part.name, part.finding) for part in results], kinds)
+        bubbles |= {(name, exploration): part for exploration, part in drawn.bubbles.items()}
+        robustness[name] = drawn.robustness
     networks = []
     for network in findings.networks:
         progress(f"drawing {network.plan.id}")
@@ -122,47 +123,7 @@ def draw_all(findings: Findings, *, kinds: Sequence[str], progress: Callable[[st
         appraisal=draw_appraisal(findings, kinds),
         selection=draw_selection(findings, kinds),
         networks=tuple(networks),
-        explorations=explorations,
-    )
-
-
-def _forest(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> FigurePart | None:
-    from metakit.plots.forests.forest import forest_figure
-    from metakit.plots.pages import in_pages
-
-    if finding.table is None or len(finding.table) == 0:
-        return None
-    groups = [f"{lower_first(part.label)} ({len(part.studies)})" for part in finding.by_design]
-    by_design = f": {listed(groups)}" if len(groups) > 1 else ""
-    content = forest_of(finding, finding.table)
-    return figure_part(
-        f"forest-{name}",
-        forest_figure(content, width_mm=FOREST_MM),
-        redraw=lambda width_mm, page_mm: tuple(
-            forest_figure(part, width_mm=width_mm)
-            for part in in_pages(content, width_mm=width_mm, page_height_mm=page_mm)
-        ),
-        caption=f"Forest plot of {count(len(finding.numbers), 'study', 'studies')}{by_design}.",
-        more=f"{finding.sentences[0]} The numbers of each study stand in the table below.",
-        kinds=kinds,
-    )
-
-
-def _funnel(finding: AnalysisFinding, name: str, kinds: Sequence[str]) -> FigurePart | None:
-    from metakit.plots.forests.funnel import funnel_figure
-
-    result = finding.result
-    if finding.table is None or result is None or result.k < FEWEST_FOR_FUNNEL:
-        return None
-    few = " With fewer than ten studies its shape says nothing." if result.k < FEWEST_TO_JUDGE else ""
-    content = funnel_of(finding, finding.table, result)
-    return figure_part(
-        f"funnel-{name}",
-        funnel_figure(content, width_mm=FUNNEL_MM),
-        redraw=lambda width_mm, page_mm: (funnel_figure(content, width_mm=width_mm),),
-        caption=f"Funnel plot of {count(result.k, 'study', 'studies')}.{few}",
-        more="Each study stands at its effect, the more precise or larger ones higher up.",
-        kinds=kinds,
+        explorations=ExplorationFigures(bubbles=bubbles, robustness=robustness),
     )
 
 

@@ -90,12 +90,12 @@ class Manuscript:
 
         The text of the figure stands for it where it cannot be seen.
         """
-        if part is None or part.figure is None or part.name in self.drawn:
+        if part is None or part.name in self.drawn or (drawing := part.drawing) is None:
             return
         self.drawn.add(part.name)
         width = text_width_mm()
-        own_width, own_height = (25.4 * side for side in part.figure.get_size_inches())
-        pictures: tuple[Figure, ...] = (part.figure,)
+        own_width, own_height = (25.4 * side for side in drawing.get_size_inches())
+        pictures: tuple[Figure, ...] = (drawing,)
         if own_height * min(width / own_width, 1.0) > PICTURE_HEIGHT_MM:
             pictures = part.drawn(width_mm=width, page_height_mm=PICTURE_HEIGHT_MM) or pictures
         said = caption or part.caption

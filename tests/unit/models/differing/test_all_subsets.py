@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from statsmodels.stats.meta_analysis import combine_effects
 
+from metakit.core.sharing import cluster_mapper, process_mapper
 from metakit.errors import UnknownNameError, UsageError
 from metakit.models.differing import all_subsets as module
-from metakit.models.differing.all_subsets import all_subsets, cluster_mapper, process_mapper
+from metakit.models.differing.all_subsets import all_subsets
 from metakit.models.differing.exploring import SubsetRequest, explore, exploring_text
 from tests.unit.models.differing.test_exploring import BCG
 

@@ -7,7 +7,8 @@ from functools import cache
 
 import pytest
 
-from metakit.report.drawing.exploration_figures import draw_explorations
+from metakit.report.drawing.exploration_figures import bubble_figures, robustness_figures
+from metakit.report.drawing.exploration_parts import ExplorationFigures
 from metakit.report.drawing.figures import ReportFigures, ResultPart
 from metakit.report.page import Page
 from metakit.report.sections import explorations, robustness
@@ -35,7 +36,15 @@ def page() -> Page:
         )
         for item in findings.analyses
     )
-    drawn = draw_explorations([(part.name, part.finding) for part in results], (".svg",))
+    named = [(part.name, part.finding) for part in results]
+    drawn = ExplorationFigures(
+        bubbles={
+            (name, key): part
+            for name, finding in named
+            for key, part in bubble_figures(finding, name, (".svg",)).items()
+        },
+        robustness={name: robustness_figures(finding, name, (".svg",)) for name, finding in named},
+    )
     figures = ReportFigures(overview=None, overview_parts=(), results=results, explorations=drawn)
     return Page(findings=findings, figures=figures)
 
