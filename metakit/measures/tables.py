@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.precision import unfit_variances
 from metakit.errors import DataError, Problem, UnknownNameError, UsageError
 from metakit.forms.sheets.tables import free_columns
 from metakit.measures.cells import RawTable, raw_table
 from metakit.measures.column_rules import CORRELATION
 from metakit.measures.effect_log import correction_lines, notes_on, set_aside_lines
 from metakit.measures.own_columns import renamed, without_missing
+from metakit.measures.precision import unfit_variances
 from metakit.measures.registry import MEASURES, Limits, Measure
 from metakit.measures.roles import read_roles, turned_lines
 from metakit.measures.table_checks import Reading, read_forms, read_plain, study_names

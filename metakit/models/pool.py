@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from metakit.core.effects import EffectTable, FloatArray
-from metakit.core.precision import unfit_variances
 from metakit.core.results import PoolResult, SingleStudyResult
 from metakit.errors import DataError, NotEstimableError, Problem, UnknownNameError, UsageError
+from metakit.measures.precision import unfit_variances
 from metakit.measures.registry import MEASURES
 from metakit.models.answering import answer_by
 from metakit.models.assembly import all_set_aside, listed

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from metakit.core.precision import unfit_variances
 from metakit.errors import DataError
+from metakit.measures.precision import unfit_variances
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 
