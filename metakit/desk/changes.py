@@ -157,7 +157,9 @@ def _cleared(text: str, plain: Any, form: Form, steps: Steps) -> str:
     )
     inside = field_at(form, steps[:-1]) if len(steps) > 1 and isinstance(steps[-2], str) else None
     if alone and inside is not None and not inside.repeats and not inside.required and len(steps) > 2:
-        return set_value(text, steps[:-1], "")
+        emptied = set_value(text, steps[:-1], "")
+        if emptied.count("#") == text.count("#"):  # a comment within the group keeps it
+            return emptied
     return set_value(text, steps, "")
 
 

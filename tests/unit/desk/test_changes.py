@@ -58,6 +58,13 @@ def test_the_last_value_of_a_small_group_takes_the_group_along() -> None:
     assert "thumbs: {analysed: }" in text  # a required group stays, so that it is asked for
 
 
+def test_a_comment_keeps_the_group_that_it_stands_in() -> None:
+    commented = TEXT.replace("age: {mean: 61}", "age:\n      # as printed\n      mean: 61")
+    text, _ = changed("arms[A].age.mean", "61", "", text=commented)
+    assert "# as printed" in text
+    assert plain_of(text)["arms"][0]["age"] == {"mean": ""}
+
+
 def test_what_is_kept_under_an_address_follows_its_entry() -> None:
     text, moved = changed("outcomes[A/any_complication/12/months].time.value", "12", "24")
     new = "outcomes[A/any_complication/24/months]"
