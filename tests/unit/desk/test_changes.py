@@ -59,10 +59,10 @@ def test_the_last_value_of_a_small_group_takes_the_group_along() -> None:
 
 
 def test_a_comment_keeps_the_group_that_it_stands_in() -> None:
-    commented = TEXT.replace("age: {mean: 61}", "age:\n      # as printed\n      mean: 61")
+    commented = TEXT.replace("age: {mean: 61}", "age:\n      median:\n      # as printed\n      mean: 61")
     text, _ = changed("arms[A].age.mean", "61", "", text=commented)
     assert "# as printed" in text
-    assert plain_of(text)["arms"][0]["age"] == {"mean": ""}
+    assert plain_of(text)["arms"][0]["age"] == {"median": "", "mean": ""}
 
 
 def test_what_is_kept_under_an_address_follows_its_entry() -> None:
