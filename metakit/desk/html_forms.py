@@ -12,7 +12,7 @@ from metakit.desk.changes import key_fields, plain_at, text_of
 from metakit.desk.views import FieldView, GroupView, ListView, problems_by_address
 from metakit.forms.addresses import Addresses
 from metakit.forms.field_types import FIELD_TYPES
-from metakit.forms.field_words import limits_words
+from metakit.forms.field_words import begun, limits_words, plain_words
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, Condition, FieldSpec
 from metakit.forms.tree import MISSING_CODES, Group
@@ -221,8 +221,7 @@ class Views:
         return value in condition.values
 
     def _label(self, spec: FieldSpec) -> str:
-        words = spec.label or spec.name.replace("_", " ")
-        return words[:1].upper() + words[1:]
+        return begun(spec.label or plain_words(spec.name))
 
     def _help(self, spec: FieldSpec) -> str:
         limits = limits_words(spec)
@@ -234,7 +233,7 @@ class Views:
 
 
 def _term(name: str, label: str) -> str:
-    return label or name.replace("_", " ")
+    return label or plain_words(name)
 
 
 def _sentence(text: str) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from metakit.desk.views import entry_words
 from metakit.forms.addresses import Addresses
+from metakit.forms.field_words import begun, plain_words
 from metakit.forms.records import Reading
 
 LEFT_OUT = ("appraisal", "answered_questions", "places")
@@ -36,7 +37,7 @@ def parts_of(reading: Reading) -> tuple[Part, ...]:
     parts = [Part(name="report", words=first_words, sections=opening)] if opening else []
     for section in sections:
         if section.repeats:
-            words = (section.label or section.name.replace("_", " ")).capitalize()
+            words = begun(section.label or plain_words(section.name))
             entries = list(addresses.entries(record, section))
             parts += [Part(name="", words=words)] if entries else []
             parts += [

@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
+from metakit.forms.field_words import plain_words
 from metakit.report.shown import shown_text
 
 SIGNS = {
@@ -78,5 +79,5 @@ def environment() -> Environment:
     )
     made.globals["state"] = state_mark
     made.filters["picture"] = Markup  # SVG of our own scenes, every text in it escaped
-    made.filters["words"] = lambda name: str(name).replace("_", " ")
+    made.filters["words"] = plain_words
     return made

@@ -1,9 +1,39 @@
-"""What a field accepts, in words for the person who fills it in."""
+"""How a field is called, and what it accepts, in words for the person who fills it in."""
 
 from __future__ import annotations
 
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.specs import FieldSpec
+
+SPELLINGS = {
+    word.casefold(): word
+    for word in (
+        "CI", "CMC", "DASH", "DOI", "ICC", "IP", "IQR", "LRTI", "MCID", "MCP", "MP", "PubMed", "PRWE", "SD",
+        "SE", "ST", "STT", "TMC", "VAS", "Eaton",
+    )
+}  # fmt: skip
+"""Abbreviations and names by their lower-case spelling (common practice, no source)."""
+
+
+def plain_words(name: str) -> str:
+    """Return a name of a field or term as words: `mp_option` as 'MP option'.
+
+    Parameters
+    ----------
+    name : str
+        Name as forms and files write it, words joined by underscores.
+
+    Returns
+    -------
+    str
+        The words, apart; a word that `SPELLINGS` knows as it is written there, others unchanged.
+    """
+    return " ".join(SPELLINGS.get(word, word) for word in str(name).replace("_", " ").split(" "))
+
+
+def begun(words: str) -> str:
+    """Return words with a capital at their beginning, and nothing else changed: 'MP option' stays so."""
+    return words[:1].upper() + words[1:]
 
 
 def limits_words(spec: FieldSpec) -> str:

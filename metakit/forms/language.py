@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from metakit.errors import Problem, UnknownNameError, nearest_names
 from metakit.forms.field_types import FIELD_TYPES
+from metakit.forms.field_words import plain_words
 from metakit.forms.specs import GROUP, Condition, FieldSpec, Form, Term, Vocabulary
 from metakit.forms.tree import Group
 
@@ -178,7 +179,7 @@ class SpecBuilder:
         return FieldSpec(
             name=group.text("name"),
             type=kind,
-            label=group.text("label") or group.text("name").replace("_", " "),
+            label=group.text("label") or plain_words(group.text("name")),
             help=group.text("help"),
             example=group.text("example"),
             unit=group.text("unit"),

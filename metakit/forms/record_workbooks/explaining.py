@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from metakit.forms.field_types import FIELD_TYPES
+from metakit.forms.field_words import begun, plain_words
 from metakit.forms.record_workbooks.filling import fill
 from metakit.forms.record_workbooks.grids import letters
 from metakit.forms.record_workbooks.layout import CHOICES, Layout
@@ -161,7 +162,7 @@ def write_example(sheet: Any, layout: Layout, looks: Looks, example: MapNode | N
         if not rows:
             continue
         used = [at for at in range(len(columns)) if any(r[at] for r in rows)]
-        sheet.write_string(row, 0, layout_.name.replace("_", " ").capitalize(), looks.part)
+        sheet.write_string(row, 0, begun(plain_words(layout_.name)), looks.part)
         row += 1
         if layout_.table:
             for at, index in enumerate(used):

@@ -9,6 +9,7 @@ from itertools import takewhile
 
 from metakit.errors import UsageError
 from metakit.forms.field_types import FIELD_TYPES
+from metakit.forms.field_words import plain_words
 from metakit.forms.specs import GROUP, FieldSpec, Form
 
 Path = tuple[str, ...]
@@ -211,7 +212,7 @@ def _left_out(path: Path) -> Column:
 
 
 def _words(path: Path) -> str:
-    return ": ".join(name.replace("_", " ") for name in path)
+    return ": ".join(plain_words(name) for name in path)
 
 
 def is_many(spec: FieldSpec) -> bool:

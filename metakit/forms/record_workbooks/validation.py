@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from metakit.forms.field_types import FIELD_TYPES
-from metakit.forms.field_words import entry_words
+from metakit.forms.field_words import entry_words, plain_words
 from metakit.forms.specs import FieldSpec
 
 LONGEST_MESSAGE, LONGEST_TITLE = 255, 32
@@ -35,7 +35,7 @@ def validation_of(
     if len(message) > LONGEST_MESSAGE:
         message = message[: LONGEST_MESSAGE - 3] + "..."
     options: dict[str, Any] = {
-        "input_title": spec.name.replace("_", " ")[:LONGEST_TITLE],
+        "input_title": plain_words(spec.name)[:LONGEST_TITLE],
         "input_message": message,
         "error_title": "Not accepted here",
         "error_message": (message if len(message) <= LONGEST_MESSAGE else message[:LONGEST_MESSAGE]),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from metakit.forms.field_types import FIELD_TYPES
-from metakit.forms.field_words import entry_words
+from metakit.forms.field_words import begun, entry_words, plain_words
 from metakit.forms.record_workbooks.cell_texts import plain_number
 from metakit.forms.record_workbooks.explaining import Looks, write_choices, write_example, write_start
 from metakit.forms.record_workbooks.filling import Filling, fill
@@ -122,7 +122,7 @@ class _Writer:
 
     def _titles(self, sheet: Any, layout: SheetLayout) -> None:
         sheet.set_row(0, 26)
-        sheet.write_string(0, 0, layout.name.replace("_", " ").capitalize(), self.looks.title)
+        sheet.write_string(0, 0, begun(plain_words(layout.name)), self.looks.title)
         sheet.write_string(1, 0, layout.about or " ", self.looks.about)
 
     def _list(self, sheet: Any, layout: SheetLayout) -> None:
@@ -159,7 +159,7 @@ class _Writer:
         sheet.set_row(TABLE_HEAD - 3, 18)
         sheet.set_row(TABLE_HEAD - 1, min(6 + 11.5 * max(helps), 150))
         sheet.set_row(TABLE_HEAD, 34)
-        bands = ["" if len(c.path) < 2 else c.path[0].replace("_", " ") for c in columns]
+        bands = ["" if len(c.path) < 2 else plain_words(c.path[0]) for c in columns]
         for at, column in enumerate(columns):
             new = bands[at] and (at == 0 or bands[at - 1] != bands[at])
             sheet.write_string(

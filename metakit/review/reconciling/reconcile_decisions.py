@@ -15,6 +15,7 @@ from itertools import zip_longest
 from pathlib import Path
 
 from metakit.errors import DataError, Problem, UnreadableError
+from metakit.forms.field_words import plain_words
 from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
 from metakit.forms.sheets.csv_tables import guarded, read_csv, unguarded
 from metakit.forms.sheets.sheet_rows import Cell
@@ -138,9 +139,9 @@ def in_words(address: str) -> str:
     """Say in words which field is meant: "outcome A, key pinch, final, 12 months: mean"."""
     parts = []
     for name, key in _STEP.findall(address):
-        words = name.replace("_", " ")
+        words = plain_words(name)
         if key:
-            pieces = _TIME.sub(r"\1 \2", key.replace("/", ", ")).replace("_", " ")
+            pieces = _TIME.sub(r"\1 \2", ", ".join(plain_words(part) for part in key.split("/")))
             words = f"{words.removesuffix('s')} {pieces}"
         parts.append(words)
     return ": ".join(parts)

@@ -242,9 +242,9 @@ def test_a_review_has_one_decisions_file(tmp_path: Path) -> None:
     ("address", "words"),
     [
         ("design.type", "design: type"),
-        ("arms[C].mp_preoperative.sign", "arm C: mp preoperative: sign"),
+        ("arms[C].mp_preoperative.sign", "arm C: MP preoperative: sign"),
         ("outcomes[A/key_pinch/final/12/months].mean", "outcome A, key pinch, final, 12 months: mean"),
-        ("outcomes[A/dash/last_follow_up/30.6/months]", "outcome A, dash, last follow up, 30.6 months"),
+        ("outcomes[A/dash/last_follow_up/30.6/months]", "outcome A, DASH, last follow up, 30.6 months"),
     ],
 )
 def test_addresses_in_words(address: str, words: str) -> None:
