@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 import re
 from xml.etree.ElementTree import Element
 
@@ -13,7 +15,15 @@ from metakit.plots.forests.funnel import funnel_figure
 from metakit.plots.save import figure_bytes
 from metakit.plots.scene_svg import scene_svg
 from metakit.plots.svg import SVG, figure_svg, parsed
-from metakit.plots.svg_page import PAGE_FONT, looks_once, page_font_rules, page_scene, page_svg
+from metakit.plots.svg_page import (
+    PAGE_FONT,
+    bare_points,
+    from_chord,
+    looks_once,
+    page_font_rules,
+    page_scene,
+    page_svg,
+)
 from tests.unit.plots.samples import forests, funnels
 
 
@@ -127,6 +137,25 @@ def test_a_scene_on_the_page_has_the_marks_and_looks_of_its_file() -> None:
             after.append((mark.tag, mark.get("points"), mark.text, *(look.get(name) for name in names)))
     assert before == after and len(before) > 100
     assert page_font_rules(first).count("@font-face") == 2
+
+
+def test_a_line_on_the_page_misses_no_place_by_more_than_a_hair() -> None:
+    bent = [(float(x), round(40 + 30 * math.sin(x / 60), 2)) for x in range(200)]
+    straight = [(round(2.72 * n, 2), round(4.13 * n, 2)) for n in range(60)]
+    there_and_back = [(0.0, 0.0), (5.0, 0.0), (10.0, 0.0), (4.0, 0.0), (0.0, 0.0)]
+    for places, most in ((bent, 90), (straight, 2), (there_and_back, 3), (straight[:1], 1), ([], 0)):
+        lean = bare_points(" ".join(f"{x},{y}" for x, y in places))
+        kept = [tuple(map(float, text.split(","))) for text in lean.split()]
+        assert len(kept) <= most
+        assert kept[:1] == places[:1] and kept[-1:] == places[-1:]
+        assert set(kept) <= set(places), "no place is invented"
+        for place in places if len(kept) > 1 else ():
+            ends = itertools.pairwise(complex(*one) for one in kept)
+            assert min(from_chord(complex(*place), *pair) for pair in ends) <= 0.02
+    assert bare_points("7,310.59 16,310.59 16,317.59 7,317.59") == "7,310.59 16,310.59 16,317.59 7,317.59"
+    assert from_chord(3 + 4j, 0j, 0j) == 5 and from_chord(3 + 4j, 0j, 2 + 0j) == pytest.approx(
+        math.hypot(1, 4)
+    )
 
 
 def test_a_figure_is_the_same_file_before_and_after_it_was_drawn() -> None:

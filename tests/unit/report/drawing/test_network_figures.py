@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -147,18 +148,25 @@ def test_figures_are_drawn_again_at_the_width_of_a_preset(findings: Findings) ->
 def test_a_preset_holds_each_figure_of_a_network_once(
     findings: Findings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    widths: list[float] = []
+    sheets: list[tuple[float, float]] = []
 
     def measured(figure: Figure, kind: str, *, dpi: int) -> bytes:
-        widths.append(25.4 * figure.get_size_inches()[0])
+        width, height = figure.get_size_inches()
+        sheets.append((25.4 * width, 25.4 * height))
         return b""
 
     monkeypatch.setattr("metakit.report.drawing.preset_figures.figure_bytes", measured)
     network = draw_network(findings.networks[0], "01", ())
     drawn = ReportFigures(overview=None, overview_parts=(), results=(), networks=(network,))
     files = preset_files(drawn, ["slide"], progress=lambda text: None)
-    assert widths == pytest.approx([150.0] * len(widths), abs=0.1)
-    assert len(files) == len(PRESETS["slide"].kinds) * (len(network.parts) - 1)
+    slide = PRESETS["slide"]
+    figures = len(network.parts) - 1
+    assert len(sheets) == len(slide.kinds) * figures
+    for width, height in sheets:  # a sheet that must be larger keeps its shape
+        assert width > slide.width_mm - 0.1
+        assert height / width == pytest.approx(slide.height_mm / slide.width_mm, rel=1e-3)
+    endings = Counter(name.rpartition(".")[2] for name in files)
+    assert endings == {"png": figures, "svg": figures, "txt": figures}, "each figure once, with its caption"
     assert not any("narrow" in name for name in files)
 
 
