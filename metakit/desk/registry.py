@@ -17,6 +17,7 @@ from metakit.desk.pages import (
     terms,
     todo,
     trust,
+    working,
 )
 
 PAGES: tuple[Page, ...] = (
@@ -33,4 +34,5 @@ PAGES: tuple[Page, ...] = (
     report.PAGE,
     person.PAGE,
     terms.PAGE,
+    working.PAGE,
 )

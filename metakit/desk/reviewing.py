@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from metakit.desk.state import Desk
-from metakit.errors import MetakitError
 from metakit.review.files import PROTOCOL, RECORDS, yaml_files
 
 if TYPE_CHECKING:
@@ -44,14 +43,3 @@ def reviewed(desk: Desk) -> Reviewed:
 
     digest = inputs_digest(desk)
     return desk.keep(("reviewed", digest), lambda: Reviewed(review=open_folder(desk.folder), digest=digest))
-
-
-def why_no_answers(error: MetakitError) -> str:
-    """Say in one sentence why a review gives no answers yet."""
-    problems = getattr(error, "problems", ())
-    wrong = [problem for problem in problems if problem.severity == "error"]
-    if not wrong:
-        return str(error)
-    first = wrong[0]
-    more = f"; {len(wrong) - 1} more" if len(wrong) > 1 else ""
-    return f"{first.file}: {first.field + ': ' if first.field else ''}{first.what}{more}"

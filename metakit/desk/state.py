@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from metakit.core.places import first_link
+from metakit.desk.working import Tasks
 from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import PROTOCOL
@@ -33,6 +34,7 @@ class Desk:
     remember: Callable[[Desk], None] | None = None
     close: Callable[[], None] | None = None
     library: Library = field(default_factory=shipped)
+    tasks: Tasks = field(default_factory=Tasks)
     _kept: OrderedDict[tuple[str, ...], Any] = field(default_factory=OrderedDict)
     _guard: threading.RLock = field(default_factory=threading.RLock)
 

@@ -75,7 +75,7 @@ def _page(page: Page, sections: Sequence[Section]) -> str:
         for section, part in zip(rendered, parts, strict=True)
     ]
     style = template_source(environment, "style.css")
-    script = "\n".join(template_source(environment, name) for name in SCRIPTS)
+    script = page_script(environment)
     fonts = page_font_rules("".join(section.html for section in rendered))
     return environment.get_template("page.html.j2").render(
         page=page,
@@ -97,6 +97,11 @@ def _section(section: Section, page: Page, environment: Environment) -> Markup:
         return Markup()
     made = environment.get_template(section.template).render(**content, page=page, section=section)
     return Markup(made)  # noqa: S704 - from our own templates
+
+
+def page_script(environment: Environment) -> str:
+    """Return the script of the report's page, one text."""
+    return "\n".join(template_source(environment, name) for name in SCRIPTS)
 
 
 def template_source(environment: Environment, name: str) -> str:

@@ -12,10 +12,11 @@ from markupsafe import Markup
 from starlette.responses import JSONResponse, Response
 
 from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown
-from metakit.desk.reviewing import reviewed, why_no_answers
+from metakit.desk.reviewing import reviewed
 from metakit.desk.saving import change_file
 from metakit.desk.shell import fragment
 from metakit.desk.tried import choice_of, planned_titles, shown_answer, trials_of
+from metakit.desk.working import why_no_answers
 from metakit.errors import MetakitError, UsageError
 from metakit.forms.records import Reading, read_record
 from metakit.forms.splice import Plain, add_entry, plain_of, remove_value, set_value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 from urllib.parse import quote
@@ -14,8 +14,8 @@ from starlette.responses import Response
 from metakit.core.files import remove_leftovers
 from metakit.core.records import CertaintyJudgement
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
-from metakit.desk.reviewing import inputs_digest, reviewed, why_no_answers
-from metakit.errors import MetakitError
+from metakit.desk.pages.working import waiting
+from metakit.desk.reviewing import inputs_digest, reviewed
 from metakit.review.certainty import CERTAINTY
 from metakit.review.certainty_update import saved_judgements, update_certainty
 from metakit.review.lock import review_lock
@@ -41,14 +41,17 @@ def _work(asked: Asked) -> Response:
     from metakit.decision.certainty import all_certainties, network_certainties
     from metakit.synthesis.run import synthesise
 
-    def make() -> tuple[Certainty, ...]:
-        findings = synthesise(reviewed(asked.desk).review)
-        return (*all_certainties(findings), *network_certainties(findings))
+    desk = asked.desk
+    digest = inputs_digest(desk)
 
-    try:
-        asked.desk.keep(("certainties", inputs_digest(asked.desk)), make)
-    except MetakitError as error:
-        return refused(why_no_answers(error))
+    def work(say: Callable[[str], None]) -> None:
+        def make() -> tuple[Certainty, ...]:
+            findings = synthesise(reviewed(desk).review, progress=say, extraction=False)
+            return (*all_certainties(findings), *network_certainties(findings))
+
+        desk.keep(("certainties", digest), make)
+
+    desk.tasks.begin("certainty", digest, work, writes=False)
     return go("/certainty")
 
 
@@ -61,12 +64,18 @@ def _now(asked: Asked, known: tuple[Certainty, ...]) -> tuple[Certainty, ...]:
 def _list(asked: Asked) -> Response:
     if not asked.desk.person:
         return elsewhere("/person")
+    page = waiting(asked, "certainty", "Certainty", "the answers are being worked out")
+    if page is not None:
+        return page
     known = _known(asked)
+    why_not = asked.desk.tasks.why_not("certainty", inputs_digest(asked.desk)) if known is None else ""
     rows = []
     for item in _now(asked, known) if known is not None else ():
         mark = MARKS.get(item.status, "empty")
         rows.append((item.body.analysis, item.body.answer, item.level_words, mark, item.status_words))
-    return asked.page("certainty_list.html.j2", "Certainty", known=known is not None, rows=rows)
+    return asked.page(
+        "certainty_list.html.j2", "Certainty", known=known is not None, rows=rows, why_not=why_not
+    )
 
 
 def _one(asked: Asked) -> Certainty:

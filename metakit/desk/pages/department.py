@@ -16,9 +16,9 @@ from metakit.desk.moved_unit import (
     units_of,
 )
 from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown
-from metakit.desk.reviewing import why_no_answers
 from metakit.desk.saving import change_file
 from metakit.desk.shell import fragment
+from metakit.desk.working import why_no_answers
 from metakit.errors import MetakitError, UsageError
 from metakit.forms.records import Reading
 from metakit.forms.splice import set_value

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import datetime
 import mimetypes
-import threading
+from collections.abc import Callable
 from pathlib import Path
 
 from starlette.responses import Response
 
 from metakit.core.places import name_fault, refuse_links
-from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
-from metakit.desk.reviewing import why_no_answers
-from metakit.errors import MetakitError
+from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, shown
+from metakit.desk.pages.working import waiting
+from metakit.desk.reviewing import inputs_digest
 
 FOLDER = "report"
-_ONE = threading.Lock()
 _OPENED = "; ".join(
     (
         "default-src 'none'",
@@ -33,6 +32,9 @@ _OPENED = "; ".join(
 def _show(asked: Asked) -> Response:
     if not asked.desk.person:
         return elsewhere("/person")
+    page_meanwhile = waiting(asked, "report", "Report", "the report is being made")
+    if page_meanwhile is not None:
+        return page_meanwhile
     home = asked.desk.folder / FOLDER
     page = home / "report.html"
     made = datetime.datetime.fromtimestamp(page.stat().st_mtime) if page.is_file() else None
@@ -49,29 +51,26 @@ def _show(asked: Asked) -> Response:
         if (home / name).is_file()
     ]
     return asked.page(
-        "report.html.j2", "Report", made=made.strftime("%Y-%m-%d %H:%M") if made else "", names=names
-    )
+        "report.html.j2", "Report", made=made.strftime("%Y-%m-%d %H:%M") if made else "", names=names,
+        why_not=asked.desk.tasks.why_not("report", inputs_digest(asked.desk)),
+    )  # fmt: skip
 
 
 def _make(asked: Asked) -> Response:
     from metakit.report.folders.output_folder import check_folder
     from metakit.workbench import open_review
 
-    if not _ONE.acquire(blocking=False):
-        return refused("a report is being made already; wait for it")
-    try:
-        folder = asked.desk.folder
+    folder = asked.desk.folder
+    wanted = set(asked.fields.get("also", "").split("\n"))
+
+    def work(say: Callable[[str], None]) -> None:
         out = folder / FOLDER
         refuse_links(folder, out)
         check_folder(out)
-        wanted = set(asked.fields.get("also", "").split("\n"))
-        open_review(folder).synthesise().write_whole_report(
-            out, word="word" in wanted, bundle="bundle" in wanted
-        )
-    except MetakitError as error:
-        return refused(why_no_answers(error))
-    finally:
-        _ONE.release()
+        found = open_review(folder).synthesise(progress=say)
+        found.write_whole_report(out, word="word" in wanted, bundle="bundle" in wanted, progress=say)
+
+    asked.desk.tasks.begin("report", inputs_digest(asked.desk), work, writes=True)
     return go("/report")
 
 
@@ -90,12 +89,11 @@ def _file(asked: Asked) -> Response:
 
 def _policy(path: Path) -> str:
     """Return the policy of a page of the report: the one that it names itself, and no frame around it."""
-    from metakit.report.render import page_environment, security_policy, template_source
+    from metakit.report.render import page_environment, page_script, security_policy
 
     if path.suffix != ".html":
         return _OPENED
-    script = template_source(page_environment(), "sorting.js")
-    return f"{security_policy(script)}; frame-ancestors 'none'"
+    return f"{security_policy(page_script(page_environment()))}; frame-ancestors 'none'"
 
 
 PAGE = Page(
