@@ -111,7 +111,8 @@ def check_folder(folder: Path) -> None:
     if not there.is_dir():
         raise UsageError(f"{there} is a file; a report is written into a folder: name another with --out")
     figures = folder / FIGURES
-    if (figures.exists() or figures.is_symlink()) and (figures.is_symlink() or not figures.is_dir()):
+    refuse_links(folder, figures)
+    if figures.exists() and not figures.is_dir():
         raise UsageError(f"{figures} is no folder, and figures are written there: name another with --out")
     if not os.access(there, os.W_OK | os.X_OK):
         raise UsageError(f"{there} cannot be written to; name another folder with --out")

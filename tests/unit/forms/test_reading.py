@@ -39,7 +39,7 @@ def test_sound_record(tmp_path: Path) -> None:
         ("events: 4,", "events: 012,", "outcomes[1].events", "012", "write 12"),
         ("mean: 61.2", "mean: '61,2'", "arms[1].age.mean", "'61,2", "write 61.2"),
         ("technique: lrti", "technique: lrtii", "arms[2].technique", "lrtii", "did you mean lrti"),
-        ("technique: lrti", "technique: HDA", "arms[2].technique", "HDA", "write haematoma_distraction"),
+        ("technique: lrti", "technique: LRTX", "arms[2].technique", "LRTX", "not a term of this list"),
         (
             "arm: C, outcome: implant_dis",
             "arm: D, outcome: implant_dis",

@@ -116,6 +116,10 @@ def test_faulty_records_of_extractors_are_told_by_the_check(review: Path) -> Non
 def test_empty_records_are_passed_over_beside_others(review: Path, tmp_path: Path) -> None:
     empty = new_review(tmp_path / "new") / "records" / FIRST_RECORD
     shutil.copy(empty, review / "records")
+    # nothing is said of the very record that a new review has; of one that somebody began it is
+    assert not [p for p in check_paths([review]).problems if Path(p.file).name == FIRST_RECORD]
+    with (review / "records" / FIRST_RECORD).open("a", encoding="utf-8") as file:
+        file.write("# copied for another study\n")
     problems = [
         problem for problem in check_paths([review]).problems if Path(problem.file).name == FIRST_RECORD
     ]

@@ -118,7 +118,7 @@ DAMAGE = [
     ("screening_AB.csv", "C0001,title_abstract,include", "C0001,title_abstract,incl", "error", "did you mean include", "decision"),
     ("screening_AB.csv", "C0003,title_abstract,exclude", "C0003,title_abstract,not_retrieved", "error", "no decision on title", "decision"),
     ("screening_AB.csv", "other_design", "", "error", "a value is required", "reason"),
-    ("screening_AB.csv", "other_design", "wrong design", "error", "write other_design", "reason"),
+    ("screening_AB.csv", "other_design", "other_desing", "error", "did you mean other_design", "reason"),
     ("screening_AB.csv", "C0001,full_text,include,", "C0001,full_text,include,other_design", "error", "beside the decision include", "reason"),
     ("screening_AB.csv", "C0002,title_abstract,include", "C0001,title_abstract,include", "error", "decided at this stage in line 2", "citation_id"),
     ("screening_AB.csv", "C0002,full_text,include", "C0003,full_text,include", "error", "its full text is not read", "stage"),

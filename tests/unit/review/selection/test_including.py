@@ -104,7 +104,7 @@ def test_an_updated_review_counts_previous_and_new_studies(tmp_path: Path) -> No
 
 @pytest.mark.parametrize(
     ("field", "old", "new", "column"),
-    [("decision", "exclude", "maybe", "E"), ("reason", "other_design", "wrong design", "F")],
+    [("decision", "exclude", "maybe", "E"), ("reason", "other_design", "other_desing", "F")],
 )
 def test_a_fault_in_a_list_names_its_own_column(
     tmp_path: Path, field: str, old: str, new: str, column: str
