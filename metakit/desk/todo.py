@@ -25,8 +25,11 @@ class Step:
 class Work:
     """Everything that the next step depends on.
 
-    `plan_open` counts what the plan still lacks; `to_screen` and `to_settle` citations; `to_sign` bodies of
-    evidence without a valid signature. `pages` are the names of the pages that the desk has.
+    `plan_open` counts what the plan still lacks; `to_screen` and `to_settle` citations; `to_sign` answers
+    without a signature; `signing_known` says whether the answers were worked out, so that a signature
+    which no longer holds is counted as well. `report_made` says whether there is a report, `report_older` how
+    many of the files that it rests on have changed since. `pages` are the names of the pages that the desk
+    has.
     """
 
     person: str
@@ -35,6 +38,9 @@ class Work:
     to_screen: int = 0
     to_settle: int = 0
     to_sign: int = 0
+    signing_known: bool = False
+    report_made: bool = False
+    report_older: int = 0
     pages: frozenset[str] = frozenset()
 
 
@@ -72,11 +78,18 @@ def steps(work: Work) -> Iterator[Step]:
     for one in work.studies:
         if one.record and not one.judged and "trust" in work.pages:
             yield Step(what=f"Judge {one.label}", left="no appraisal yet", href="/trust")
-    if work.to_sign and "certainty" in work.pages:
+    counted = any(one.record for one in work.studies)
+    if work.to_sign and counted and "certainty" in work.pages:
         left = f"{work.to_sign} without a signature that holds"
+        if not work.signing_known:
+            left = f"up to {work.to_sign} without a signature; the answers are to be worked out first"
         yield Step(what="Judge how certain the evidence is", left=left, href="/certainty")
-    if any(one.record for one in work.studies) and "report" in work.pages:
-        yield Step(what="Make the report", left="everything before it is done", href="/report")
+    if counted and "report" in work.pages and not work.report_made:
+        yield Step(what="Make the report", left="none was made yet", href="/report")
+    elif counted and "report" in work.pages and work.report_older:
+        n = work.report_older
+        left = f"{n} file{'' if n == 1 else 's'} that it rests on changed since it was made"
+        yield Step(what="Make the report again", left=left, href="/report")
 
 
 def _fields(number: int) -> str:

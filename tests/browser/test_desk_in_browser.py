@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -187,4 +188,24 @@ def test_every_page_is_accessible_and_fits(visit, desk: Listening, width: int) -
         one.page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true })")
         assert violations(one.page) == [], path
         assert one.page.evaluate("document.documentElement.scrollWidth") <= width, path
+    assert one.complaints == []
+
+
+@pytest.mark.parametrize("width", [1280, 320])
+def test_a_page_tells_what_long_work_is_doing_and_moves_on_by_itself(visit, desk, width: int) -> None:
+    go_on = threading.Event()
+
+    def work(say):
+        say("complications after LRTI: pooling")
+        assert go_on.wait(60)
+
+    one = visit(width=width)
+    desk.desk.tasks.begin("certainty", "a", work, writes=False)
+    one.page.goto(f"{desk.address}/certainty")
+    expect(one.page.locator("[data-now]")).to_have_text("complications after LRTI: pooling")
+    expect(one.page.locator("[data-seconds]")).to_contain_text("so far")
+    assert violations(one.page) == []
+    assert one.page.evaluate("document.documentElement.scrollWidth") <= width
+    go_on.set()
+    expect(one.page.get_by_role("button", name="Work out the answers")).to_be_visible(timeout=10_000)
     assert one.complaints == []

@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from metakit.core.files import remove_leftovers
 from metakit.core.records import CertaintyJudgement
+from metakit.desk.closing import known_certainties
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
 from metakit.desk.pages.working import waiting
 from metakit.desk.reviewing import inputs_digest, reviewed
@@ -27,13 +28,6 @@ MARKS = {
     "signed": "signed", "outdated": "changed", "partial": "unfinished", "contradicted": "wrong",
     "unsigned": "empty",
 }  # fmt: skip
-
-
-def _known(asked: Asked) -> tuple[Certainty, ...] | None:
-    """Return the certainties of the review as it is now, if its answers were worked out already."""
-    digest = inputs_digest(asked.desk)
-    found: tuple[Certainty, ...] | None = asked.desk.kept(("certainties", digest))
-    return found
 
 
 def _work(asked: Asked) -> Response:
@@ -67,7 +61,7 @@ def _list(asked: Asked) -> Response:
     page = waiting(asked, "certainty", "Certainty", "the answers are being worked out")
     if page is not None:
         return page
-    known = _known(asked)
+    known = known_certainties(asked.desk)
     why_not = asked.desk.tasks.why_not("certainty", inputs_digest(asked.desk)) if known is None else ""
     rows = []
     for item in _now(asked, known) if known is not None else ():
@@ -79,7 +73,7 @@ def _list(asked: Asked) -> Response:
 
 
 def _one(asked: Asked) -> Certainty:
-    known = _known(asked)
+    known = known_certainties(asked.desk)
     if known is None:
         raise not_here("the answers changed or were not worked out yet; begin at Certainty")
     found = next((item for item in _now(asked, known) if item.body.analysis == asked.path["analysis"]), None)

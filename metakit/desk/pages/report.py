@@ -10,11 +10,11 @@ from pathlib import Path
 from starlette.responses import Response
 
 from metakit.core.places import name_fault, refuse_links
+from metakit.desk.closing import REPORT as FOLDER
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, shown
 from metakit.desk.pages.working import waiting
 from metakit.desk.reviewing import inputs_digest
 
-FOLDER = "report"
 _OPENED = "; ".join(
     (
         "default-src 'none'",

@@ -6,6 +6,7 @@ from typing import Any
 
 from starlette.responses import Response
 
+from metakit.desk.closing import report_age, to_sign
 from metakit.desk.page import Asked, Page, elsewhere, shown
 from metakit.desk.selecting import due_now, selection_of
 from metakit.desk.standing import StudyStanding, standings
@@ -24,12 +25,18 @@ def _show(asked: Asked) -> Response:
     studies = standings(desk)
     reading = selection_of(asked, at_once=True)
     selection = reading.selection if reading is not None else None
+    unsigned, known = to_sign(desk)
+    made, older = report_age(desk)
     work = Work(
         person=desk.person,
         studies=studies,
         plan_open=plan_open(asked),
         to_screen=_to_screen(selection, desk.person),
         to_settle=len(open_conflicts(selection)) if selection is not None else 0,
+        to_sign=unsigned,
+        signing_known=known,
+        report_made=made,
+        report_older=older,
         pages=frozenset(page.name for page in asked.pages),
     )
     found = list(steps(work))

@@ -40,7 +40,15 @@ def test_the_way_of_a_review_from_nothing_to_the_report() -> None:
     assert first(work) == "Judge Quillmere: no appraisal yet"
     study.judged = True
     assert first(replace(work, to_sign=1)).startswith("Judge how certain")
-    assert first(work) == "Make the report: everything before it is done"
+    assert first(replace(work, to_sign=1)).endswith(
+        "up to 1 without a signature; the answers are to be worked out first"
+    )
+    assert first(replace(work, to_sign=1, signing_known=True)).endswith(": 1 without a signature that holds")
+    assert first(work) == "Make the report: none was made yet"
+    work = replace(work, report_made=True)
+    assert first(work) == ""
+    again = first(replace(work, report_older=2))
+    assert again == "Make the report again: 2 files that it rests on changed since it was made"
 
 
 def test_nothing_leads_to_a_page_that_the_desk_does_not_have() -> None:
