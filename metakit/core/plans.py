@@ -83,6 +83,22 @@ class ComparisonPlan:
         return {kind: allowed for kind, allowed in found.items() if allowed}
 
     @property
+    def arms(self) -> str:
+        """Say by id which arms stand against each other."""
+
+        def side(names: tuple[str, ...], options: Mapping[str, tuple[str, ...]]) -> str:
+            kinds = (f"{kind} {' or '.join(sorted(allowed))}" for kind, allowed in options.items())
+            return ", ".join((" or ".join(sorted(names)), *kinds))
+
+        found = f"{side(self.technique, self.options(1))} against {side(self.comparator, self.options(2))}"
+        band = self.mp_before
+        if band is None:
+            return found
+        low, high = ("" if end is None else f"{end:g}" for end in (band.lower, band.upper))
+        ends = f"{'[' if band.lower_inside else '('}{low}, {high}{']' if band.upper_inside else ')'}"
+        return f"{found}; MP angle before surgery {ends}"
+
+    @property
     def of_options(self) -> bool:
         """Whether options are compared, within the same techniques."""
         return set(self.technique) == set(self.comparator)

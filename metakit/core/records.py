@@ -156,7 +156,7 @@ class CertaintyJudgement:
     """What persons judged about the certainty of one analysis; unsigned while `signed_by` is empty.
 
     `answer` is the answer that was judged, as text; `rests_on` holds all that the judgement rests on, empty
-    in files from before it was kept.
+    in files from before it was kept, and `covers` how many facts that were when it was written.
     """
 
     analysis: str
@@ -168,5 +168,6 @@ class CertaintyJudgement:
     signed_on: str = ""
     note: str = ""
     rests_on: tuple[SignedFact, ...] = ()
+    covers: int | None = None
     earlier: tuple[EarlierSignature, ...] = ()
     place: Place | None = None

@@ -62,7 +62,8 @@ class EvidenceBody:
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
     None. `differing` names studies whose arms differ in more than is compared, and in what; `informative` is
     how many of the studies the model took, `only_limit` which limit stands
-    for the estimate where there is none.
+    for the estimate where there is none. `techniques` says by id which arms are compared; `question` and
+    `population` are the protocol's.
     """
 
     analysis: str
@@ -80,6 +81,9 @@ class EvidenceBody:
     participants: float
     effect: tuple[float, float, float]
     null: float = 0.0
+    techniques: str = ""
+    question: str = ""
+    population: str = ""
     informative: int | None = None
     only_limit: str = ""
     events: float | None = None

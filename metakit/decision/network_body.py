@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -45,7 +46,11 @@ def network_bodies(findings: Findings) -> tuple[EvidenceBody, ...]:
             continue
         part = finding.analysis.parts[0]
         found += [
-            _body(finding, part, item, records, outcomes[finding.plan.outcome])
+            replace(
+                _body(finding, part, item, records, outcomes[finding.plan.outcome]),
+                question=findings.protocol.question,
+                population=findings.protocol.population,
+            )
             for item in finding.comparisons
             if item.comparator == part.reference and item.evidence != "extrapolated"
         ]
@@ -91,6 +96,7 @@ def _body(
         comparison=finding.title,
         technique=item.technique_label,
         comparator=item.comparator_label,
+        techniques=f"{item.technique} against {item.comparator}",
         importance=plan.importance,
         lower_is_better={"lower": True, "higher": False}.get(finding.term.better),
         unit=_unit(finding),

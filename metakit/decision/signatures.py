@@ -37,9 +37,14 @@ class SignedChange:
 
 
 def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
-    """Return what an answer rests on: numbers, thresholds, studies, appraisal, marks of indirectness."""
+    """Return what an answer rests on: question, comparison, numbers, thresholds, studies, appraisal."""
     unit = body.unit
     facts = {
+        "question": body.question,
+        "population": body.population,
+        # A network's labels are the vocabulary's, which says the same in other words some day.
+        "comparison": _comparison(body) if body.network is None else "",
+        "techniques": body.techniques,
         "effect": f"{body.measure.replace('_', ' ')} {_three(body.effect)}, "
         f"{count(len(body.studies), 'study', 'studies')}",
         "difference": f"{_three(body.difference)} {unit}".strip() if body.difference else "",
@@ -53,6 +58,8 @@ def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
         "indirectness": "; ".join(_indirectness(body)),
         "missing_results": "; ".join(body.not_reported),
     }
+    # How a typed text is broken into lines says nothing.
+    facts |= {what: " ".join(facts[what].split()) for what in _QUESTION}
     return tuple(SignedFact(what=what, value=value) for what, value in facts.items() if value)
 
 
@@ -62,18 +69,27 @@ def changes(
     """Return what a judgement rested on and that is another today, with the proposals it was made on.
 
     A file from before facts were kept with judgements is compared by its answer: by the numbers in it, to the
-    digits that it shows.
+    digits that it shows. `covers` tells such a file from one whose facts were taken out.
     """
     found = []
     if judgement.rests_on:
         before = {fact.what: fact.value for fact in judgement.rests_on}
         now = {fact.what: fact.value for fact in facts_of(body)}
+        # Signatures from before the question was kept bind the rest; one with a part of it binds all of it.
+        unbound = set(_QUESTION) if before.keys().isdisjoint(_QUESTION) else set()
         for what in dict.fromkeys((*before, *now)):
+            if what in unbound:
+                continue
             old, new = before.get(what, ""), now.get(what, "")
             if not (same(old, new) if what in _NUMBERS else old == new):
                 found.append(SignedChange(what=_LABELS.get(what, what), old=old, new=new))
     elif not _same_answer(judgement.answer, body):
         found.append(SignedChange(what=_LABELS["effect"], old=judgement.answer, new=body.answer))
+    if judgement.covers is not None and judgement.covers != len(judgement.rests_on):
+        old, new = (
+            count(number, "entry", "entries") for number in (judgement.covers, len(judgement.rests_on))
+        )
+        found.append(SignedChange(what="the list of what it rests on", old=old, new=new))
     today = {proposal.domain: proposal.levels for proposal in made}
     for line in judgement.domains:
         if line.domain in today and line.proposed != today[line.domain]:
@@ -134,6 +150,10 @@ def same(first: str, second: str) -> bool:
 
 
 _LABELS = {
+    "question": "the question",
+    "population": "the population",
+    "comparison": "the comparison",
+    "techniques": "the techniques compared",
     "effect": "the answer",
     "difference": "the absolute difference",
     "prediction": "the prediction interval",
@@ -146,7 +166,13 @@ _LABELS = {
 }
 
 
+_QUESTION = ("question", "population", "comparison", "techniques")
 _NUMBERS = ("effect", "difference", "prediction", "thresholds", "network")
+
+
+def _comparison(body: EvidenceBody) -> str:
+    sides = f"{body.technique} against {body.comparator}"
+    return sides if body.comparison.casefold() == sides.casefold() else f"{body.comparison} ({sides})"
 
 
 def _evidence(body: EvidenceBody) -> str:

@@ -30,13 +30,14 @@ class Worksheet:
 
 def proposal_entry(certainty: Certainty) -> CertaintyJudgement:
     """Return what the software proposes for an answer, as an entry that nobody signed."""
-    fresh = certainty_of(certainty.body)
+    fresh, facts = certainty_of(certainty.body), facts_of(certainty.body)
     return CertaintyJudgement(
         analysis=certainty.body.analysis,
         answer=certainty.body.answer,
         start="high" if fresh.start == "high" else "low",
         start_because=fresh.start_reason,
-        rests_on=facts_of(certainty.body),
+        rests_on=facts,
+        covers=len(facts),
         domains=tuple(
             DomainJudgement(
                 domain=line.proposal.domain,

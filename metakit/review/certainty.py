@@ -109,6 +109,7 @@ def entry_of(judgement: CertaintyJudgement) -> dict[str, Plain]:
         "start": judgement.start,
         "start_because": judgement.start_because,
         "rests_on": [{"what": fact.what, "value": fact.value} for fact in judgement.rests_on],
+        "covers": "" if judgement.covers is None else str(judgement.covers),
         "domains": [
             _filled(
                 {

@@ -21,8 +21,8 @@ from metakit.forms.splice import add_entry, plain_of, set_value
 from metakit.review.certainty import CERTAINTY, certainty_text, entry_of, read_certainty
 
 _ORDER = (
-    "analysis", "answer", "start", "start_because", "rests_on", "domains", "signed_by", "signed_on", "note",
-    "earlier",
+    "analysis", "answer", "start", "start_because", "rests_on", "covers", "domains", "signed_by", "signed_on",
+    "note", "earlier",
 )  # fmt: skip
 _LIST = "judgements"
 

@@ -33,6 +33,7 @@ def certainty_judgements(group: Group) -> tuple[CertaintyJudgement, ...]:
                 SignedFact(what=fact.text("what"), value=fact.text("value"))
                 for fact in item.groups("rests_on")
             ),
+            covers=item.integer("covers"),
             earlier=tuple(
                 EarlierSignature(
                     answer=old.text("answer"),

@@ -9,7 +9,14 @@ from typing import Any, Literal
 from metakit.core.written import count
 from metakit.decision.certainty import Certainty
 from metakit.report.folders.changes_reading import EarlierReport, at, by, entries, number, text
-from metakit.report.folders.changes_words import differs, estimate_words, measure_label, new_studies, told
+from metakit.report.folders.changes_words import (
+    certainty_told,
+    differs,
+    estimate_words,
+    measure_label,
+    new_studies,
+    told,
+)
 from metakit.review.plan import plan_changes
 
 Kind = Literal["changed", "added", "taken_out", "now_answered", "no_longer_answered"]
@@ -136,6 +143,7 @@ def changes_since(
     before = earlier.findings
     old_studies, new_studies = by(before, "studies", name="id"), by(now, "studies", name="id")
     answers, unchanged = _answers(before, now, {item.body.analysis: item for item in certainties})
+    answers += _fallen(before, now)
     return Changes(
         since=earlier.name,
         studies_added=tuple(text(new_studies[i], "study") or i for i in new_studies if i not in old_studies),
@@ -250,6 +258,29 @@ def _answer(
         came=new_studies(old, new),
         sentences=words.sentences,
     )
+
+
+def _fallen(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[AnswerChange]:
+    """Return the network estimates whose signature counted and does not count any more."""
+    old, new = (by(side, "network_certainty", name="analysis") for side in (before, now))
+    networks = {**by(before, "networks", name="id"), **by(now, "networks", name="id")}
+    nodes = [node for network in networks.values() for node in entries(network, "nodes")]
+    labels = {text(node, "technique"): text(node, "label") for node in nodes}
+    return [
+        AnswerChange(
+            analysis=name,
+            title=f"{text(networks.get(network), 'title') or network}: {labels.get(technique) or technique}",
+            measure="network estimate",
+            kind="changed",
+            before=text(level, "answer"),
+            now=text(new.get(name), "answer"),
+            certainty=(_level(level), _level(new.get(name))),
+            sentences=tuple(certainty_told(level, new.get(name))),
+        )
+        for name, level in old.items()
+        for network, _, technique in (name.partition("--"),)
+        if text(level, "status") == "signed" and text(new.get(name), "status") != "signed"
+    ]
 
 
 def _k(analysis: Mapping[str, Any]) -> str:

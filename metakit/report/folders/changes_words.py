@@ -91,7 +91,7 @@ def told(
             f"it was {estimate_words(old)}."
         )
     absolute, important = _per_100(old_level, new_level, thresholds)
-    sentences += [*crossings, *absolute, *important, *_certainty(old_level, new_level)]
+    sentences += [*crossings, *absolute, *important, *certainty_told(old_level, new_level)]
     return ToldChange(
         sentences=tuple(sentence for sentence in sentences if sentence), crossed=bool(crossings or important)
     )
@@ -257,7 +257,9 @@ def _reach(low: float, high: float, smallest: float) -> str:
     return "less" if fewer else "more" if more else "none"
 
 
-def _certainty(old: _Found | None, new: _Found | None) -> list[str]:
+def certainty_told(old: _Found | None, new: _Found | None) -> list[str]:
+    """Tell how a certainty or its signature is not what it was; nothing where both are the same."""
+
     def words(level: _Found | None) -> str:
         if level is None:
             return "not judged"

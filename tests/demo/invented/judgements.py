@@ -75,6 +75,7 @@ def _entry(today: CertaintyJudgement) -> dict[str, Any]:
         "start": today.start,
         "start_because": today.start_because,
         "rests_on": [OneLine(what=fact.what, value=fact.value) for fact in today.rests_on],
+        "covers": today.covers,
         "domains": lines,
     }
     if name in SIGNED:

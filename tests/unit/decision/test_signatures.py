@@ -8,19 +8,24 @@ from typing import Any
 import pytest
 
 from metakit.core.limits import Limits
+from metakit.core.plans import ComparisonPlan
 from metakit.core.records import CertaintyJudgement
-from metakit.decision.certainty import certainty_json, certainty_of
+from metakit.core.values import Band
+from metakit.decision.certainty import Certainty, all_certainties, certainty_json, certainty_of
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.signatures import facts_of, same
 from metakit.decision.thresholds import Thresholds
 from metakit.decision.worksheet import proposal_entry
+from metakit.synthesis.run import synthesise
 from tests.unit.decision.bodies import SIZES, body, studies
 from tests.unit.decision.test_signed_text import LITERAL
+from tests.unit.synthesis.invented import COMPARISON, Folder, plan, protocol, trial
 from tests.unit.synthesis.test_words import result
 
 BODY = body(
     studies=studies("high", "some_concerns"), answer="risk ratio 0.50 (0.40 to 0.63), 2 studies",
     ratio=(0.5, 0.4, 0.63), difference=(-10.0, -19.0, -1.0), prediction=Limits(-25.0, 4.0),
+    question="Which technique?", population="Adults", techniques="lrti against trapeziectomy",
 )  # fmt: skip
 COHORTS = body(
     studies=studies("", "", design="comparative"), answer="risk ratio 1.29 (0.49 to 3.35), 2 studies",
@@ -56,6 +61,11 @@ def test_a_whole_signature_counts() -> None:
         ({"surrogate": True}, "the marks of indirectness", "nothing", "do not feel"),
         ({"unfit_definitions": (("any reoperation", ("study 0",)),)}, "the marks of indirectness", "", "study 0"),
         ({"not_reported": ("DEMO-02",)}, "results measured and not reported", "", "DEMO-02"),
+        ({"question": "Which technique lasts?"}, "the question", "Which technique?", "Which technique lasts?"),
+        ({"population": "Adults under 50"}, "the population", "Adults", "Adults under 50"),
+        ({"technique": "suture button"}, "the comparison", "LRTI against", "(suture button against"),
+        ({"comparison": "LRTI against nothing"}, "the comparison", "trapeziectomy alone", "LRTI against nothing"),
+        ({"techniques": "lrti against lr"}, "the techniques compared", "trapeziectomy", "against lr"),
     ],
 )  # fmt: skip
 def test_whatever_it_rests_on_takes_the_signature_away_with_old_and_new(
@@ -70,6 +80,67 @@ def test_whatever_it_rests_on_takes_the_signature_away_with_old_and_new(
     assert found.level == certainty_of(now).level
     (answer,) = certainty_json([found])["certainty"]
     assert {"what": what, "signed": change.old, "now": change.new} in answer["signature"]["changed_since"]
+
+
+QUESTION = {"question", "population", "comparison", "techniques"}
+
+
+def test_a_signature_from_before_the_question_was_kept_stays_valid() -> None:
+    facts = tuple(fact for fact in facts_of(BODY) if fact.what not in QUESTION)
+    old = whole(BODY, rests_on=facts, covers=None)
+    assert certainty_of(BODY, old).final
+    assert certainty_of(replace(BODY, question="another"), old).final
+    assert not certainty_of(replace(BODY, thresholds=SIZES), old).final
+
+
+@pytest.mark.parametrize("out", [{"question"}, QUESTION, {fact.what for fact in facts_of(BODY)}])
+@pytest.mark.parametrize("now", [BODY, replace(BODY, thresholds=SIZES, question="another")])
+def test_taking_out_what_it_rests_on_takes_the_signature_away(out: set[str], now: EvidenceBody) -> None:
+    facts = tuple(fact for fact in facts_of(BODY) if fact.what not in out)
+    found = certainty_of(now, whole(BODY, rests_on=facts))
+    assert (found.status, found.level) == ("outdated", certainty_of(now).level)
+    total = len(facts_of(BODY))
+    kept = "1 entry" if len(facts) == 1 else f"{len(facts)} entries"
+    assert f"the list of what it rests on: {total} entries when it was signed, {kept} now" in found.why_not
+
+
+def test_the_entry_of_a_list_cannot_be_left_out_in_a_file_without_their_number() -> None:
+    for out in (fact.what for fact in facts_of(BODY)):
+        facts = tuple(fact for fact in facts_of(BODY) if fact.what != out)
+        assert certainty_of(BODY, whole(BODY, rests_on=facts, covers=None)).status == "outdated", out
+
+
+def test_the_way_a_question_is_broken_into_lines_is_no_change() -> None:
+    assert certainty_of(replace(BODY, question="Which\n  technique?"), whole(BODY)).final
+
+
+def test_the_plan_is_part_of_what_a_pairwise_signature_rests_on() -> None:
+    studies_ = (trial("1", 6, 10), trial("2", 5, 9))
+
+    def judged_under(comparison: ComparisonPlan, **facts: Any) -> Certainty:
+        plan_ = protocol(plan(), comparisons=(comparison,), **facts)
+        return all_certainties(synthesise(Folder(protocol=plan_, studies=studies_)))[0]  # type: ignore[arg-type]
+
+    first = judged_under(COMPARISON)
+    entry = whole(first.body)
+    assert certainty_of(judged_under(COMPARISON).body, entry).final
+    wider = replace(COMPARISON, technique=(*COMPARISON.technique, "lr"))
+    for now, what in (
+        (judged_under(COMPARISON, question="Which lasts?"), "the question"),
+        (judged_under(COMPARISON, population="Adults under 50"), "the population"),
+        (judged_under(replace(COMPARISON, label="Something else")), "the comparison"),
+        (judged_under(wider), "the techniques compared"),
+        (judged_under(replace(COMPARISON, comparator_label="arthrodesis")), "the comparison"),
+    ):
+        found = certainty_of(now.body, entry)
+        assert (found.status, what in [item.what for item in found.changes]) == ("outdated", True), what
+
+
+def test_arms_are_told_by_all_that_restricts_them() -> None:
+    wide = replace(COMPARISON, technique=("lrti", "lr"), comparator=("trapeziectomy",))
+    assert wide.arms == replace(wide, technique=("lr", "lrti")).arms == "lr or lrti against trapeziectomy"
+    narrow = replace(wide, mp_option_1=("none",), mp_before=Band(lower=20.0, lower_inside=True))
+    assert narrow.arms == "lr or lrti, mp_option none against trapeziectomy; MP angle before surgery [20, )"
 
 
 def test_another_proposal_takes_the_signature_away() -> None:
@@ -125,7 +196,7 @@ def test_open_questions_without_an_answer_are_named() -> None:
 
 
 def test_a_signature_binds_numbers_and_not_their_spelling() -> None:
-    old = replace(whole(BODY), rests_on=())
+    old = replace(whole(BODY), rests_on=(), covers=None)
     for answer in (
         "risk ratio 0.50 (0.40 to 0.63), 2 studies",
         "risk ratio 0.5 (0.4 to 0.63), 2 studies",
@@ -167,7 +238,7 @@ def test_every_spelling_that_signatures_stand_under_is_read_as_its_numbers(
     shown = natural_values(result(measure, *values, k=k), MEASURES[measure], None)
     effect = (shown.estimate, shown.lower, shown.upper)
     one = body(measure=measure, effect=effect, studies=studies(*["low"] * k), answer=text, informative=k)
-    old = replace(whole(one), rests_on=(), answer=text)
+    old = replace(whole(one), rests_on=(), covers=None, answer=text)
     assert certainty_of(one, old).final
     # a study more that the model cannot take is another count on the page, and the same numbers
     more = replace(one, studies=studies(*["low"] * (k + 1)), answer=text.replace(str(k), str(k + 1)))

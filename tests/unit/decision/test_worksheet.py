@@ -53,7 +53,7 @@ def test_a_signature_keeps_both_the_proposal_and_the_judgement() -> None:
 
 
 def test_another_answer_makes_the_signature_one_for_something_else() -> None:
-    other = replace(signed(answer="risk ratio 0.70 (0.40 to 1.20), 3 studies"), rests_on=())
+    other = replace(signed(answer="risk ratio 0.70 (0.40 to 1.20), 3 studies"), rests_on=(), covers=None)
     found = certainty_of(WEAK, other)
     assert found.status == "outdated"
     assert not found.final
@@ -141,7 +141,7 @@ def test_worksheet_keeps_what_was_signed_and_refreshes_what_was_not() -> None:
 
 
 def test_renewing_moves_the_signature_into_the_history() -> None:
-    old = replace(signed(answer="an older answer"), rests_on=())
+    old = replace(signed(answer="an older answer"), rests_on=(), covers=None)
     current = certainty_of(WEAK, old)
     assert worksheet([current], {"complications": old}).outdated == ("complications",)
     found = worksheet([current], {"complications": old}, renew=["complications"])

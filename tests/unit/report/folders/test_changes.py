@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from metakit.decision.certainty import all_certainties
+from metakit.decision.certainty import all_certainties, certainty_of
+from metakit.decision.worksheet import proposal_entry
 from metakit.errors import DataError, UnreadableError
 from metakit.report.folders.bundle import MANIFEST
 from metakit.report.folders.bundle_files import pack
@@ -216,22 +217,63 @@ def test_earlier_reports_are_found_in_files_folders_and_bundles(old, tmp_path: P
         read_earlier_report(bundle)
 
 
+def signed(findings):
+    """Return findings with a whole signature under every answer."""
+    whole = [
+        replace(
+            entry, signed_by="Ada Example (invented)", signed_on="2026-03-02",
+            domains=tuple(replace(line, judged=line.proposed, because="invented") for line in entry.domains),
+        )
+        for entry in map(proposal_entry, all_certainties(findings))
+    ]  # fmt: skip
+    return replace(findings, judgements=tuple(whole))
+
+
+def test_a_signature_on_another_question_is_listed(old) -> None:
+    before = signed(old)
+    asked = replace(before.protocol, question="Which lasts?", population="Adults under 50")
+    found = compared(before, replace(before, protocol=asked))
+    assert [item.kind for item in found.answers] == ["changed"] * 3
+    for change in found.answers:
+        text = " ".join(change.sentences)
+        assert (
+            "Signed for something else: the question: Which technique? when it was signed, Which lasts? now"
+            in text
+        )
+        assert "the population: Adults when it was signed, Adults under 50 now" in text
+
+
+def test_a_signature_taken_out_of_its_list_is_listed(old) -> None:
+    before = signed(old)
+    bare = tuple(replace(item, rests_on=()) for item in before.judgements)
+    lines = "\n".join(compared(before, replace(before, judgements=bare)).lines)
+    assert lines.count("the list of what it rests on:") == 3 and "0 entries now" in lines
+
+
+@pytest.mark.parametrize("status", ["outdated", "unsigned", "contradicted", "partial", None])
+def test_a_fallen_signature_on_a_network_estimate_is_listed(status) -> None:
+    def report(status):
+        level = {"analysis": "pain--lrti", "answer": "an answer", "certainty": "low", "status": status}
+        if status == "outdated":
+            changed = {"what": "the question", "signed": "Which?", "now": "What?"}
+            level["signature"] = {"changed_since": [changed]}
+        nodes = [{"technique": "lrti", "label": "LRTI"}]
+        networks = [{"id": "pain", "title": "Pain", "nodes": nodes}]
+        return {"networks": networks, "network_certainty": [level] if status else []}
+
+    def since(before, now):
+        return changes_since(EarlierReport(name="findings.json", findings=report(before)), report(now))
+
+    assert since("signed", "signed").none and since("outdated", status).none
+    found = since("signed", status)
+    assert [(item.title, item.certainty[0]) for item in found.answers] == [("Pain: LRTI", "low")]
+    (sentence,) = found.answers[0].sentences
+    assert sentence.startswith("Certainty: low (signed) before, ")
+    assert ("the question: Which? when it was signed, What? now" in sentence) == (status == "outdated")
+
+
 def test_a_signature_for_something_else_is_listed_with_old_and_new(old) -> None:
     """Only the plan's threshold changed: the answer is the same, and the signature does not count any more."""
-    from metakit.decision.certainty import certainty_of
-    from metakit.decision.worksheet import proposal_entry
-
-    def signed(findings):
-        entries = [proposal_entry(item) for item in all_certainties(findings)]
-        whole = [
-            replace(
-                entry, signed_by="Ada Example (invented)", signed_on="2026-03-02",
-                domains=tuple(replace(line, judged=line.proposed, because="invented") for line in entry.domains),
-            )
-            for entry in entries
-        ]  # fmt: skip
-        return replace(findings, judgements=tuple(whole))
-
     before = signed(old)
     assert all(certainty_of(item.body, item.judgement).final for item in all_certainties(before))
     outcomes = tuple(
