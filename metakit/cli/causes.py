@@ -33,10 +33,12 @@ def command(
     from metakit.cli.support.tables import causes_table
     from metakit.synthesis.returning.causes_words import causes_text
 
-    found = causes_table(file, table, level=level)
+    found, told = causes_table(file, table, level=level)
     if save is not None:
         save_text(save, "Why thumbs come back", causes_text(found))
     if json:
-        answer_json(found.to_json())
+        answer = found.to_json()
+        answer["overall"]["notes"] = [*told, *answer["overall"]["notes"]]
+        answer_json(answer)
     else:
         typer.echo(causes_text(found))

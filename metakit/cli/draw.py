@@ -12,6 +12,8 @@ from metakit.cli.support.drawing import ForestOptions, LookOptions, narrow_enoug
 from metakit.cli.support.option_groups import File, Measure, ModelOptions, TableOptions, grouped
 from metakit.errors import NotEstimableError
 
+MOST_DIGITS = 250
+"""Of a ratio on an axis: more leave no room around it in a double (common practice, no source)."""
 NAME = "draw"
 CAUSES = "causes"
 HELP = """Draw the studies of one table as .svg, .pdf, .png or .tif.
@@ -60,7 +62,7 @@ def command(
     ] = "",
 ) -> None:
     """Read, pool, draw, write."""
-    from metakit.cli.support.tables import causes_figures, pooled_table, say_readings
+    from metakit.cli.support.tables import causes_figures, pooled_table, refuse_beyond, say_readings
     from metakit.errors import UsageError
     from metakit.plots.presets import targets
     from metakit.plots.registry import FIGURES, FigureOptions
@@ -92,6 +94,7 @@ def command(
     say_readings(pooled.effects.notes, [(item.study, item.reason) for item in pooled.effects.set_aside])
     if chosen.name != "forest" and pooled.result.limit_only:
         raise NotEstimableError("all events are in one arm: there is no estimate, so only a forest is drawn")
+    refuse_beyond(pooled.effects, digits=MOST_DIGITS)
     build = chosen.build
     with look.drawn():
         parts = narrow_enough(

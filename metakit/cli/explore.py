@@ -122,7 +122,7 @@ def command(
     if save is not None:
         save_text(save, "What the answer rests on", exploring.exploring_text(answer, effects))
     if json:
-        answer_json(answer)
+        answer_json({**answer, "notes": [*effects.notes, *answer.get("notes", ())]})
     else:
         typer.echo(exploring.exploring_text(answer, effects))
 

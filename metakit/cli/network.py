@@ -127,7 +127,8 @@ def command(
     if drawing is not None:
         echo_placed(drawing.write(found), err=json)
     if json:
-        answer_json(found.to_json())
+        answer = found.to_json()
+        answer_json({**answer, "notes": [*rows.told, *answer["notes"]]})
     elif drawing is None:
         typer.echo(network_text(found))
     if sum(len(item.part.arms.studies) for item in found.parts) == 1:

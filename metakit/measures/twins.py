@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 
 from metakit.errors import Problem
+from metakit.forms.sheets.look_alikes import in_latin
 from metakit.forms.typed_numbers import Refused
 from metakit.measures.cells import RawTable, is_blank, read_number
 
@@ -25,8 +26,12 @@ _POINTS = re.compile(r"(?<!\d)[.,;:'\u2019`]|[.,;:'\u2019`](?!\d)")
 
 
 def folded(name: str) -> str:
-    """Return a name without what people type differently: case, spaces, dashes, accents, points, widths."""
-    small = unicodedata.normalize("NFC", name.translate(_WIDTHS)).casefold().translate(_STROKES)
+    """Return a name without what people type differently: case, spaces, dashes, accents, points, widths.
+
+    Cyrillic and Greek letters are the Latin ones that they look like.
+    """
+    latin = in_latin(name.translate(_WIDTHS))
+    small = unicodedata.normalize("NFC", latin).casefold().translate(_STROKES)
     plain = unicodedata.normalize("NFD", _POINTS.sub("", small))
     return "".join(
         sign

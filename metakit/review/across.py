@@ -15,6 +15,7 @@ from metakit.forms.library import vocabulary
 from metakit.forms.reading import RULES_OF_READING
 from metakit.forms.records import Reading
 from metakit.forms.rules.registry import RULES
+from metakit.forms.sheets.look_alikes import in_latin
 from metakit.forms.tree import Group
 
 
@@ -136,7 +137,7 @@ def study_labels_differ(records: Records) -> Iterator[Problem]:
 
 
 def _folded(text: str) -> str:
-    decomposed = unicodedata.normalize("NFKD", text.casefold())
+    decomposed = unicodedata.normalize("NFKD", in_latin(text).casefold())
     return "".join(c for c in decomposed if c.isalnum() and not unicodedata.combining(c))
 
 

@@ -128,6 +128,10 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def spread(**given: Any) -> None:
+        if given.get("save") is not None:
+            from metakit.report.answer_files import check_answer_file
+
+            check_answer_file(given["save"])  # before anything is read
         made = {
             name: kind(**{field: given.pop(field) for field in names})
             for name, (kind, names) in groups.items()

@@ -40,10 +40,42 @@ def effects_read(
 
     if table.show:
         show_table(table_of_file(file, measure, columns=table.named(), sheet=table.sheet))
-    return effects_of_file(
+    effects = effects_of_file(
         file, measure=measure, columns=table.named(), sheet=table.sheet, scale=scale, zero_cells=zero_cells,
         rows_differ=table.rows_differ,
     )  # fmt: skip
+    refuse_beyond(effects)
+    return effects
+
+
+def refuse_beyond(effects: EffectTable, digits: float = math.inf) -> None:
+    """Stop when the ratio of a study is no number a computer can hold, or one of more digits than these.
+
+    Raises
+    ------
+    NotEstimableError
+        Naming the studies.
+    """
+    import numpy as np
+
+    from metakit.errors import NotEstimableError
+    from metakit.measures.natural import natural_of
+
+    known = np.flatnonzero(effects.estimable)
+    units = natural_of(effects)
+    with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
+        values = units.values(effects.effect[known])
+        beyond = ~np.isfinite(values)
+        if units.axis == "log":
+            beyond |= (values == 0) | (np.abs(np.log10(values)) > digits)
+    if beyond.any():
+        named = ", ".join(f"{effects.study[row]} ({effects.effect[row]:.3g})" for row in known[beyond][:5])
+        more = int(beyond.sum()) - 5
+        raise NotEstimableError(
+            f"the effect cannot be {'written as a number' if math.isinf(digits) else 'drawn'}, "
+            "it lies too far out on the analysis scale: "
+            f"{named}{f' and {more} more' if more > 0 else ''}; look for a slip in the numbers"
+        )
 
 
 def say_readings(told: Sequence[str], set_aside: Sequence[tuple[str, str]] = ()) -> None:
@@ -121,8 +153,14 @@ def show_table(table: Table) -> None:
     raise typer.Exit
 
 
-def causes_table(file: Path, table: TableOptions, *, level: float) -> Causes:
-    """Read a table of reasons for coming back and pool them; with `--show`, tell how it is read and stop."""
+def causes_table(file: Path, table: TableOptions, *, level: float) -> tuple[Causes, tuple[str, ...]]:
+    """Read a table of reasons for coming back and pool them; with `--show`, tell how it is read and stop.
+
+    Returns
+    -------
+    Causes, tuple of str
+        With every reading that was not literal, which is said as well.
+    """
     from metakit.forms.printed_tables.understand import read_printed_or_plain
     from metakit.measures.cells import raw_table
     from metakit.models.causes_of_return.causes import causes_of_table
@@ -133,7 +171,7 @@ def causes_table(file: Path, table: TableOptions, *, level: float) -> Causes:
         show_table(rows)
     say_readings(rows.told, rows.left_out)
     cells = raw_table(rows.columns, file=rows.file, lines=rows.lines, letters=rows.letters)
-    return causes_of_table(cells, level=level)
+    return causes_of_table(cells, level=level), rows.told
 
 
 def causes_figures(
@@ -142,7 +180,7 @@ def causes_figures(
     """Read a table of reasons for coming back and draw the shares: all studies, then each technique."""
     from metakit.plots.evidence.causes import causes_content, causes_figure
 
-    found = causes_table(file, table, level=level)
+    found, _ = causes_table(file, table, level=level)
     return tuple(
         causes_figure(
             causes_content(result, title=": ".join(part for part in (title, result.technique) if part)),

@@ -58,7 +58,7 @@ def _stop(name: str, what: str, *, hint: str = "", allowed: str = "") -> Unreada
 
 
 def _workbook(path: Path, shown: str) -> Book:
-    from metakit.forms.sheets.rich_text import open_workbook, unusual_fonts
+    from metakit.forms.sheets.rich_text import hidden_words, open_workbook, unusual_fonts
     from metakit.forms.sheets.workbooks import check_package
 
     check_package(path, shown)
@@ -101,6 +101,10 @@ def _workbook(path: Path, shown: str) -> Book:
                     }
                     merged = _merges(path, sheet._worksheet_path)
                     grids.append(Grid(file=shown, name=sheet.title, cells=cells, merged=merged))
+                    rows, columns = {row for row, _ in cells}, {column for _, column in cells}
+                    unseen = hidden_words(sheet, rows, columns) if sheet.title != HIDDEN else ""
+                    if unseen:
+                        problems.append(Problem(file=shown, what=unseen.rstrip("."), severity="question"))
         except UnreadableError:
             raise
         except Exception as error:  # a damaged package fails in many ways inside the reader

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 import openpyxl
 from openpyxl.cell.read_only import EMPTY_CELL
 from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.utils import get_column_letter
 from openpyxl.worksheet._read_only import ReadOnlyWorksheet
 from openpyxl.worksheet._reader import WorkSheetParser
 
@@ -54,6 +55,65 @@ def marked(value: object, font: Any = None) -> tuple[object, bool]:
     return value, False
 
 
+def is_hidden(sheet: Any) -> bool:
+    """Whether a sheet opened here is hidden."""
+    return bool(sheet.sheet_state != "visible")
+
+
+def hidden_words(sheet: Any, rows: Collection[int], columns: Collection[int]) -> str:
+    """Say what of a sheet's filled rows and columns is hidden or filtered out; call it behind a walk.
+
+    Parameters
+    ----------
+    sheet : sheet of `open_workbook`
+        Already walked: the facts stand beside the cells in its file.
+    rows, columns : collection of int
+        Numbers, from 1, of those that hold values.
+
+    Returns
+    -------
+    str
+        One sentence, empty when all of it is seen.
+    """
+    parser = getattr(sheet, "walked", None)
+    seen = getattr(parser, "row_dimensions", {})
+    out = [number for number in sorted(rows) if _unseen(seen.get(str(number), {}), "ht")]
+    ranges = [
+        range(int(facts["min"]), int(facts.get("max", facts["min"])) + 1)
+        for facts in getattr(parser, "column_dimensions", {}).values()
+        if _unseen(facts, "width")
+    ]
+    gone = [get_column_letter(number) for number in sorted(columns) if any(number in one for one in ranges)]
+    parts = [
+        f"{what}{'' if len(names) == 1 else 's'} {listed(names)}"
+        for what, names in (("row", [str(number) for number in out]), ("column", gone))
+        if names
+    ]
+    if is_hidden(sheet):
+        within = f", {' and '.join(parts)} in it too," if parts else ","
+        return f"Sheet {sheet.title!r} is hidden{within} and read all the same."
+    if not parts:
+        return ""
+    verb = "is" if len(out) + len(gone) == 1 else "are"
+    return (
+        f"Sheet {sheet.title!r}: {' and '.join(parts)} {verb} hidden or filtered out, and read all the same."
+    )
+
+
+def listed(names: Sequence[str], most: int = 12) -> str:
+    """Return the first names of a list, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _unseen(facts: Mapping[str, str], size: str) -> bool:
+    """Whether a row or column is hidden, which a filter does as well, or has no height or width."""
+    try:
+        return facts.get("hidden", "0") in ("1", "true") or float(facts.get(size, 1)) == 0
+    except ValueError:
+        return False
+
+
 def _shift(font: Any) -> dict[int, int]:
     place = getattr(font, "vertAlign", None)
     return _RAISED if place == "superscript" else _LOWERED if place == "subscript" else {}
@@ -79,6 +139,7 @@ class _RichSheet(ReadOnlyWorksheet):  # type: ignore[misc, unused-ignore]
                 timedelta_formats=sheet.parent._timedelta_formats,
                 rich_text=True,
             )
+            sheet.walked = parser
             row = min_row
             for number, cells in parser.parse():
                 if number < row:

@@ -154,6 +154,7 @@ def _table(rows: SheetRows) -> Table:
         columns={name: tuple(cells[index] for _, cells in body) for index, name in enumerate(names[:width])},
         lines=tuple(line for line, _ in body),
         letters=dict(zip(names, rows.letters, strict=False)),
+        told=tuple(rows.told),
     )
 
 

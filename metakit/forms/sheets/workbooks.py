@@ -14,7 +14,7 @@ import openpyxl
 from openpyxl.utils import get_column_letter
 
 from metakit.errors import Problem, UnreadableError
-from metakit.forms.sheets.rich_text import marked, open_workbook, unusual_fonts
+from metakit.forms.sheets.rich_text import hidden_words, is_hidden, marked, open_workbook, unusual_fonts
 from metakit.forms.sheets.sheet_rows import (
     MOST_COLUMNS,
     MOST_ROWS,
@@ -110,7 +110,7 @@ def check_package(path: Path, name: str) -> None:
 
 
 def _read(values: Any, formulas: Any, name: str, wanted: str) -> SheetRows:
-    filled: list[tuple[str, list[tuple[int, list[Cell]]], list[Problem]]] = []
+    filled: list[tuple[Any, list[tuple[int, list[Cell]]], list[Problem]]] = []
     titles = [sheet.title for sheet in values.worksheets]
     if wanted and wanted not in titles:
         raise _stop(name, f"there is no sheet {wanted!r}", allowed=", ".join(titles))
@@ -120,20 +120,25 @@ def _read(values: Any, formulas: Any, name: str, wanted: str) -> SheetRows:
             continue
         rows = list(_rows(sheet, formulas[sheet.title], name, problems))
         if rows:
-            filled.append((sheet.title, rows, problems))
+            filled.append((sheet, rows, problems))
     if len(filled) > 1:
         with_study = [item for item in filled if "study" in [str(cell).strip() for cell in item[1][0][1]]]
         if len(with_study) != 1:
-            sheets = ", ".join(title for title, _, _ in filled)
+            sheets = ", ".join(
+                f"{item.title}{', hidden' if is_hidden(item) else ''}" for item, _, _ in filled
+            )
             hint = "name one with --sheet, or keep one sheet"
             raise _stop(name, f"several sheets hold values ({sheets}); which is the table?", hint=hint)
         filled = with_study
     if not filled:
         return SheetRows(file=name, rows=(), exact=False)
-    _, rows, problems = filled[0]
+    sheet, rows, problems = filled[0]
     width = max(len(cells) for _, cells in rows)
     letters = [get_column_letter(index) for index in range(1, width + 1)]
-    return SheetRows(file=name, rows=rows, exact=False, letters=letters, problems=problems)
+    held = {index for _, cells in rows for index, cell in enumerate(cells, start=1) if cell != ""}
+    unseen = hidden_words(sheet, [number for number, _ in rows], held)
+    told = (unseen,) if unseen else ()
+    return SheetRows(file=name, rows=rows, exact=False, letters=letters, problems=problems, told=told)
 
 
 def _rows(sheet: Any, formulas: Any, name: str, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:

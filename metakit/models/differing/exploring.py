@@ -182,7 +182,8 @@ def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
     """Say the answers in plain text, in natural units where the scale allows it."""
     units = natural_of(table)
     known, half = table.effect[table.estimable], 1.96 * np.sqrt(table.variance[table.estimable])
-    widths = np.abs(units.values(known + half) - units.values(known - half))
+    with np.errstate(over="ignore"):  # a limit beyond numbers has no decimals
+        widths = np.abs(units.values(known + half) - units.values(known - half))
     decimals = decimals_for((100 if units.axis == "percent" else 1) * widths)
 
     def natural(value: float) -> str:

@@ -290,6 +290,12 @@ def _totals(table: EffectTable, columns: Columns) -> str:
     return f"in all {events_1:g} {per} {size_1:g} against {events_2:g} {per} {size_2:g}"
 
 
+def _ratio_here(estimate: float) -> str:
+    with np.errstate(over="ignore"):
+        ratio = np.exp(estimate)
+    return f"odds ratio here {ratio:.3g}" if np.isfinite(ratio) else f"log odds ratio here {estimate:.3g}"
+
+
 def _peto_checks(columns: Columns, estimate: float) -> list[str]:
     """Return the conditions under which Peto's method is trusted, each with what the data show."""
     events_1, total_1, events_2, total_2 = columns
@@ -298,10 +304,7 @@ def _peto_checks(columns: Columns, estimate: float) -> list[str]:
     checks = (
         (share < RARE, f"events are rare, below {100 * RARE:g} % (here {100 * share:.2g} %)"),
         (uneven <= BALANCED, f"arms are of similar size (largest ratio here {uneven:.2g})"),
-        (
-            abs(estimate) <= SMALL_EFFECT,
-            f"the effect is small or moderate (odds ratio here {np.exp(estimate):.3g})",
-        ),
+        (abs(estimate) <= SMALL_EFFECT, f"the effect is small or moderate ({_ratio_here(estimate)})"),
     )
     notes = [f"Condition of Peto's method {'met' if met else 'not met'}: {text}." for met, text in checks]
     if not all(met for met, _ in checks):

@@ -103,7 +103,7 @@ def _horizontal_axis(
         half = NormalDist().inv_cdf(1 - CONTOURS[0][0] / 2) * vertical.high
         null = _natural(content, content.null)
         low, high = (_natural(content, content.null + sign * half) for sign in (-1, 1))
-        if content.scale.axis != "log" or high / low < 1e4:
+        if content.scale.axis != "log" or (low > 0 and high / low < 1e4):
             shown.append((null, low, high))
     return plan_axis(
         content.scale.axis,

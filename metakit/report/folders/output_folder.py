@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 
-from metakit.core.files import write_atomically
+from metakit.core.files import refuse_unwritable, write_atomically
 from metakit.core.nouns import nouns
 from metakit.core.places import WrongPlaceError, place_within, refuse_links
 from metakit.errors import UsageError
@@ -107,6 +107,14 @@ def check_folder(folder: Path) -> None:
     UsageError
         Naming the file or folder that stands in the way.
     """
+    try:
+        folder.lstat()
+    except FileNotFoundError:
+        pass
+    except (OSError, ValueError) as error:  # a name too long, a NUL, a file in the way
+        if not isinstance(error, NotADirectoryError):
+            reason = getattr(error, "strerror", None) or str(error)
+            raise UsageError(f"{folder} can be no folder ({reason}); name another with --out") from None
     there = next(path for path in (folder, *folder.absolute().parents) if path.exists() or path.is_symlink())
     if not there.is_dir():
         raise UsageError(f"{there} is a file; a report is written into a folder: name another with --out")
@@ -114,8 +122,14 @@ def check_folder(folder: Path) -> None:
     refuse_links(folder, figures)
     if figures.exists() and not figures.is_dir():
         raise UsageError(f"{figures} is no folder, and figures are written there: name another with --out")
-    if not os.access(there, os.W_OK | os.X_OK):
-        raise UsageError(f"{there} cannot be written to; name another folder with --out")
+    for home in (there, figures) if figures.exists() else (there,):
+        try:
+            refuse_unwritable(home / LIST)
+        except OSError as error:  # a trial, as rights say nothing to root, of a full disk, or of /proc
+            reason = error.strerror or str(error)
+            raise UsageError(
+                f"{home} cannot be written to ({reason}); name another folder with --out"
+            ) from None
 
 
 def _free_place(folder: Path, name: str, content: bytes, before: Mapping[str, tuple[str, ...]]) -> str:

@@ -23,6 +23,8 @@ SPELLINGS = [
     "Ｓmith 2001",
     "Smith 2001.",
     "Smith, 2001",
+    "\u0405m\u0456th 2001",
+    "Smi\u03a4h 2001",
 ]
 
 

@@ -168,3 +168,18 @@ def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Pa
     copy.write_bytes(annotated(path, found.problems))
     again = assemble(read_book(copy), layout)
     assert any(words in problem.what for problem in again.problems)
+
+
+def test_collect_tells_hidden_rows_and_sheets(filled: bytes, layout: Any, tmp_path: Path) -> None:  # noqa: F811
+    from metakit.forms.record_workbooks.reading import read_book
+
+    path = tmp_path / "book.xlsx"
+    path.write_bytes(filled)
+    assert not any("hidden" in problem.what for problem in read_book(path).problems)
+    book = openpyxl.load_workbook(path)
+    book["arms"].row_dimensions[4].hidden = True
+    book["outcomes"].sheet_state = "hidden"
+    book.save(path)
+    row, sheet = [problem for problem in read_book(path).problems if "hidden" in problem.what]
+    assert row.severity == sheet.severity == "question"
+    assert "Sheet 'arms': row 4 is hidden" in row.what and "Sheet 'outcomes' is hidden" in sheet.what

@@ -169,3 +169,30 @@ def test_entity_bombs_are_refused(tmp_path: Path) -> None:
     )
     with pytest.raises(UnreadableError, match="damaged"):
         read_table(_with_sheet(tmp_path, bomb))
+
+
+def test_hidden_rows_columns_and_sheets_are_told(tmp_path: Path) -> None:
+    path = save(tmp_path, [["study", "n", "m"], ["A", 1, 2], ["B", 2, 3], [], ["C", 4, 5]], ("Other", []))
+    assert read_table(path).told == ()
+    book = openpyxl.load_workbook(path)
+    sheet = book["Sheet"]
+    for row in (3, 4, 5):
+        sheet.row_dimensions[row].hidden = True
+    sheet.column_dimensions.group("B", "D", hidden=True)
+    book.save(path)
+    (told,) = read_table(path).told
+    assert (
+        told == "Sheet 'Sheet': rows 3, 5 and columns B, C are hidden or filtered out, and read all the same."
+    )
+    book.active = 1
+    sheet.sheet_state = "veryHidden"
+    book.save(path)
+    (told,) = read_table(path).told
+    assert told.startswith("Sheet 'Sheet' is hidden, rows 3, 5 and columns B, C in it too, and read")
+
+
+@pytest.mark.parametrize("said", ['hidden="true"', 'ht="0" customHeight="1"'])
+def test_rows_hidden_in_other_words_are_told(tmp_path: Path, said: str) -> None:
+    rows = ROW.format(r=1, a="study", b="n") + ROW.format(r=2, a="A", b="1").replace("<row", f"<row {said}")
+    read = read_table(_with_sheet(tmp_path, SHEET.format(dimension="", rows=rows)))
+    assert len(read) == 1 and "row 2 is hidden or filtered out" in read.told[0]

@@ -167,3 +167,24 @@ def test_a_damaged_list_counts_for_nothing(tmp_path: Path, text: str) -> None:
     write_folder(tmp_path, FIRST)
     (tmp_path / LIST).write_text(text)
     assert write_folder(tmp_path, SECOND).removed == ()
+
+
+@pytest.mark.parametrize("place", ["/proc/x", "/proc/x/report", "n" * 300, "a\0b", "taken/x"])
+def test_a_place_where_nothing_can_be_written_is_refused_before_computing(tmp_path: Path, place: str) -> None:
+    (tmp_path / "taken").write_text("x")
+    if place.startswith("/proc") and not Path("/proc/self").exists():
+        pytest.skip("this system has no such folder")
+    with pytest.raises(UsageError, match="--out"):
+        check_folder(tmp_path / place)
+    assert [path.name for path in tmp_path.iterdir()] == ["taken"]
+
+
+def test_the_command_refuses_before_it_reads(tmp_path: Path, monkeypatch) -> None:
+    from metakit.cli import report
+
+    def never(*_: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("metakit.workbench.open_review", never)
+    with pytest.raises(UsageError, match="cannot be written to"):
+        report.write(tmp_path, Path("/proc/x"), json=True)
