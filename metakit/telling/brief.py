@@ -14,16 +14,18 @@ from metakit.telling.facts import Facts
 from metakit.telling.fragile import fragility_line
 
 COLUMNS = (
-    Column(name="Outcome", share=22),
-    Column(name="Comparator", share=20),
-    Column(name="Technique", share=20),
-    Column(name="Difference", share=20),
-    Column(name="Certainty, and why not more", share=38),
-    Column(name="In words", share=44),
+    Column(name="Outcome", share=46),
+    Column(name="Comparator", share=22),
+    Column(name="Technique", share=22),
+    Column(name="Difference", share=30),
+    Column(name="Certainty, and why", share=35),
+    Column(name="In words", share=48),
 )
 NOTHING = "–"
 MOST_OUTCOMES = 3
 """Outcomes of a comparison on the first screen; the rest is one step away."""
+VERY_UNCERTAIN = "The evidence is very uncertain."
+"""All that is said at very low certainty; outcome and comparison stand in the same row."""
 
 
 def brief_blocks(facts: Facts) -> tuple[Block, ...]:
@@ -53,8 +55,8 @@ def _comparison(table: SummaryTable, facts: Facts) -> Table:
         caption=Cell(words=table.comparison, under=under),
         columns=(
             COLUMNS[0],
-            Column(name=table.comparator[:1].upper() + table.comparator[1:], share=20),
-            Column(name=table.technique[:1].upper() + table.technique[1:], share=20),
+            Column(name=table.comparator[:1].upper() + table.comparator[1:], share=COLUMNS[1].share),
+            Column(name=table.technique[:1].upper() + table.technique[1:], share=COLUMNS[2].share),
             *COLUMNS[3:],
         ),
         rows=tuple(_row(row, facts) for row in rows),
@@ -76,13 +78,16 @@ def _row(row: SummaryRow, facts: Facts) -> tuple[Cell | Words, ...]:
     return (
         Cell(
             words=Run(text=name.label, to=name.anchor),
-            under=tuple(filter(None, (row.when, row.participants))),
+            under=tuple(filter(None, ("; ".join(filter(None, (row.when, row.participants))),))),
         ),
         _amount(base.with_comparator if base else "", suffix),
         _amount(base.with_technique if base else "", suffix),
         _difference(base.difference if base else "", "" if row.relative == NOTHING else row.relative),
         Cell(words=level_run(certainty), under=(why, status_run(certainty))),
-        Cell(words=row.statement, under=tuple(filter(None, (line,)))),
+        Cell(
+            words=VERY_UNCERTAIN if certainty.level == "very_low" else row.statement,
+            under=tuple(filter(None, (line,))),
+        ),
     )
 
 

@@ -193,6 +193,29 @@ def test_page_prints_answers_unfolded_and_details_when_opened(watch, page_file: 
     assert numbers.is_visible()
 
 
+def test_the_brief_prints_on_two_pages_in_type_that_can_be_read(
+    watch, demo_report: Path, tmp_path: Path
+) -> None:
+    """Targets of ours: two A4 pages, no type below 8.5 points, no text on another or cut off."""
+    page = watch(demo_report / "brief.html", width=718).page  # the width of A4 between the margins
+    assert printed_pages(page, tmp_path / "brief.pdf") <= 2
+    page.emulate_media(media="print")
+    smallest, wide, lines = page.evaluate(
+        """() => {
+            const seen = [...document.querySelectorAll("body *")].filter(one => one.checkVisibility()
+                && [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim()) && !one.closest(".unseen, .skip"));
+            return [Math.min(...seen.map(one => parseFloat(getComputedStyle(one).fontSize))),
+                seen.filter(one => one.getBoundingClientRect().right > innerWidth + 1).map(one => one.outerHTML.slice(0, 120)),
+                document.querySelectorAll("#brief tbody tr").length];
+        }"""
+    )
+    assert smallest >= 8.5 * 96 / 72 - 0.01
+    assert wide == []
+    assert lines > 12
+    for words in ("Any complication", "Why thumbs come back", "licensed clinicians", "INVENTED"):
+        assert page.get_by_text(words).first.is_visible()
+
+
 @pytest.mark.parametrize("opened", [False, True])
 def test_accessibility_engine_finds_nothing(watch, page_file: Path, opened: bool) -> None:
     """Source: the axe-core rules for WCAG 2.2 level AA, contrast and landmarks among them."""

@@ -149,6 +149,19 @@ def text_width_mm(*, landscape: bool = False) -> float:
     return PAGE_MM[1 if landscape else 0] - 2 * MARGIN_MM
 
 
+def set_margins(document: WordDocument, margin_mm: float) -> None:
+    """Set all margins of the last section."""
+    section = document.sections[-1]
+    section.left_margin = section.right_margin = section.top_margin = section.bottom_margin = Mm(margin_mm)
+
+
+def width_between_margins_mm(document: WordDocument) -> float:
+    """Return the width of the text on the page that is being written."""
+    section = document.sections[-1]
+    wide, left, right = section.page_width, section.left_margin, section.right_margin
+    return (int(wide or 0) - int(left or 0) - int(right or 0)) / Mm(1)
+
+
 def document_bytes(document: WordDocument) -> bytes:
     """Return the file; the same content gives the same bytes on every day."""
     stream = io.BytesIO()

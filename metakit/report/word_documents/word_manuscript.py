@@ -19,6 +19,7 @@ from metakit.report.word_documents.word_document import (
     add_picture,
     new_section,
     text_width_mm,
+    width_between_margins_mm,
     write_text,
 )
 from metakit.report.word_documents.word_tables import WordRow, add_table
@@ -82,7 +83,7 @@ class Manuscript:
         self.tables += 1
         above = add_caption(self.document, "Table", self.tables, caption)
         above.paragraph_format.space_before = Pt(8)
-        unit = text_width_mm(landscape=self.lying) / sum(shares)
+        unit = width_between_margins_mm(self.document) / sum(shares)
         add_table(self.document, header, rows, widths_mm=[unit * share for share in shares], size=size)
 
     def figure(self, part: FigurePart | None, *, caption: str = "") -> None:

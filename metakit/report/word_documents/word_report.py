@@ -5,7 +5,7 @@ It says the same sentences as the page, in the order of a paper; what only peopl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from metakit.report.methods_text import methods_paragraphs
 from metakit.report.page import Page
@@ -18,6 +18,7 @@ from metakit.report.word_documents.word_document import (
     document_bytes,
     new_document,
     set_header_and_footer,
+    set_margins,
     write_text,
 )
 from metakit.report.word_documents.word_manuscript import Manuscript
@@ -30,9 +31,11 @@ from metakit.report.word_documents.word_studies import (
 )
 from metakit.report.word_documents.word_tables import WordRow
 from metakit.synthesis.findings import Findings
-from metakit.telling.brief import brief_blocks
+from metakit.telling.blocks import Cell, Table, plain
+from metakit.telling.brief import COLUMNS, brief_blocks
 
 DOCUMENT, APPENDIX, BRIEF = "report.docx", "report_appendix.docx", "brief.docx"
+BRIEF_MARGIN_MM = 12.0
 
 
 def report_document(page: Page) -> bytes:
@@ -83,13 +86,37 @@ def _appendix(page: Page, word: Word) -> bytes:
 
 
 def brief_document(page: Page) -> bytes:
-    """Return the brief as a Word document of its own."""
+    """Return the brief as a Word document of its own, on few pages with narrow margins."""
     own = Page(findings=page.findings, figures=page.figures)
     word = _begun(own, own.findings.protocol.title, keeping=False)
+    set_margins(word.text.document, BRIEF_MARGIN_MM)
     _title(word.text, own.findings)
-    word.section("The answer in brief", brief_blocks(own.facts))
-    _cautions(word.text)
+    blocks = brief_blocks(own.facts)
+    _answers_in_one(word.text, [block for block in blocks if isinstance(block, Table)])
+    word.blocks([block for block in blocks if not isinstance(block, Table)])
+    word.text.heading("Before you read", 1)
+    word.text.bullets(FIRST, warning=True)
+    word.text.say(f"More that this report cannot do stands in {DOCUMENT}, under the same heading.")
     return document_bytes(word.text.document)
+
+
+def _answers_in_one(text: Manuscript, tables: Sequence[Table]) -> None:
+    """Write the tables of the brief as one: a heading row a comparison, words below their numbers."""
+    rows: list[WordRow] = []
+    for table in tables:
+        caption = table.caption.words if isinstance(table.caption, Cell) else table.caption
+        sides = f"Comparator: {table.columns[1].name}. Technique: {table.columns[2].name}."
+        rows.append(WordRow(cells=(f"{plain(caption)}. {sides}",), whole=True, heading=True, led=True))
+        for cells in table.rows:
+            numbers, words = tuple(plain(cell, "\n") for cell in cells[:-1]), plain(cells[-1], " ")
+            rows += [WordRow(cells=numbers, led=True), WordRow(cells=(words,), whole=True, strong=False)]
+    columns = COLUMNS[:-1]
+    text.table(
+        tuple(column.name for column in columns),
+        rows,
+        caption=f"The answer in brief; further outcomes are in the summary of findings of {DOCUMENT}.",
+        shares=tuple(column.share for column in columns),
+    )
 
 
 def _begun(page: Page, title: str, *, keeping: bool = True) -> Word:

@@ -19,14 +19,16 @@ RULE = "808080"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WordRow:
-    """One row. `whole` makes one wide cell of the first text, its first line bold.
+    """One row. `whole` makes one wide cell of the first text, its first line bold unless not `strong`.
 
-    `heading` sets the row bold on a ground.
+    `heading` sets the row bold on a ground; `led` keeps it on the page of the row below.
     """
 
     cells: tuple[str, ...]
     whole: bool = False
     heading: bool = False
+    strong: bool = True
+    led: bool = False
 
 
 def add_table(
@@ -72,10 +74,12 @@ def add_table(
             _set_widths(made, widths_mm)
             merged = made.cells[0].merge(made.cells[-1])
             _write(merged, row.cells[0], size=size, bold=row.heading, shade=shade)
-            merged.paragraphs[0].runs[0].bold = True
+            merged.paragraphs[0].runs[0].bold = row.strong
         else:
             _fill(made, row.cells, widths_mm, size=size, bold=row.heading, shade=shade)
-    document.add_paragraph()
+        for paragraph in (paragraph for cell in made.cells for paragraph in cell.paragraphs if row.led):
+            paragraph.paragraph_format.keep_with_next = True
+    document.add_paragraph().paragraph_format.space_after = Pt(0)
 
 
 def _rule(table: Table) -> None:

@@ -2,7 +2,7 @@
 
 from metakit.decision.summary import summary_tables
 from metakit.telling.blocks import Cell, Points, Table, plain
-from metakit.telling.brief import MOST_OUTCOMES, brief_blocks
+from metakit.telling.brief import MOST_OUTCOMES, VERY_UNCERTAIN, brief_blocks
 from metakit.telling.facts import Facts
 
 
@@ -28,9 +28,12 @@ def test_the_brief_says_what_the_summary_says(demo_findings):
             if base and base.difference:
                 assert _texts(cells[3])[0] == base.difference
             assert row.certainty.level_words.casefold() in _texts(cells[4])[0].casefold()
-            assert _texts(cells[5])[0] == row.statement
             if row.certainty.level == "very_low":
-                assert "very uncertain" in _texts(cells[5])[0]
+                assert _texts(cells[5])[0] == VERY_UNCERTAIN
+                assert row.statement.startswith(VERY_UNCERTAIN.rstrip("."))
+            else:
+                assert _texts(cells[5])[0] == row.statement
+            assert row.participants in " ".join(_texts(cells[0]))
 
 
 def test_critical_outcomes_come_alone_where_there_are_some(demo_findings):
