@@ -81,7 +81,7 @@ def per_100(value: float) -> str:
 def signed(value: float, decimals: int | None = None) -> str:
     """Write a difference with its sign, none where it rounds to zero; about two digits without `decimals`."""
     if decimals is None:
-        text = fixed(value, 0 if abs(value) >= 9.95 else 1 if abs(value) >= 0.95 else 2)
+        text = fixed(value, 0 if abs(value) >= 9.95 else 1 if abs(value) >= 0.995 else 2)
         if "." in text and "×" not in text:
             text = text.rstrip("0").rstrip(".")
     else:
