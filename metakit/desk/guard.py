@@ -108,7 +108,10 @@ class Guard:
             await answer(scope, receive, send_with_headers)
             return
         limit = LARGE.get(scope["path"], SMALL)
-        body = await _body(receive, limit) if scope["method"] == "POST" else b""
+        try:
+            body = await _body(receive, limit) if scope["method"] == "POST" else b""
+        except _GoneError:
+            return  # half a request is none: a number cut short would be another number
         if body is None:
             await _too_much(limit)(scope, receive, send_with_headers)
             return
@@ -167,13 +170,17 @@ def _too_much(limit: int) -> Response:
     return PlainTextResponse(f"more than {limit // 1_000_000} MB are not taken here", 413)
 
 
+class _GoneError(Exception):
+    """The other side went before all of its request had come."""
+
+
 async def _body(receive: Receive, limit: int) -> bytes | None:
     parts: list[bytes] = []
     size = 0
     while True:
         message = await receive()
         if message["type"] == "http.disconnect":
-            return b"".join(parts)
+            raise _GoneError
         part = message.get("body", b"")
         size += len(part)
         if size > limit:

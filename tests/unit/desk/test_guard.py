@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import anyio
 import pytest
+from starlette.types import Message, Receive, Scope, Send
 
-from metakit.desk.guard import CONTENT_SECURITY, HEADERS, Keys
+from metakit.desk.guard import CONTENT_SECURITY, HEADERS, Guard, Keys
 from metakit.desk.registry import PAGES
 from metakit.review.new import new_review
 from tests.unit.desk.desks import PORT, Visitor, visitor
@@ -118,3 +120,37 @@ def test_every_key_is_another() -> None:
 )
 def test_no_path_leads_out(one: Visitor, path: str) -> None:
     assert one.get(path).status_code == 404
+
+
+def test_half_a_request_does_nothing(one: Visitor) -> None:
+    """A browser that goes in mid-send must not save "1" where "12" was typed."""
+    keys, reached, answered = Keys(port=PORT), [], []
+
+    async def inner(scope: Scope, receive: Receive, send: Send) -> None:
+        reached.append(await receive())
+
+    async def send(message: Message) -> None:
+        answered.append(message)
+
+    def sending(*messages: Message) -> Receive:
+        waiting = list(messages)
+
+        async def receive() -> Message:
+            return waiting.pop(0)
+
+        return receive
+
+    headers = {
+        "host": f"127.0.0.1:{PORT}", "origin": keys.origin, "cookie": f"{keys.cookie}={keys.secret}",
+        "content-length": "9",
+    }  # fmt: skip
+    scope = {
+        "type": "http", "method": "POST", "path": "/person", "query_string": b"",
+        "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
+    }  # fmt: skip
+    part = {"type": "http.request", "body": b"events=1", "more_body": True}
+    anyio.run(Guard(inner, keys), scope, sending(part, {"type": "http.disconnect"}), send)
+    assert reached == [] and answered == []
+    last = {"type": "http.request", "body": b"2", "more_body": False}
+    anyio.run(Guard(inner, keys), scope, sending(part, last), send)
+    assert reached[0]["body"] == b"events=12"
