@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from metakit.core.written import fixed, per_100, ratio
+from metakit.core.written import fixed, per_100, ratio, signed
 from metakit.decision.one_unit.expected import CountRange, Range
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_decision import UnitDecision
@@ -92,7 +92,9 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
     else:
         expected, median = counts_words(item.cohort), f"{item.cohort.median:.0f}" if item.cohort else ""
         per = range_words(item.per_thumb.times(100))
-        change = signed_words(item.change) if item.change else "" if cell.is_current else NO_DIFFERENCE
+        change = "" if cell.is_current else NO_DIFFERENCE
+        if item.change:
+            change = signed_words(item.change) + other_side_words(item.change)
     basis = [shown_effect(cell, cell.centre.estimate)] if cell.centre else []
     if cell.centre and not (cell.link and cell.link.series):
         limits = cell.centre.limits()
@@ -269,6 +271,14 @@ def signed_words(found: Range, decimals: int = 1) -> str:
         return f"+{text}" if value > 0 and text.strip("0.") else text
 
     return f"{one(found.planned)} ({one(found.lower)} to {one(found.upper)})"
+
+
+def other_side_words(found: Range) -> str:
+    """Say where half of the draws lie when the mean lies on the other side of no difference."""
+    if found.mean is None or found.mean * found.median >= 0:
+        return ""
+    where = "below" if found.median < 0 else "above"
+    return f"; a few extreme draws make this mean, half of all lie {where} {signed(found.median, 1)}"
 
 
 def share_words(share: float) -> str:
