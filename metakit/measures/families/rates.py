@@ -112,10 +112,7 @@ def _reason_rate(row: Mapping[str, float], *, scale: str, zero_cells: str) -> st
 
 def _reason_ratio(row: Mapping[str, float], *, scale: str, zero_cells: str) -> str:
     if row["events_1"] == row["events_2"] == 0:
-        return (
-            "no events in either arm: the study says nothing on a ratio of rates; a one-stage model can "
-            "keep it"
-        )
+        return "no events in either arm: the study says nothing on a ratio of rates"
     return (
         "an arm without events has no finite log rate ratio without a correction; zero-cell policy "
         "'constant' or a "
