@@ -64,7 +64,7 @@ def test_walk_through_runs_as_printed(section: str, made: list[str], folder: Pat
 def test_the_desk_opens_as_printed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The way through its pages is walked in tests/browser/test_desk_walks.py."""
     install, start = commands("Five minutes in the browser")
-    assert install == 'python -m pip install ".[desk]"'
+    assert install == 'python -m pip install "metakit[desk]"'
     monkeypatch.setenv("XDG_STATE_HOME", str(folder / "state"))
     command = [sys.executable, "-m", *shlex.split(start), "--no-browser"]
     served = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
