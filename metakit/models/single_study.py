@@ -119,6 +119,7 @@ def own_interval(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         assumptions=table.assumptions,
         notes=(*table.notes, note),
         references=(*measure.references, reference),
+        limit_only="" if math.isfinite(estimate) else "upper" if estimate < 0 else "lower",
     )
 
 

@@ -6,7 +6,6 @@ compare one verdict with another, and never grade I2.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -177,10 +176,7 @@ def comparison_sentence(
 def answer_numbers(result: PoolResult, measure: Measure, values: NaturalValues, unit: str) -> str:
     """Write estimate and interval, or the one limit that there is where all events are in one arm."""
     level = f"{100 * result.level:g} %"
-    only = getattr(result, "limit_only", "")
-    if values.null == 1 and values.estimate in (0.0, math.inf):  # one study with all events in one arm
-        only = "lower" if values.estimate else "upper"
-    if only:
+    if only := result.limit_only:
         word, limit = ("at most", values.upper) if only == "upper" else ("at least", values.lower)
         return (
             f"{measure.label} {word} {values.show(limit)}{unit} ({level} limit; all events are in one arm, "

@@ -76,7 +76,7 @@ def pooled_sentence(result: PoolResult) -> str:
     level = f"{100 * result.level:g} %"
     model = MODELS[result.model].label if result.model in MODELS else method_words(result.model)
     model = model[:1].lower() + model[1:] if model.startswith(("Random", "Common", "One")) else model
-    only = str(getattr(result, "limit_only", "") or "")
+    only = result.limit_only
     if only:
         limit = say(getattr(result.interval, only))
         told = (

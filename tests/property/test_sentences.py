@@ -107,7 +107,8 @@ def _direction_and_numbers(finding: AnalysisFinding, k: int) -> None:
     first = finding.sentences[0]
     read = re.search(rf"{entry.label} ({NUMBER})[^()]* \(95 % interval ({NUMBER}) to ({NUMBER})\)", first)
     if read is None:  # no point estimate: all events in one arm
-        assert getattr(result, "limit_only", "")
+        assert result.limit_only
+        assert ("at most" if result.limit_only == "upper" else "at least") in first
         return
     for text, value in zip(read.groups(), (values.estimate, values.lower, values.upper), strict=True):
         assert close(text, value), (text, value, first)
