@@ -80,7 +80,9 @@ def selection_files(studies: Sequence[StudySpec]) -> dict[str, str]:
         searched = document(HEADING, _search(name, text, len(read)))
         texts[f"selection/searches/{name}.yaml"] = searched.replace(HERE, STRATEGIES[name])
     titles = {citation.citation_id: citation.title for citation in citations}
-    removals = [removal_of_duplicate(duplicate, titles) for duplicate in find_duplicates(citations)]
+    found = [removal_of_duplicate(duplicate, titles) for duplicate in find_duplicates(citations)]
+    # Whoever looked at the list said yes to those that are perhaps the same: each was planted as one.
+    removals = [replace(removal, stands=True, asked=False) for removal in found]
     gone = {removal.citation_id for removal in removals if removal.stands}
     kept = {c.citation_id: truth[c.citation_id] for c in citations if c.citation_id not in gone}
     lists = {c.citation_id for c in citations if c.search == LISTS}

@@ -246,7 +246,7 @@ def test_files_are_replaced_whole_and_the_page_comes_last(
     assert page == tmp_path / "report.html"
     assert {path.suffix for path in (tmp_path / "figures").iterdir()} == {".svg", ".png"}
     assert json.loads((tmp_path / "findings.json").read_text(encoding="utf-8")) == json.loads(
-        json.dumps(findings.to_json() | certainty_json(all_certainties(findings)))
+        json.dumps(findings.to_json() | certainty_json(all_certainties(findings)) | {"planned": []})
     )
     assert not list(tmp_path.rglob(".*"))  # no temporary files are left
     old = page.read_bytes()

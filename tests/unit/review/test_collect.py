@@ -120,8 +120,10 @@ def test_faulty_workbook_is_answered_with_a_copy_and_nothing_else(workbook, revi
     copy.save(done.annotated[0])
     mended = collect(done.annotated, review, shipped())
     assert [path.name for path in mended.written] == ["otterlade.yaml"]
-    # A second copy never takes the place of the first.
-    assert collect([workbook], review, shipped()).annotated[0].name == "otterlade.problems-2.xlsx"
+    # The mended copy is read in the place of the faulty workbook from then on, and that is told.
+    again = collect([workbook], review, shipped())
+    assert [path.name for path in again.unchanged] == ["otterlade.yaml"] and again.annotated == ()
+    assert "read in the place of otterlade.xlsx" in again.problems[0].what
 
 
 @pytest.mark.walk

@@ -14,7 +14,7 @@ from metakit.decision.summary import summary_tables
 from metakit.report.drawing.figures import draw_all
 from metakit.report.drawing.unpooled import directions_content
 from metakit.report.page import Page
-from metakit.report.word_documents.word_report import report_document
+from metakit.report.word_documents.word_report import report_documents
 from metakit.report.write import write_report
 from metakit.synthesis.run import synthesise
 from metakit.telling.unpooled import unpooled_facts
@@ -71,15 +71,19 @@ def test_the_page_names_it_everywhere(findings, tmp_path: Path) -> None:
 @pytest.mark.walk
 def test_word_says_the_same_and_shows_the_directions(findings) -> None:
     figures = draw_all(findings, kinds=(), progress=lambda text: None)
-    document = Document(io.BytesIO(report_document(Page(findings=findings, figures=figures))))
-    lines = [paragraph.text for paragraph in document.paragraphs]
-    lines += [cell.text for table in document.tables for row in table.rows for cell in row.cells]
+    written = report_documents(Page(findings=findings, figures=figures))  # the report and its appendix
+    documents = [Document(io.BytesIO(content)) for content in written.values()]
+    lines = [paragraph.text for document in documents for paragraph in document.paragraphs]
+    tables = [table for document in documents for table in document.tables]
+    lines += [cell.text for table in tables for row in table.rows for cell in row.cells]
     text = "\n".join(lines)
     assert "no pooled answer (not pooled: the procedures" in text  # summary of findings
     assert "no pooled answer: " in text  # table of answers
     assert "no answer" not in text.lower()
     assert sum("the side on which each study lies" in line for line in lines) == 3
-    assert len(document.inline_shapes) >= 3  # the directions are drawn in Word as well
+    assert (
+        sum(len(document.inline_shapes) for document in documents) >= 3
+    )  # the directions are drawn in Word as well
     part = figures.results[0].directions
     assert part is not None
     (drawn,) = part.drawn(width_mm=85)
