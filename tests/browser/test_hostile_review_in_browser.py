@@ -68,15 +68,18 @@ def test_accessibility_engine_finds_nothing_with_everything_opened(
 
 
 @pytest.mark.skipif(OFFICE is None, reason="soffice (Debian: libreoffice-writer) is not installed")
-@pytest.mark.parametrize(("name", "least"), [("hostile", 40), ("one", 8), ("many", 10)])
+@pytest.mark.parametrize(("name", "least"), [("hostile", 60), ("one", 8), ("many", 30)])
 def test_a_word_processor_prints_every_page(written: Path, tmp_path: Path, name: str, least: int) -> None:
+    """The report and its appendix hold together what the report held before it had one."""
     profile = f"-env:UserInstallation=file://{tmp_path}/profile"
+    documents = sorted((written / name).glob("report*.docx"))
     done = subprocess.run(
-        [str(OFFICE), profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), str(written / name / "report.docx")],
+        [str(OFFICE), profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), *map(str, documents)],
         capture_output=True, text=True, timeout=180,
     )  # fmt: skip
-    made = tmp_path / "report.pdf"
-    if not made.is_file() and "no export filter" in done.stderr:
+    made = [tmp_path / f"{document.stem}.pdf" for document in documents]
+    if not made[0].is_file() and "no export filter" in done.stderr:
         pytest.skip("soffice has no part for text documents (Debian: libreoffice-writer); nothing was opened")
-    assert made.is_file(), done.stderr
-    assert len(re.findall(rb"/Type\s*/Page[^s]", made.read_bytes())) >= least
+    assert all(path.is_file() for path in made), done.stderr
+    pages = [len(re.findall(rb"/Type\s*/Page[^s]", path.read_bytes())) for path in made]
+    assert min(pages) >= 1 and sum(pages) >= least

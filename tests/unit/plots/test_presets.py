@@ -14,6 +14,7 @@ from metakit.errors import UnknownNameError
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 from metakit.plots.forests.forest import build_forest
+from metakit.plots.look import Look, drawn_with
 from metakit.plots.presets import PRESETS, Preset, chosen_size, targets
 from metakit.plots.save import KINDS, figure_bytes
 
@@ -31,30 +32,35 @@ def pooled():
 @pytest.mark.parametrize("preset", PRESETS, ids=lambda preset: preset.name)
 def test_files_have_the_width_resolution_and_type_that_the_preset_names(preset: Preset, pooled) -> None:
     result, table = pooled
-    (figure,) = build_forest(result, table, title="Any", width_mm=preset.width_mm).parts
-    for kind in preset.kinds:
-        assert kind in KINDS
-        content = figure_bytes(figure, kind, dpi=preset.dpi)
-        if preset.name == "single_column":
-            assert content == figure_bytes(figure, kind, dpi=preset.dpi), "two runs differ"
-        if kind in {".png", ".tif"}:
-            with Image.open(io.BytesIO(content)) as picture:
-                dots = picture.info["dpi"][0]
-                assert dots == pytest.approx(preset.dpi, abs=0.1)
-                assert picture.size[0] / dots * 25.4 == pytest.approx(preset.width_mm, abs=0.1)
-                assert kind != ".tif" or (picture.mode, picture.info["compression"]) == ("RGB", "tiff_lzw")
-        elif kind == ".pdf":
-            box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", content)
-            assert box and float(box[1]) == pytest.approx(preset.width_mm * MM, abs=0.2)
-            assert b"/FontFile2" in content, "the font is not embedded as TrueType"
-        else:
-            width = re.search(r'width="([\d.]+)pt"', content.decode())
-            assert width and float(width[1]) == pytest.approx(preset.width_mm * MM, abs=0.2)
-            sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', content.decode())]
-            usual = min(
-                preset.smallest_type, 7.0
-            )  # larger type is part of a look: tests/unit/plots/test_look.py
-            assert sizes and min(sizes) >= usual - 1e-6
+    with drawn_with(Look(smallest_type=preset.smallest_type)):
+        (figure,) = build_forest(result, table, title="Any", width_mm=preset.width_mm).parts
+        for kind in preset.kinds:
+            assert kind in KINDS
+            content = figure_bytes(figure, kind, dpi=preset.dpi)
+            if preset.name == "single_column":
+                assert content == figure_bytes(figure, kind, dpi=preset.dpi), "two runs differ"
+            if kind in {".png", ".tif"}:
+                with Image.open(io.BytesIO(content)) as picture:
+                    dots = picture.info["dpi"][0]
+                    assert dots == pytest.approx(preset.dpi, abs=0.1)
+                    assert picture.size[0] / dots * 25.4 == pytest.approx(preset.width_mm, abs=0.1)
+                    assert kind != ".tif" or (picture.mode, picture.info["compression"]) == (
+                        "RGB",
+                        "tiff_lzw",
+                    )
+            elif kind == ".pdf":
+                box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", content)
+                assert box and float(box[1]) == pytest.approx(preset.width_mm * MM, abs=0.2)
+                assert b"/FontFile2" in content, "the font is not embedded as TrueType"
+            else:
+                width = re.search(r'width="([\d.]+)pt"', content.decode())
+                assert width and float(width[1]) == pytest.approx(preset.width_mm * MM, abs=0.2)
+                # written from a scene as an attribute, or by matplotlib as a style
+                written = re.findall(
+                    r"font-size=\"([\d.]+)\"|font(?:-size)?:[^;\"]*?([\d.]+)px", content.decode()
+                )
+                sizes = [float(attribute or style) for attribute, style in written]
+                assert sizes and min(sizes) >= preset.smallest_type - 1e-6
 
 
 # Publishers' pages on artwork: type of 7 pt or more at its final size (Elsevier), a widest figure of 7 inches (JBJS).
