@@ -90,7 +90,10 @@ def test_a_wish_to_stop_is_obeyed_from_the_first_import_on(table: Path, seconds:
         "--workers",
         "2",
     )
-    assert (status, said) == (130, STOPPED)
+    # On a fast machine the command may have told of the studies before it is stopped: never of anything else.
+    told = said.removesuffix(STOPPED)
+    assert status == 130 and said.endswith(STOPPED), said
+    assert all(line.startswith("metakit: 7 of 24 studies have an empty cell") for line in told.splitlines())
     assert left == ["t.csv"]
 
 
