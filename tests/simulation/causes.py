@@ -12,7 +12,7 @@ import sys
 import time
 import zlib
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -104,6 +104,7 @@ class Answer:
     mean: FloatArray
     limits: FloatArray
     below: FloatArray
+    redone: bool = False
 
 
 def dirichlet_multinomial(counts: FloatArray, new: FloatArray) -> Answer:
@@ -128,15 +129,18 @@ _SOBOL = stats.norm.ppf(
 )
 
 
-def logistic_normal(counts: FloatArray, new: FloatArray) -> Answer:
+def logistic_normal(
+    counts: FloatArray, new: FloatArray, *, draws: int = IMPORTANCE_DRAWS, least: float = 0.0
+) -> Answer:
     """Importance sampling: centre's shares and tau from a wide proposal, studies by quasi-random points.
 
     The proposal of the shares is as vague as a Dirichlet-multinomial of the same spread leaves them, and half more.
+    Where fewer than `least` draws count (Kish's effective number), it is done again with five times as many.
     """
     causes = len(counts)
     rng = np.random.default_rng(11)
     crowd, returns = counts.sum(axis=1), counts.sum(axis=0)
-    tau = np.abs(rng.standard_normal(IMPORTANCE_DRAWS))
+    tau = np.abs(rng.standard_normal(draws))
     alike = 1 / (1 + 4 / tau**2)
     effective = (returns / (1 + (returns - 1) * alike[:, None])).sum(axis=1)
     alpha = 1 / causes + crowd / crowd.sum() * (effective / 1.5)[:, None]
@@ -150,6 +154,8 @@ def logistic_normal(counts: FloatArray, new: FloatArray) -> Answer:
         log_weight += special.logsumexp(log_shares @ study, axis=1)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
+    if 1 / float(weight @ weight) < least:
+        return replace(logistic_normal(counts, new, draws=5 * draws), redone=True)
     every = np.exp(log_shares)
     mean_shares = every.mean(axis=1)
     return Answer(
