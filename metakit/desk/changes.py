@@ -90,7 +90,7 @@ def addresses_in(text: str, form: Form) -> Addresses:
 
 
 def with_changes(
-    text: str, form: Form, changes: Iterable[Change], *, seen: bool
+    text: str, form: Form, changes: Iterable[Change], *, seen: bool, known: Addresses | None = None
 ) -> tuple[str, tuple[tuple[str, str], ...]]:
     """Return the text with fields changed, and the entries whose address became another: (old, new).
 
@@ -105,6 +105,8 @@ def with_changes(
     seen : bool
         Whether the page saw this very file. Where it did not, an entry that has no key, only a number, may be
         another one by now.
+    known : Addresses, optional
+        The addresses of this very text, where they were found already.
 
     Raises
     ------
@@ -115,13 +117,16 @@ def with_changes(
     """
     moved: list[tuple[str, str]] = []
     for change in changes:
-        text, found = _with_change(text, form, change, seen=seen)
+        before = text
+        text, found = _with_change(text, form, change, known or addresses_in(text, form), seen=seen)
+        known = known if text == before else None
         moved += found
     return text, tuple(moved)
 
 
-def _with_change(text: str, form: Form, change: Change, *, seen: bool) -> tuple[str, list[tuple[str, str]]]:
-    addresses = addresses_in(text, form)
+def _with_change(
+    text: str, form: Form, change: Change, addresses: Addresses, *, seen: bool
+) -> tuple[str, list[tuple[str, str]]]:
     steps = addresses.steps(change.address)
     spec = field_at(form, steps) if steps else None
     new = tidy(change.new)

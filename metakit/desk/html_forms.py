@@ -10,7 +10,6 @@ from typing import Any
 
 from metakit.desk.changes import key_fields, plain_at, text_of
 from metakit.desk.views import FieldView, GroupView, ListView, problems_by_address
-from metakit.forms.addresses import Addresses
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import begun, limits_words, plain_words
 from metakit.forms.records import Reading
@@ -50,10 +49,10 @@ class Views:
     """
 
     def __init__(self, reading: Reading, plain: Any) -> None:
-        if reading.group is None or reading.form is None:
+        if reading.addresses is None or reading.form is None:
             raise ValueError("only a record that could be read has views")
-        self.record, self.form, self.plain = reading.group, reading.form, plain
-        self.addresses = Addresses(self.record, self.form)
+        self.addresses, self.form, self.plain = reading.addresses, reading.form, plain
+        self.record = reading.addresses.record
         self.problems = problems_by_address(reading)
         self._number = 0
 

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from metakit.desk.views import entry_words
-from metakit.forms.addresses import Addresses
 from metakit.forms.field_words import begun, plain_words
 from metakit.forms.records import Reading
 
@@ -25,10 +24,10 @@ class Part:
 
 def parts_of(reading: Reading) -> tuple[Part, ...]:
     """Return the parts of a record in the order of its form."""
-    if reading.group is None or reading.form is None:
+    addresses, form = reading.addresses, reading.form
+    if addresses is None or form is None:
         return ()
-    form, record = reading.form, reading.group
-    addresses = Addresses(record, form)
+    record = addresses.record
     sections = [section for section in form.sections if section.name not in LEFT_OUT]
     first = next((n for n, section in enumerate(sections) if section.repeats), len(sections))
     opening = tuple(section.name for section in sections[:first])

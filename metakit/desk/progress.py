@@ -6,7 +6,6 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from metakit.desk.views import is_gap
-from metakit.forms.addresses import Addresses
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Group
@@ -52,16 +51,16 @@ def progress_of(reading: Reading, form: Form, left_out: Collection[str] = ()) ->
     Counted are required fields: those with a value, and those that the check misses. Sections that are
     `left_out` have a page of their own.
     """
-    if reading.group is None:
+    addresses = reading.addresses
+    if addresses is None:
         return {}
-    addresses = Addresses(reading.group, form)
     counts: dict[str, list[int]] = {}
     for section in form.sections:
         if section.name in left_out:
             continue
-        entry = reading.group.entries.get(section.name)
+        entry = addresses.record.entries.get(section.name)
         if isinstance(entry, tuple):
-            for name, one in addresses.entries(reading.group, section):
+            for name, one in addresses.entries(addresses.record, section):
                 counts[f"{section.name}[{name}]"] = [_required_typed(one, section, form), 0, 0, 0]
         else:
             group = entry if isinstance(entry, Group) else None

@@ -5,6 +5,7 @@ Records and the plan are filled in the same way; each page says where its file s
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,9 +21,8 @@ from metakit.desk.parts import LEFT_OUT, Part, part_of, parts_of
 from metakit.desk.progress import Progress, progress_of
 from metakit.desk.saving import Saved, change_file, save_fields
 from metakit.desk.shell import fragment, state_mark
-from metakit.desk.views import GroupView, entry_words, problems_by_address, told
+from metakit.desk.views import GroupView, Told, entry_words, problems_by_address, told
 from metakit.errors import UsageError
-from metakit.forms.addresses import Addresses
 from metakit.forms.records import Reading
 from metakit.forms.splice import plain_of
 
@@ -108,9 +108,9 @@ def show_part(asked: Asked, filled: Filled, name: str, **frame: Any) -> Response
 def what_is_open(filled: Filled) -> list[tuple[str, str, str]]:
     """Return each error of the file: the part where it is mended, the field in words, what is wrong."""
     reading = filled.reading
-    if reading.group is None or reading.form is None:
+    addresses = reading.addresses
+    if addresses is None:
         raise not_here("this file cannot be read")
-    addresses = Addresses(reading.group, reading.form)
     rows = []
     for problem in reading.problems:
         if problem.severity == "error":
@@ -139,15 +139,12 @@ def _after(saved: Saved, filled: Filled, address: str) -> dict[str, Any]:
     """Return what the page shows after a save: what is wrong where, how far each part is, what moved."""
     found = problems_by_address(saved.reading)
     counts = filled.counts
-    named = {"": filled.total, **counts}
+    named = {"": sum(counts.values(), Progress()), **counts}
     named |= {part.name: progress_in(counts, part) for part in filled.parts if part.sections}
     plain = "".join(piece.split("]")[-1] for piece in address.split("["))
     return {
         "sha256": saved.sha256,
-        "problems": {
-            where: str(fragment("told_at_field.html.j2", told=problems, action=filled.action))
-            for where, problems in found.items()
-        },
+        "problems": {where: _told_html(tuple(problems), filled.action) for where, problems in found.items()},
         "errors": [
             where for where, problems in found.items() if any(one.severity == "error" for one in problems)
         ],
@@ -155,6 +152,12 @@ def _after(saved: Saved, filled: Filled, address: str) -> dict[str, Any]:
         "moved": dict(saved.moved),
         "again": plain.rpartition(".")[2] in SHOW_AGAIN,
     }
+
+
+@functools.lru_cache(maxsize=4096)
+def _told_html(problems: tuple[Told, ...], action: str) -> str:
+    """Return what is told at a field; most of a record's questions are the same after a save."""
+    return str(fragment("told_at_field.html.j2", told=problems, action=action))
 
 
 def add_to(asked: Asked, filled: Filled) -> Response:

@@ -7,6 +7,7 @@ save that comes a second time, because its answer was lost on the way, is one sa
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,7 +95,11 @@ def save_fields(desk: Desk, path: Path, sha256: str, changes: Iterable[Change]) 
     def edit(text: str, reading: Reading) -> str:
         if reading.form is None:
             raise UsageError(f"{desk.shown_name(path)} cannot be read; mend it by hand, then go on here")
-        text, found = with_changes(text, reading.form, changes, seen=reading.sha256 == sha256)
+        same = hashlib.sha256(text.encode()).hexdigest() == reading.sha256
+        text, found = with_changes(
+            text, reading.form, changes, seen=reading.sha256 == sha256,
+            known=reading.addresses if same else None,
+        )  # fmt: skip
         moved.extend(found)
         return text
 

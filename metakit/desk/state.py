@@ -16,7 +16,7 @@ from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import PROTOCOL
 
-MOST_READINGS = 600
+MOST_KEPT = 600
 _Kept = TypeVar("_Kept")
 
 
@@ -36,6 +36,7 @@ class Desk:
     library: Library = field(default_factory=shipped)
     tasks: Tasks = field(default_factory=Tasks)
     _kept: OrderedDict[tuple[str, ...], Any] = field(default_factory=OrderedDict)
+    _readings: dict[Path, tuple[str, Reading]] = field(default_factory=dict)
     _guard: threading.RLock = field(default_factory=threading.RLock)
 
     @property
@@ -55,9 +56,16 @@ class Desk:
         return self.reading(self.folder / PROTOCOL)
 
     def reading(self, path: Path) -> Reading:
-        """Return what a file says, read once for each content."""
+        """Return what a file says, read once for each content; of one file the last reading alone is kept."""
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
-        return self.keep(("reading", str(path), digest), lambda: read_record(path, self.library))
+        with self._guard:
+            last = self._readings.get(path)
+        if last is not None and last[0] == digest:
+            return last[1]
+        made = read_record(path, self.library)
+        with self._guard:
+            self._readings[path] = (digest, made)
+        return made
 
     def keep(self, key: tuple[str, ...], make: Callable[[], _Kept]) -> _Kept:
         """Return what was made for a key before, or make it; the key holds the hashes of what it rests on."""
@@ -69,7 +77,7 @@ class Desk:
         made = make()
         with self._guard:
             self._kept[key] = made
-            while len(self._kept) > MOST_READINGS:
+            while len(self._kept) > MOST_KEPT:
                 self._kept.popitem(last=False)
         return made
 

@@ -26,10 +26,10 @@ class Work:
     """Everything that the next step depends on.
 
     `plan_open` counts what the plan still lacks; `to_screen` and `to_settle` citations; `to_sign` answers
-    without a signature; `signing_known` says whether the answers were worked out, so that a signature
-    which no longer holds is counted as well. `report_made` says whether there is a report, `report_older` how
-    many of the files that it rests on have changed since. `pages` are the names of the pages that the desk
-    has.
+    without a signature; `signing_known` says whether the answers are known, so that a signature which no
+    longer holds is counted, and a question without an answer is not. `report_made` says whether there is a
+    report, `report_older` how many of the files that it rests on have changed since. `pages` are the names of
+    the pages that the desk has.
     """
 
     person: str
@@ -80,10 +80,12 @@ def steps(work: Work) -> Iterator[Step]:
             yield Step(what=f"Judge {one.label}", left="no appraisal yet", href="/trust")
     counted = any(one.record for one in work.studies)
     if work.to_sign and counted and "certainty" in work.pages:
-        left = f"{work.to_sign} without a signature that holds"
+        what, left = "Judge how certain the evidence is", f"{work.to_sign} without a signature that holds"
         if not work.signing_known:
-            left = f"up to {work.to_sign} without a signature; the answers are to be worked out first"
-        yield Step(what="Judge how certain the evidence is", left=left, href="/certainty")
+            n = work.to_sign
+            what = "Work out the answers"
+            left = f"{n} planned question{'' if n == 1 else 's'} without a signature; some may have no answer"
+        yield Step(what=what, left=left, href="/certainty")
     if counted and "report" in work.pages and not work.report_made:
         yield Step(what="Make the report", left="none was made yet", href="/report")
     elif counted and "report" in work.pages and work.report_older:

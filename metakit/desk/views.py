@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from metakit.errors import Problem
-from metakit.forms.addresses import Addresses, entry_key
+from metakit.forms.addresses import entry_key
 from metakit.forms.answers import values_of
 from metakit.forms.records import Reading
 from metakit.forms.specs import FieldSpec, Form
@@ -101,9 +101,9 @@ def told(problem: Problem, address: str) -> Told:
 def problems_by_address(reading: Reading) -> dict[str, list[Told]]:
     """Return what is wrong or asked, by the address of its field; a gap is only an empty field."""
     found: dict[str, list[Told]] = {}
-    if reading.group is None or reading.form is None:
+    addresses = reading.addresses
+    if addresses is None:
         return {"": [told(problem, "") for problem in reading.problems]}
-    addresses = Addresses(reading.group, reading.form)
     for problem in reading.problems:
         if not is_gap(problem):
             address = addresses.of(problem.field) if problem.field else ""

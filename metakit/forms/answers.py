@@ -12,7 +12,6 @@ from dataclasses import replace
 
 from metakit.errors import Problem
 from metakit.forms.addresses import Addresses
-from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 
 SECTION = "answered_questions"
@@ -27,24 +26,19 @@ def values_of(question: Problem) -> str:
     return "; ".join(dict.fromkeys([*([question.found] if question.found else []), *numbers]))
 
 
-def settle(
-    problems: Iterable[Problem], record: Group, form: Form, asked_here: Iterable[str]
-) -> list[Problem]:
+def settle(problems: Iterable[Problem], addresses: Addresses, asked_here: Iterable[str]) -> list[Problem]:
     """Mark the questions that the record answers, and ask about answers that no longer hold.
 
     Parameters
     ----------
     problems : iterable of Problem
         Everything found; errors pass through, since no answer makes them right.
-    record : Group
-        The record, whose `answered_questions` are read.
-    form : Form
-        Its form.
+    addresses : Addresses
+        The addresses of the record, whose `answered_questions` are read.
     asked_here : iterable of str
         Names of the rules that were run: an answer to another rule is not judged here.
     """
-    answers = record.groups(SECTION)
-    addresses = Addresses(record, form)
+    answers = addresses.record.groups(SECTION)
     settled: list[Problem] = []
     used: set[int] = set()
     for problem in problems:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from metakit.errors import Problem, Severity, UnknownNameError, nearest_names
+from metakit.forms.addresses import Addresses
 from metakit.forms.answers import settle
 from metakit.forms.library import Library
 from metakit.forms.reading import RULES_OF_READING, read_fields
@@ -20,7 +21,10 @@ MOST_PROBLEMS = 200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """What a file says. `group` is None when nothing could be read; `unreadable` tells that from bad data."""
+    """What a file says. `group` is None when nothing could be read; `unreadable` tells that from bad data.
+
+    `addresses` names its fields, found once for all who ask; None where `group` is.
+    """
 
     file: str
     group: Group | None
@@ -28,6 +32,7 @@ class Reading:
     problems: tuple[Problem, ...]
     sha256: str = ""
     unreadable: bool = False
+    addresses: Addresses | None = field(default=None, repr=False, compare=False)
 
     @property
     def sound(self) -> bool:
@@ -66,13 +71,14 @@ def read_record(
     group, found = read_fields(document.root, chosen)
     problems += found
     problems += run_rules(group, chosen)
-    problems = settle(problems, group, chosen, (*chosen.rules, *RULES_OF_READING))
-    return _reading(document, group, chosen, problems)
+    addresses = Addresses(group, chosen)
+    problems = settle(problems, addresses, (*chosen.rules, *RULES_OF_READING))
+    return _reading(document, addresses, chosen, problems)
 
 
 def _reading(
     document: Document,
-    group: Group | None,
+    addresses: Addresses | None,
     form: Form | None,
     problems: Sequence[Problem],
     *,
@@ -89,11 +95,12 @@ def _reading(
         unique = [*sorted(kept, key=lambda problem: (problem.line or 0, problem.column or 0)), more]
     return Reading(
         file=document.file,
-        group=group,
+        group=addresses.record if addresses is not None else None,
         form=form,
         problems=tuple(unique),
         sha256=document.sha256,
         unreadable=unreadable,
+        addresses=addresses,
     )
 
 

@@ -7,6 +7,7 @@ the one that changed, or the change is refused and the text stays as it was.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -96,10 +97,19 @@ def _checked(text: str, change: Any, expected: Any) -> str:
     return f"{text[: len(text) - len(body)]}{changed}"
 
 
+class _Untyped(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):  # type: ignore[misc]
+    """Finds nodes and their places; what type a text would have elsewhere is not asked: half of the time."""
+
+    def resolve(self, kind: type[yaml.Node], value: object, implicit: object) -> str:
+        """Give every node the same tag: only texts are wanted."""
+        return ""
+
+
+@functools.lru_cache(maxsize=8)
 def _root(text: str) -> yaml.Node:
-    loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    """Return the nodes of a text, found once: what one change is checked with, the next one begins from."""
     try:
-        root = yaml.compose(text, Loader=loader)
+        root = yaml.compose(text, Loader=_Untyped)
     except yaml.YAMLError as error:
         raise UsageError(f"the file cannot be read as YAML: {error}") from None
     if not isinstance(root, yaml.MappingNode):

@@ -66,11 +66,11 @@ def problems_across(records: Sequence[Reading], plan: Reading | None) -> list[Pr
         if found.rule != "spread_beside_others" or (found.file, found.field) not in weighed
     ]
     for reading in readings:
-        if reading.group is not None and reading.form is not None:
+        if reading.addresses is not None:
             own = [problem for problem in problems if problem.file == reading.file]
             others = [problem for problem in problems if problem.file != reading.file]
-            problems = [*others, *settle(own, reading.group, reading.form, REVIEW_RULES.names())]
-            problems += _unknown_rules(reading.group)
+            problems = [*others, *settle(own, reading.addresses, REVIEW_RULES.names())]
+            problems += _unknown_rules(reading.addresses.record)
     return problems
 
 

@@ -18,7 +18,6 @@ from metakit.desk.page import Asked, Page, not_here, posted, refused, shown, tol
 from metakit.desk.saving import change_file
 from metakit.desk.shell import fragment
 from metakit.errors import MetakitError, UsageError
-from metakit.forms.addresses import Addresses
 from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.papers.proposals import proposals_for
@@ -112,12 +111,12 @@ def _in_box(asked: Asked, shown_box: str) -> tuple[str, Box]:
 def _keep(asked: Asked) -> Response:
     """Keep a place for fields; their values are saved by the form itself."""
     path, reading = _record(asked)
-    if reading.form is None or reading.group is None or reading.form.find(f"{SECTION}.field") is None:
+    addresses = reading.addresses
+    if reading.form is None or addresses is None or reading.form.find(f"{SECTION}.field") is None:
         return refused("this record's form keeps no places")
     box = box_of(asked.fields.get("box", ""))
     if box is None:
         return refused("this is no box on a page")
-    addresses = Addresses(reading.group, reading.form)
     fields = [field for field in asked.fields.get("fields", "").split("\n") if field]
     unknown = [field for field in fields if addresses.steps(field) is None]
     if unknown or not fields:
@@ -182,9 +181,9 @@ def _leaves(form: Form, specs: Sequence[FieldSpec], before: str = "") -> list[st
 
 
 def _typed(reading: Reading, address: str) -> str:
-    if reading.group is None or reading.form is None:
+    if reading.addresses is None:
         return ""
-    for found, group, name in Addresses(reading.group, reading.form).all():
+    for found, group, name in reading.addresses.all():
         if found == address and name:
             return group.typed(name)
     return ""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from metakit.core.values import Place
 from metakit.errors import Problem, nearest_names
+from metakit.forms.addresses import Addresses
 from metakit.forms.answers import settle
 from metakit.forms.reading import RULES_OF_READING, read_fields
 from metakit.forms.record_workbooks.building import Builder, problem_at, without_blanks
@@ -86,7 +87,7 @@ def assemble(book: Book, layout: Layout) -> Collected:
         root = builder.record(place, book.facts)
         group, problems = read_fields(root, layout.form)
         problems += run_rules(group, layout.form)
-        problems = settle(problems, group, layout.form, (*layout.form.rules, *RULES_OF_READING))
+        problems = settle(problems, Addresses(group, layout.form), (*layout.form.rules, *RULES_OF_READING))
         collected.problems += [
             at_cell(problem) for problem in problems if not explained_by_missing(problem, missing)
         ]

@@ -9,7 +9,7 @@ import pytest
 
 from metakit.core.files import sha256_of
 from metakit.desk.closing import report_age, to_sign
-from metakit.forms.splice import plain_of, remove_value
+from metakit.forms.splice import plain_of, remove_value, set_value
 from tests.unit.desk.desks import Visitor, demo_review, visitor
 
 
@@ -34,7 +34,7 @@ def test_before_the_answers_are_worked_out_each_unsigned_analysis_counts(one: Vi
     assert to_sign(one.desk) == (planned, False)
     (folder / "certainty.yaml").unlink()
     assert to_sign(one.desk) == (planned, False)
-    assert "Judge how certain the evidence is" in one.get("/").text
+    assert "Work out the answers" in one.get("/").text
 
 
 def test_a_report_is_older_when_a_file_under_it_changed_came_or_went(one: Visitor) -> None:
@@ -58,6 +58,43 @@ def test_a_report_is_older_when_a_file_under_it_changed_came_or_went(one: Visito
     record.unlink()
     (folder / "certainty.yaml").unlink()
     assert report_age(one.desk) == (True, 2)
+
+
+def test_a_report_of_the_same_records_tells_which_questions_have_an_answer(one: Visitor) -> None:
+    """Another session of the desk knows it without working anything out; what has no answer is not waited for."""
+    folder = one.desk.folder
+    entries = plain_of((folder / "certainty.yaml").read_text())["judgements"]
+    signed = [entry for entry in entries if entry.get("signed_by")]
+    names = ["protocol.yaml", "certainty.yaml"]
+    names += [f"records/{path.name}" for path in sorted((folder / "records").glob("*.yaml"))]
+    (folder / "report").mkdir()
+
+    def made(*answers: dict[str, str | None], **more: object) -> None:
+        inputs = {name: sha256_of(folder / name) for name in names}
+        text = json.dumps({"inputs": inputs, "certainty": answers, **more})
+        (folder / "report" / "findings.json").write_text(text)
+
+    def answer(entry: dict[str, str], status: str) -> dict[str, str | None]:
+        by = {name: entry.get(name) for name in ("signed_by", "signed_on")}
+        return {"analysis": entry["analysis"], "status": status, **by}
+
+    nobody = {"analysis": "nobody_judged_this", "status": "unsigned", "signed_by": None, "signed_on": None}
+    made()
+    assert to_sign(one.desk) == (0, True)  # no planned question has an answer
+    made(answer(signed[0], "signed"), nobody)
+    assert to_sign(one.desk) == (1, True)
+    made(answer(signed[0], "outdated"), network_certainty=[nobody])
+    assert to_sign(one.desk) == (2, True)
+    text = (folder / "certainty.yaml").read_text()
+    at = entries.index(signed[0])
+    later = set_value(text, ("judgements", at, "signed_on"), "2026-11-29")
+    (folder / "certainty.yaml").write_text(later)  # signed again since, about the same answers
+    assert to_sign(one.desk) == (1, True)
+    (folder / "certainty.yaml").unlink()
+    assert to_sign(one.desk) == (2, True)
+    record = folder / names[2]
+    record.write_bytes(record.read_bytes() + b"# looked at again\n")
+    assert to_sign(one.desk)[1] is False  # the answers may be others now
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"inputs": 3}', "[" * 5000])

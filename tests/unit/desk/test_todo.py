@@ -39,11 +39,12 @@ def test_the_way_of_a_review_from_nothing_to_the_report() -> None:
     study.record = "agreed"
     assert first(work) == "Judge Quillmere: no appraisal yet"
     study.judged = True
-    assert first(replace(work, to_sign=1)).startswith("Judge how certain")
-    assert first(replace(work, to_sign=1)).endswith(
-        "up to 1 without a signature; the answers are to be worked out first"
+    assert first(replace(work, to_sign=1)) == (
+        "Work out the answers: 1 planned question without a signature; some may have no answer"
     )
-    assert first(replace(work, to_sign=1, signing_known=True)).endswith(": 1 without a signature that holds")
+    assert first(replace(work, to_sign=1, signing_known=True)) == (
+        "Judge how certain the evidence is: 1 without a signature that holds"
+    )
     assert first(work) == "Make the report: none was made yet"
     work = replace(work, report_made=True)
     assert first(work) == ""
