@@ -26,7 +26,7 @@ from metakit.desk.guard import Keys
 from metakit.desk.state import Desk
 
 HOURS_REMEMBERED, HOURS_IDLE = 12, 8
-_SHARED = ("onedrive", "dropbox", "google drive", "icloud", "nextcloud", "sharepoint")
+_SHARED = ("onedrive", "dropbox", "google drive", "icloud", "nextcloud", "sharepoint", "mobile documents")
 _NETWORK = ("nfs", "cifs", "smb", "sshfs", "9p", "davfs")
 
 
@@ -42,9 +42,9 @@ class Memory:
 def state_folder() -> Path:
     """Return where this user's programs keep what they remember."""
     home = Path.home()
-    if sys.platform == "win32":  # pragma: no cover - another system
+    if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif sys.platform == "darwin":  # pragma: no cover - another system
+    elif sys.platform == "darwin":
         base = home / "Library" / "Application Support"
     else:
         base = Path(os.environ.get("XDG_STATE_HOME") or home / ".local" / "state")
@@ -84,7 +84,7 @@ def listening_socket(port: int) -> tuple[socket.socket, bool]:
     """Return a listening socket of the loopback address, and whether it has the port that was wished for."""
     for wished in dict.fromkeys((port, 0)):
         found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # pragma: no cover - another system
+        if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # Windows: another program could take the address over
             found.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
         else:
             found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -106,7 +106,7 @@ def shared_folder(folder: Path) -> str:
     name = next((part for part in Path(place).parts if part.casefold().startswith(_SHARED)), "")
     if name:
         return f"{name} seems to be a synchronised folder"
-    if place.startswith("\\\\"):  # pragma: no cover - another system
+    if place.startswith("\\\\"):
         return "this is a folder on the network"
     try:
         mounts = [line.split()[1:3] for line in Path("/proc/mounts").read_text(encoding="utf-8").splitlines()]

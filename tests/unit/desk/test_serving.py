@@ -11,12 +11,22 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
+from types import SimpleNamespace
+from typing import ClassVar
 from urllib.parse import urlsplit
 
 import pytest
 
-from metakit.desk.serving import Memory, listening_socket, memory_file, recall, remember, shared_folder
+from metakit.desk.serving import (
+    Memory,
+    listening_socket,
+    memory_file,
+    recall,
+    remember,
+    shared_folder,
+    state_folder,
+)
 
 
 @pytest.fixture
@@ -128,6 +138,66 @@ def test_a_port_in_use_gives_another_one() -> None:
     again.close()
     with pytest.raises(OSError, match=r"refused|timed out"), socket.create_connection(("127.0.0.1", port), 2):
         pass
+
+
+class Recorded(socket.socket):
+    """A socket of this system that takes note of its options and knows one of Windows."""
+
+    options: ClassVar[list[int]] = []
+
+    def setsockopt(self, level: int, option: int, value: int) -> None:  # type: ignore[override]
+        Recorded.options.append(option)
+        if option != WINDOWS_ALONE:
+            super().setsockopt(level, option, value)
+
+
+WINDOWS_ALONE = -5
+"""SO_EXCLUSIVEADDRUSE, the complement of SO_REUSEADDR. Source: winsock2.h of the Windows SDK, from memory."""
+
+
+@pytest.mark.parametrize("windows", [True, False])
+def test_no_other_program_takes_the_address_over(monkeypatch: pytest.MonkeyPatch, windows: bool) -> None:
+    """On Windows SO_REUSEADDR would let it; there the address is asked for alone. Patched, not run there."""
+    Recorded.options.clear()
+    if windows:
+        monkeypatch.setattr(socket, "SO_EXCLUSIVEADDRUSE", WINDOWS_ALONE, raising=False)
+    monkeypatch.setattr(socket, "socket", Recorded)
+    found, _ = listening_socket(0)
+    found.close()
+    assert Recorded.options == [WINDOWS_ALONE if windows else socket.SO_REUSEADDR]
+
+
+@pytest.mark.parametrize(
+    ("system", "told", "where"),
+    [
+        ("win32", {"LOCALAPPDATA": "local"}, "local/metakit"),
+        ("win32", {}, "home/AppData/Local/metakit"),
+        ("darwin", {}, "home/Library/Application Support/metakit"),
+        ("linux", {"XDG_STATE_HOME": "state"}, "state/metakit"),
+        ("linux", {}, "home/.local/state/metakit"),
+    ],
+)
+def test_each_system_has_its_place_for_what_is_remembered(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, system: str, told: dict[str, str], where: str
+) -> None:
+    """The platform is patched; nothing was run on Windows or macOS."""
+    monkeypatch.setattr(sys, "platform", system)
+    monkeypatch.setattr(Path, "home", lambda: tmp_path / "home")
+    for name in ("LOCALAPPDATA", "XDG_STATE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    for name, folder in told.items():
+        monkeypatch.setenv(name, str(tmp_path / folder))
+    assert state_folder() == tmp_path / where
+    remember(tmp_path, Memory(port=50321, secret="s", person="AB"))  # noqa: S106
+    assert recall(tmp_path).port == 50321
+    assert [path.parent for path in (tmp_path / where).iterdir()] == [tmp_path / where]
+
+
+def test_folders_on_the_network_of_other_systems_are_pointed_out(tmp_path: Path) -> None:
+    share = SimpleNamespace(resolve=lambda: PureWindowsPath(r"\\ward\reviews\thumbs"))
+    assert shared_folder(share) == "this is a folder on the network"  # type: ignore[arg-type]
+    mac = tmp_path / "Library" / "Mobile Documents" / "com~apple~CloudDocs" / "review"
+    assert "synchronised" in shared_folder(mac)
 
 
 def test_synchronised_folders_are_pointed_out(tmp_path: Path) -> None:
