@@ -63,7 +63,8 @@ def units_of(desk: Desk) -> list[tuple[str, str]]:
     for path in sorted(desk.folder.glob("*.yaml")):
         reading = desk.reading(path) if desk.is_plain(path) else None
         if reading is not None and reading.form is not None and reading.form.name == "unit":
-            found.append((path.stem, reading.group.text("unit.name") if reading.group else path.stem))
+            name = reading.group.text("unit.name") if reading.group else ""
+            found.append((path.stem, name or path.stem))
     return found
 
 

@@ -12,6 +12,12 @@ from metakit.forms.records import Reading
 LEFT_OUT = ("appraisal", "answered_questions", "places")
 """Sections with a page of their own, or filled in by pages."""
 
+_ENDS = {
+    "study": ("Report", "Analysis, funding, notes"),
+    "unit": ("Department", "What it does now, notes"),
+}
+"""What the first and the last part of a form are called; those of the plan where nothing stands here."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
@@ -32,7 +38,7 @@ def parts_of(reading: Reading) -> tuple[Part, ...]:
     first = next((n for n, section in enumerate(sections) if section.repeats), len(sections))
     opening = tuple(section.name for section in sections[:first])
     closing = tuple(section.name for section in sections[first:] if not section.repeats)
-    first_words = "Report" if form.name == "study" else "Question"
+    first_words, last_words = _ENDS.get(form.name, ("Question", "More choices"))
     parts = [Part(name="report", words=first_words, sections=opening)] if opening else []
     for section in sections:
         if section.repeats:
@@ -44,7 +50,6 @@ def parts_of(reading: Reading) -> tuple[Part, ...]:
                 for key, one in entries
             ]
             parts.append(Part(name=section.name, words=f"Add to {words.lower()}" if entries else words))
-    last_words = "Analysis, funding, notes" if form.name == "study" else "More choices"
     parts += [Part(name="closing", words=last_words, sections=closing)] if closing else []
     return tuple(parts)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from metakit.errors import Problem
 from metakit.forms.addresses import entry_key
-from metakit.forms.answers import values_of
+from metakit.forms.answers import SECTION, values_of
 from metakit.forms.records import Reading
 from metakit.forms.specs import FieldSpec, Form
 from metakit.forms.tree import Group
@@ -79,8 +79,11 @@ def is_gap(problem: Problem) -> bool:
     return problem.severity == "error" and problem.what.startswith(GAP) and not problem.rule
 
 
-def told(problem: Problem, address: str) -> Told:
-    """Return a problem in words, without the place that its field has in the file."""
+def told(problem: Problem, address: str, *, answerable: bool = True) -> Told:
+    """Return a problem in words, without the place that its field has in the file.
+
+    A question is answered there where the form keeps answers (`answerable`).
+    """
     parts = [problem.what]
     parts += [
         f"{name}: {text}" for name, text in (("found", problem.found), ("allowed", problem.allowed)) if text
@@ -88,7 +91,7 @@ def told(problem: Problem, address: str) -> Told:
     parts += [problem.hint] if problem.hint else []
     if problem.severity == "answered":
         parts.append(f"answered: {problem.answer}")
-    asks = problem.severity == "question" and problem.rule and problem.address
+    asks = answerable and problem.severity == "question" and problem.rule and problem.address
     return Told(
         severity=problem.severity,
         text="; ".join(parts),
@@ -104,10 +107,11 @@ def problems_by_address(reading: Reading) -> dict[str, list[Told]]:
     addresses = reading.addresses
     if addresses is None:
         return {"": [told(problem, "") for problem in reading.problems]}
+    answerable = reading.form is not None and reading.form.find(SECTION) is not None
     for problem in reading.problems:
         if not is_gap(problem):
             address = addresses.of(problem.field) if problem.field else ""
-            found.setdefault(address, []).append(told(problem, address))
+            found.setdefault(address, []).append(told(problem, address, answerable=answerable))
     return found
 
 

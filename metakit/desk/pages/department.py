@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import datetime
+from collections.abc import Callable, Mapping
 
 from markupsafe import Markup
 from starlette.responses import JSONResponse, Response
 
+from metakit.core.files import sha256_of
+from metakit.core.places import refuse_links
 from metakit.desk.moved_unit import (
     inputs_of,
     moved_unit,
@@ -16,12 +19,16 @@ from metakit.desk.moved_unit import (
     units_of,
 )
 from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown
+from metakit.desk.pages.working import waiting
+from metakit.desk.reviewing import inputs_digest, reviewed
 from metakit.desk.saving import change_file
 from metakit.desk.shell import fragment
 from metakit.desk.working import why_no_answers
+from metakit.desk.written import written_file
 from metakit.errors import MetakitError, UsageError
 from metakit.forms.records import Reading
 from metakit.forms.splice import set_value
+from metakit.review.files import PROTOCOL, RECORDS, yaml_files
 
 KEPT = {"volume": ("volume", "thumbs_a_year"), "years": ("time", "years_followed")}
 """Inputs that the page can type into the unit's file; weights and counts stand there with their sources."""
@@ -29,9 +36,12 @@ KEPT = {"volume": ("volume", "thumbs_a_year"), "years": ("time", "years_followed
 
 def _all(asked: Asked) -> Response:
     units = units_of(asked.desk)
-    if len(units) == 1:
+    page = waiting(asked, "department", "Our department", "the department’s page is being made")
+    if page is not None:
+        return page
+    if len(units) == 1 and "all" not in asked.query:
         return _shown(asked, units[0][0])
-    return asked.page("departments.html.j2", "Our department", units=units, why="")
+    return asked.page("departments.html.j2", "Our department", units=units, why="", numbers="")
 
 
 def _one(asked: Asked) -> Response:
@@ -44,7 +54,9 @@ def _shown(asked: Asked, name: str) -> Response:
     except UsageError as error:
         raise not_here(str(error)) from None
     except MetakitError as error:
-        return asked.page("departments.html.j2", "Our department", units=[], why=why_no_answers(error))
+        numbers = f"/department/{name}/numbers"
+        why = f"The numbers of this department are not complete, or cannot be right: {why_no_answers(error)}"
+        return asked.page("departments.html.j2", "Our department", units=[], why=why, numbers=numbers)
     query = _query(asked)
     inputs = []
     for item in inputs_of(unit):
@@ -56,7 +68,56 @@ def _shown(asked: Asked, name: str) -> Response:
         name=name,
         inputs=inputs,
         found=_moved_markup(asked, name, query, rest=False),
+        file=f"{name}.yaml",
+        **_page_made(asked, name),
     )
+
+
+def _digest(asked: Asked, name: str) -> str:
+    """Return the hash of all files that a department's page rests on."""
+    return f"{name} {inputs_digest(asked.desk)} {sha256_of(unit_path(asked.desk, name))}"
+
+
+def _page_made(asked: Asked, name: str) -> dict[str, object]:
+    """Return when the department's page was made, whether a file is younger, and why the last one was not."""
+    folder = asked.desk.folder
+    page = folder / name / "unit.html"
+    made = page.stat().st_mtime if asked.desk.is_plain(page) else 0.0
+    under = [folder / f"{name}.yaml", folder / PROTOCOL, *yaml_files(folder / RECORDS)[0]]
+    return {
+        "made": datetime.datetime.fromtimestamp(made).strftime("%Y-%m-%d %H:%M") if made else "",
+        "older": any(path.stat().st_mtime > made for path in under if path.is_file()),
+        "why_not": asked.desk.tasks.why_not("department", _digest(asked, name)),
+    }
+
+
+def _make_page(asked: Asked) -> Response:
+    """Write the department's page to print into a folder beside its file, as the command line would."""
+    name, folder = asked.path["unit"], asked.desk.folder
+    path = unit_path(asked.desk, name)
+
+    def work(say: Callable[[str], None]) -> None:
+        from metakit.decision.one_unit.unit_decision import decide
+        from metakit.decision.one_unit.unit_reading import read_unit
+        from metakit.report.folders.output_folder import check_folder
+        from metakit.report.unit_page import write_unit_page
+
+        out = path.with_suffix("")
+        refuse_links(folder, out)
+        check_folder(out)
+        write_unit_page(decide(reviewed(asked.desk).review, read_unit(path), progress=say), out, progress=say)
+
+    asked.desk.tasks.begin("department", _digest(asked, name), work, writes=True)
+    return go("/department")
+
+
+def _file(asked: Asked) -> Response:
+    """Return a file of the department's page, which has no script."""
+    from metakit.report.render import security_policy
+
+    unit_path(asked.desk, asked.path["unit"])
+    home = asked.desk.folder / asked.path["unit"]
+    return written_file(asked.desk, home, asked.path["path"], security_policy(""))
 
 
 def _query(asked: Asked) -> dict[str, str]:
@@ -116,6 +177,8 @@ PAGE = Page(
         shown("/department/{unit}", _one),
         shown("/department/{unit}/moved", _moved),
         posted("/department/{unit}/set", _set),
+        posted("/department/{unit}/page", _make_page),
+        shown("/department/{unit}/file/{path:path}", _file),
     ),
     styles=("department.css",),
 )

@@ -3,30 +3,16 @@
 from __future__ import annotations
 
 import datetime
-import mimetypes
 from collections.abc import Callable
-from pathlib import Path
 
 from starlette.responses import Response
 
-from metakit.core.places import name_fault, refuse_links
+from metakit.core.places import refuse_links
 from metakit.desk.closing import REPORT as FOLDER
-from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, shown
+from metakit.desk.page import Asked, Page, elsewhere, go, posted, shown
 from metakit.desk.pages.working import waiting
 from metakit.desk.reviewing import inputs_digest
-
-_OPENED = "; ".join(
-    (
-        "default-src 'none'",
-        "style-src 'unsafe-inline'",
-        "img-src 'self' data:",
-        "font-src data:",
-        "base-uri 'none'",
-        "form-action 'none'",
-        "frame-ancestors 'none'",
-    )
-)
-"""A report carries its styles, figures and fonts in itself; its own policy names its one script by hash."""
+from metakit.desk.written import written_file
 
 
 def _show(asked: Asked) -> Response:
@@ -75,25 +61,11 @@ def _make(asked: Asked) -> Response:
 
 
 def _file(asked: Asked) -> Response:
-    """Return a file of the report, found among those that are there."""
-    home = asked.desk.folder / FOLDER
-    name = asked.path["path"]
-    path = home / name
-    hidden = any(part.startswith(".") for part in Path(name).parts)
-    if name_fault(name) or hidden or not asked.desk.is_plain(path):
-        raise not_here("the report has no such file")
-    kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
-    headers = {"content-security-policy": _policy(path) if path.suffix in (".html", ".svg") else _OPENED}
-    return Response(path.read_bytes(), media_type=kind, headers=headers)
-
-
-def _policy(path: Path) -> str:
-    """Return the policy of a page of the report: the one that it names itself, and no frame around it."""
+    """Return a file of the report."""
     from metakit.report.render import page_environment, page_script, security_policy
 
-    if path.suffix != ".html":
-        return _OPENED
-    return f"{security_policy(page_script(page_environment()))}; frame-ancestors 'none'"
+    policy = security_policy(page_script(page_environment()))
+    return written_file(asked.desk, asked.desk.folder / FOLDER, asked.path["path"], policy)
 
 
 PAGE = Page(

@@ -6,7 +6,7 @@ from starlette.responses import JSONResponse, Response
 
 from metakit.desk.page import Asked, Page, not_here, shown
 
-HOMES = {"certainty": "/certainty", "report": "/report"}
+HOMES = {"certainty": "/certainty", "report": "/report", "department": "/department"}
 """Where each long work is begun, waited for and shown."""
 
 
