@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import functools
 import json
+import mimetypes
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
@@ -16,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from metakit.core.places import name_fault
 from metakit.desk.shell import whole_page
 
 if TYPE_CHECKING:
@@ -23,6 +26,19 @@ if TYPE_CHECKING:
 
 SMALL = 1_000_000
 """Bytes that may be posted where a page says nothing else."""
+
+_OPENED = "; ".join(
+    (
+        "default-src 'none'",
+        "style-src 'unsafe-inline'",
+        "img-src 'self' data:",
+        "font-src data:",
+        "base-uri 'none'",
+        "form-action 'none'",
+    )
+)
+"""A page carries its styles, figures and fonts in itself; its own policy names its script by hash."""
+_ALONE = "frame-ancestors 'none'"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +139,30 @@ def elsewhere(path: str) -> Response:
 def not_here(what: str) -> HTTPException:
     """Return the exception for something that the review does not hold."""
     return HTTPException(404, what)
+
+
+def written_file(desk: Desk, home: Path, name: str, policy: str) -> Response:
+    """Return a file that metakit wrote, found among those that are there.
+
+    Parameters
+    ----------
+    desk : Desk
+    home : Path
+        The folder that it was written to, within the review.
+    name : str
+        The file within it.
+    policy : str
+        The policy that its pages name for themselves.
+    """
+    path = home / name
+    hidden = any(part.startswith(".") for part in Path(name).parts)
+    if name_fault(name) or hidden or not desk.is_plain(path):
+        raise not_here("there is no such file")
+    kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    chosen = policy if path.suffix == ".html" else _OPENED
+    return Response(
+        path.read_bytes(), media_type=kind, headers={"content-security-policy": f"{chosen}; {_ALONE}"}
+    )
 
 
 def _endpoint(handler: Handler) -> Callable[[Request], Any]:

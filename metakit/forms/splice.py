@@ -97,19 +97,15 @@ def _checked(text: str, change: Any, expected: Any) -> str:
     return f"{text[: len(text) - len(body)]}{changed}"
 
 
-class _Untyped(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):  # type: ignore[misc]
-    """Finds nodes and their places; what type a text would have elsewhere is not asked: half of the time."""
-
-    def resolve(self, kind: type[yaml.Node], value: object, implicit: object) -> str:
-        """Give every node the same tag: only texts are wanted."""
-        return ""
+_UNTYPED: Any = type("_Untyped", (getattr(yaml, "CSafeLoader", yaml.SafeLoader),), {"resolve": lambda *_: ""})
+"""Finds nodes and their places; what type a text would have elsewhere is not asked, half of the time."""
 
 
 @functools.lru_cache(maxsize=8)
 def _root(text: str) -> yaml.Node:
     """Return the nodes of a text, found once: what one change is checked with, the next one begins from."""
     try:
-        root = yaml.compose(text, Loader=_Untyped)
+        root = yaml.compose(text, Loader=_UNTYPED)
     except yaml.YAMLError as error:
         raise UsageError(f"the file cannot be read as YAML: {error}") from None
     if not isinstance(root, yaml.MappingNode):
@@ -352,8 +348,6 @@ def _flow(value: Plain) -> str:
         return scalar_text(value) if value else ""
     if isinstance(value, Mapping):
         return (
-            "{"
-            + ", ".join(f"{scalar_text(key)}: {_flow(item)}".rstrip() for key, item in value.items())
-            + "}"
+            f"{{{', '.join(f'{scalar_text(key)}: {_flow(item)}'.rstrip() for key, item in value.items())}}}"
         )
     return "[" + ", ".join(_flow(item) or '""' for item in value) + "]"

@@ -18,13 +18,12 @@ from metakit.desk.moved_unit import (
     unit_path,
     units_of,
 )
-from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown
+from metakit.desk.page import Asked, Page, go, not_here, posted, refused, shown, written_file
 from metakit.desk.pages.working import waiting
 from metakit.desk.reviewing import inputs_digest, reviewed
 from metakit.desk.saving import change_file
 from metakit.desk.shell import fragment
 from metakit.desk.working import why_no_answers
-from metakit.desk.written import written_file
 from metakit.errors import MetakitError, UsageError
 from metakit.forms.records import Reading
 from metakit.forms.splice import set_value

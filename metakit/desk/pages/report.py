@@ -9,10 +9,9 @@ from starlette.responses import Response
 
 from metakit.core.places import refuse_links
 from metakit.desk.closing import REPORT as FOLDER
-from metakit.desk.page import Asked, Page, elsewhere, go, posted, shown
+from metakit.desk.page import Asked, Page, elsewhere, go, posted, shown, written_file
 from metakit.desk.pages.working import waiting
 from metakit.desk.reviewing import inputs_digest
-from metakit.desk.written import written_file
 
 
 def _show(asked: Asked) -> Response:

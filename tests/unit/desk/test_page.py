@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from starlette.exceptions import HTTPException
 
+from metakit.desk.page import written_file
 from metakit.desk.state import Desk
-from metakit.desk.written import written_file
 
 POLICY = "default-src 'none'; script-src 'sha256-x'"
 
