@@ -116,20 +116,16 @@ def _root(text: str) -> yaml.Node:
 def _plain(node: yaml.Node) -> Any:
     if isinstance(node, yaml.MappingNode):
         return {key.value: _plain(value) for key, value in node.value}
-    if isinstance(node, yaml.SequenceNode):
-        return [_plain(item) for item in node.value]
-    return node.value
+    return [_plain(item) for item in node.value] if isinstance(node, yaml.SequenceNode) else node.value
 
 
 # --- what the file must hold afterwards ------------------------------------------------------------------
 
 
 def _texts(value: Plain) -> Any:
-    if isinstance(value, str):
-        return value
     if isinstance(value, Mapping):
         return {key: _texts(item) for key, item in value.items()}
-    return [_texts(item) for item in value]
+    return value if isinstance(value, str) else [_texts(item) for item in value]
 
 
 def _at(holder: Any, path: Steps, replace: Any) -> Any:
@@ -347,7 +343,5 @@ def _flow(value: Plain) -> str:
     if isinstance(value, str):
         return scalar_text(value) if value else ""
     if isinstance(value, Mapping):
-        return (
-            f"{{{', '.join(f'{scalar_text(key)}: {_flow(item)}'.rstrip() for key, item in value.items())}}}"
-        )
+        return f"{{{', '.join(f'{scalar_text(key)}: {_flow(one)}'.rstrip() for key, one in value.items())}}}"
     return "[" + ", ".join(_flow(item) or '""' for item in value) + "]"
