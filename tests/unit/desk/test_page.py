@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from metakit.desk.page import written_file
 from metakit.desk.state import Desk
 
-POLICY = "default-src 'none'; script-src 'sha256-x'"
+OWN = "default-src 'none'; script-src 'sha256-x'"
 
 
 @pytest.fixture
@@ -25,12 +25,12 @@ def desk(tmp_path: Path) -> Desk:
 
 
 def test_a_page_keeps_its_policy_and_stands_in_no_frame(desk: Desk) -> None:
-    page = written_file(desk, desk.folder / "unit", "unit.html", POLICY)
-    assert page.headers["content-security-policy"] == f"{POLICY}; frame-ancestors 'none'"
-    figure = written_file(desk, desk.folder / "unit", "figure.svg", POLICY)
+    page = written_file(desk, desk.folder / "unit", "unit.html", OWN)
+    assert page.headers["content-security-policy"] == f"{OWN}; frame-ancestors 'none'"
+    figure = written_file(desk, desk.folder / "unit", "figure.svg", OWN)
     assert figure.media_type == "image/svg+xml"
     assert "script-src" not in figure.headers["content-security-policy"]
-    assert written_file(desk, desk.folder / "unit", "unit.json", POLICY).media_type == "application/json"
+    assert written_file(desk, desk.folder / "unit", "unit.json", OWN).media_type == "application/json"
 
 
 @pytest.mark.parametrize(
@@ -38,5 +38,5 @@ def test_a_page_keeps_its_policy_and_stands_in_no_frame(desk: Desk) -> None:
 )
 def test_nothing_else_is_opened(desk: Desk, name: str) -> None:
     with pytest.raises(HTTPException) as refused:
-        written_file(desk, desk.folder / "unit", name, POLICY)
+        written_file(desk, desk.folder / "unit", name, OWN)
     assert refused.value.status_code == 404
