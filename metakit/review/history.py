@@ -123,13 +123,19 @@ def _wrong_places(folder: Path, event: Mapping[str, Any]) -> list[tuple[str, str
 def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
     """Add events to the history, all or none; the caller holds the review's lock.
 
+    What the history says last of a file already is not said again: a run that was stopped between history and
+    file is simply run again.
+
     Raises
     ------
     DataError
         When the history cannot be followed up to its end.
     """
-    sound_history(folder)
+    last = {event.get("file"): event for event in sound_history(folder)}
     path = folder / HISTORY
+    events = [event for event in events if "file" not in event or not _said(event, last.get(event["file"]))]
+    if not events:
+        return path
     faults = [fault for event in events for fault in _wrong_places(folder, event)]
     if faults:
         raise DataError(
@@ -145,6 +151,11 @@ def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
         content += line + b"\n"
         before = hashlib.sha256(line).hexdigest()
     return write_atomically(path, content, within=folder)
+
+
+def _said(event: Mapping[str, Any], last: Mapping[str, Any] | None) -> bool:
+    written = json.loads(json.dumps(event))
+    return last is not None and written == {name: said for name, said in last.items() if name != "previous"}
 
 
 def last_of_each(events: Sequence[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]]:

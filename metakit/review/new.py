@@ -72,9 +72,17 @@ def copy_of_demonstration(path: str | Path) -> Path:
     UsageError
         When the folder holds something already, or the path is a file.
     """
-    return _made_whole(
-        Path(path), lambda temporary: shutil.copytree(demo_studies(), temporary, dirs_exist_ok=True)
-    )
+    return _made_whole(Path(path), _copy_demonstration)
+
+
+def _copy_demonstration(folder: Path) -> None:
+    # Not copytree: it gathers refusals of the system into one that names no file.
+    for source in sorted(demo_studies().rglob("*")):
+        target = folder / source.relative_to(demo_studies())
+        if source.is_dir():
+            target.mkdir()
+        else:
+            shutil.copy(source, target)
 
 
 def _made_whole(folder: Path, fill: Callable[[Path], object]) -> Path:
@@ -83,18 +91,28 @@ def _made_whole(folder: Path, fill: Callable[[Path], object]) -> Path:
         raise UsageError(f"{folder} is a file; name a folder that does not exist yet")
     if folder.is_dir() and any(folder.iterdir()):
         raise UsageError(f"{folder} is not empty; name a new folder, so that nothing is overwritten")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
+    except OSError as error:
+        raise _naming(folder, error) from None
     try:
         fill(temporary)
         temporary.chmod(0o777 & ~_umask())
         if folder.is_dir():
             folder.rmdir()  # empty, as seen above; some systems do not rename onto a folder
         temporary.rename(folder)
-    except BaseException:
+    except BaseException as error:
         shutil.rmtree(temporary, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise _naming(folder, error) from None
         raise
     return folder
+
+
+def _naming(folder: Path, error: OSError) -> OSError:
+    """Let a refusal of the system name the folder that was meant, not its temporary neighbour."""
+    return type(error)(error.errno, error.strerror or str(error), str(folder))
 
 
 def _protocol_text(path: Path) -> str:

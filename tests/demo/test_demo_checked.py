@@ -9,13 +9,16 @@ import pytest
 import yaml
 
 from metakit.review.check import check_paths
-from metakit.review.folder import open_folder
+from tests import demonstration
 
 FOLDER = Path(generate_demo.FOLDER)
-EXPECTED = yaml.safe_load(
-    (Path(generate_demo.__file__).parent / "expected_questions.yaml").read_text(encoding="utf-8")
+EXPECTED = yaml.load(
+    (Path(generate_demo.__file__).parent / "expected_questions.yaml").read_text(encoding="utf-8"),
+    Loader=yaml.CSafeLoader,
 )["questions"]
-PLANTED = yaml.safe_load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"))["planted"]
+PLANTED = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)[
+    "planted"
+]
 
 
 def test_no_error_and_only_the_planted_questions() -> None:
@@ -29,8 +32,7 @@ def test_no_error_and_only_the_planted_questions() -> None:
 
 
 def test_the_typed_records_hold_what_was_planted() -> None:
-    review = open_folder(FOLDER)
-    studies = {study.id: study for study in review.studies}
+    studies = demonstration.studies()
     assert len(studies) == 30
     assert {study.design_group for study in studies.values()} == {"randomised", "comparative", "series"}
     assert studies["DEMO-10"].cohort == studies["DEMO-11"].cohort
@@ -48,8 +50,7 @@ def test_the_typed_records_hold_what_was_planted() -> None:
 
 @pytest.mark.parametrize(("study", "unit"), [("DEMO-05", "lb"), ("DEMO-10", "N")])
 def test_strength_is_converted_to_kilograms(study: str, unit: str) -> None:
-    review = open_folder(FOLDER)
-    (record,) = (entry for entry in review.studies if entry.id == study)
+    record = demonstration.studies()[study]
     values = [value for value in record.outcomes if value.outcome == "key_pinch"]
     assert values
     for value in values:

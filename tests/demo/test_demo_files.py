@@ -11,23 +11,17 @@ import generate_demo
 import pytest
 import yaml
 
+from tests.demonstration import typed_records
+
 FOLDER = Path(generate_demo.FOLDER)
-RECORDS = {
-    str(tree["study"]["id"]): tree
-    for tree in (
-        # BaseLoader keeps every scalar as the text that was typed.
-        yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)  # noqa: S506
-        for path in sorted((FOLDER / "records").glob("*.yaml"))
-    )
-}
-TRUTHS = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.BaseLoader)  # noqa: S506
-PROTOCOL = yaml.load((FOLDER / "protocol.yaml").read_text(encoding="utf-8"), Loader=yaml.BaseLoader)  # noqa: S506
+TRUTHS = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.CBaseLoader)  # noqa: S506
+PROTOCOL = yaml.load((FOLDER / "protocol.yaml").read_text(encoding="utf-8"), Loader=yaml.CBaseLoader)  # noqa: S506
 
 
 def rows(study: str, outcome: str, **having: str) -> list[dict[str, Any]]:
     return [
         row
-        for row in RECORDS[study]["outcomes"]
+        for row in typed_records()[study]["outcomes"]
         if row["outcome"] == outcome and all(row.get(key) == value for key, value in having.items())
     ]
 
@@ -74,10 +68,10 @@ def test_tables_and_lines_without_room_for_a_heading_say_it_in_every_decision() 
 
 
 def test_labels_and_ids_are_unique_and_of_the_demonstration() -> None:
-    labels = [tree["study"]["label"] for tree in RECORDS.values()]
+    labels = [tree["study"]["label"] for tree in typed_records().values()]
     assert len(set(labels)) == len(labels) == 30
-    assert list(RECORDS) == [f"DEMO-{number:02d}" for number in range(1, 31)]
-    for tree in RECORDS.values():
+    assert list(typed_records()) == [f"DEMO-{number:02d}" for number in range(1, 31)]
+    for tree in typed_records().values():
         assert tree["study"]["label"].startswith(tree["study"]["id"])
         assert "demonstration only" in tree["study"]["citation"]
         assert "invented" in tree["setting"]["country"].lower()
@@ -85,21 +79,25 @@ def test_labels_and_ids_are_unique_and_of_the_demonstration() -> None:
 
 
 def test_the_mix_of_designs() -> None:
-    designs = Counter(tree["design"]["type"] for tree in RECORDS.values())
+    designs = Counter(tree["design"]["type"] for tree in typed_records().values())
     series = designs["case_series"] + designs["registry_series"]
     assert designs["randomised"] == 8
     assert designs["prospective_cohort"] + designs["retrospective_cohort"] == 12
     assert series == 10
-    assert len({tree["study"]["cohort"] for tree in RECORDS.values()}) == 29
+    assert len({tree["study"]["cohort"] for tree in typed_records().values()}) == 29
     assert (
-        sum(len(tree["arms"]) == 3 for tree in RECORDS.values() if tree["design"]["type"] == "randomised")
+        sum(
+            len(tree["arms"]) == 3
+            for tree in typed_records().values()
+            if tree["design"]["type"] == "randomised"
+        )
         == 1
     )
-    assert max(int(arm["thumbs"]["analysed"]) for arm in RECORDS["DEMO-18"]["arms"]) > 700
+    assert max(int(arm["thumbs"]["analysed"]) for arm in typed_records()["DEMO-18"]["arms"]) > 700
 
 
 def test_thumbs_patients_and_stages_add_up() -> None:
-    for study, tree in RECORDS.items():
+    for study, tree in typed_records().items():
         for arm in tree["arms"]:
             thumbs, patients = int(arm["thumbs"]["analysed"]), int(arm["patients"]["analysed"])
             assert thumbs - patients == int(arm["bilateral"]), study
@@ -113,7 +111,7 @@ def test_thumbs_patients_and_stages_add_up() -> None:
 
 
 def test_reoperations_are_nested() -> None:
-    for study, tree in RECORDS.items():
+    for study, tree in typed_records().items():
         for arm in tree["arms"]:
             count = {
                 row["outcome"]: int(row["events"])
@@ -130,7 +128,7 @@ def test_reoperations_are_nested() -> None:
 
 def test_kinds_of_complication_do_not_exceed_the_whole() -> None:
     whole_seen = 0
-    for study, tree in RECORDS.items():
+    for study, tree in typed_records().items():
         for row in tree["outcomes"]:
             if row["outcome"] in {
                 "sbrn_neuropraxia",
@@ -169,7 +167,10 @@ def test_planted_ways_of_reporting() -> None:
             assert set(row["quartiles"]) == {"first", "third"} and "mean" not in row
             assert float(row["quartiles"]["first"]) < float(row["median"]) < float(row["quartiles"]["third"])
     everywhere = [
-        (study, row["outcome"]) for study in RECORDS for row in RECORDS[study]["outcomes"] if "median" in row
+        (study, row["outcome"])
+        for study in typed_records()
+        for row in typed_records()[study]["outcomes"]
+        if "median" in row
     ]
     assert set(everywhere) == {(entry["study"], entry["outcome"]) for entry in medians}
 
@@ -192,13 +193,13 @@ def test_planted_ways_of_reporting() -> None:
 def test_planted_units() -> None:
     in_kg = [
         float(row["mean"])
-        for study in RECORDS
+        for study in typed_records()
         for row in rows(study, "key_pinch", measured_in="kg", kind="final")
         if "mean" in row
     ]
     for defect, unit, factor in (("unit_pound", "lb", 0.45359237), ("unit_newton", "N", 1 / 9.80665)):
         (entry,) = planted(defect)
-        used = {study for study in RECORDS for row in rows(study, "key_pinch", measured_in=unit)}
+        used = {study for study in typed_records() for row in rows(study, "key_pinch", measured_in=unit)}
         assert used == {entry["study"]}
         for row in rows(entry["study"], "key_pinch", kind="final"):
             assert min(in_kg) - 0.5 < float(row["mean"]) * factor < max(in_kg) + 0.5
@@ -207,12 +208,12 @@ def test_planted_units() -> None:
 
 def test_planted_overlap_mixture_sign_and_follow_up() -> None:
     (pair,) = planted("overlapping_reports")
-    first, second = RECORDS[pair["study"]], RECORDS[pair["other"]]
+    first, second = typed_records()[pair["study"]], typed_records()[pair["other"]]
     assert first["study"]["cohort"] == second["study"]["cohort"] == pair["cohort"]
     assert first["study"]["linked_reports"] == [pair["other"]]
     assert first["design"]["recruitment_start"] == second["design"]["recruitment_start"]
     (mixed,) = planted("mixed_arm")
-    arms = {arm["id"]: arm["mixed"] for arm in RECORDS[mixed["study"]]["arms"]}
+    arms = {arm["id"]: arm["mixed"] for arm in typed_records()[mixed["study"]]["arms"]}
     assert [arm for arm, flag in arms.items() if flag == "yes"] == mixed["arms"]
     (sign,) = planted("interval_lost_its_sign")
     (row,) = rows(sign["study"], sign["outcome"])
@@ -222,7 +223,7 @@ def test_planted_overlap_mixture_sign_and_follow_up() -> None:
         study: max(
             float(arm["follow_up"]["maximum"]) / float(arm["follow_up"]["minimum"]) for arm in tree["arms"]
         )
-        for study, tree in RECORDS.items()
+        for study, tree in typed_records().items()
     }
     assert [study for study, span in spans.items() if span > 4] == [wide["study"]]
 
@@ -232,16 +233,18 @@ def test_planted_silences_are_told_apart() -> None:
         for row in rows(entry["study"], entry["outcome"]):
             assert row["reporting"] == "measured_not_reported"
             assert not {"events", "mean", "median"} & set(row)
-    kinds = Counter(row["reporting"] for tree in RECORDS.values() for row in tree["outcomes"])
+    kinds = Counter(row["reporting"] for tree in typed_records().values() for row in tree["outcomes"])
     assert set(kinds) == {"reported", "reported_zero", "not_reported", "measured_not_reported"}
-    for tree in RECORDS.values():
+    for tree in typed_records().values():
         for row in tree["outcomes"]:
             assert (row["reporting"] == "reported_zero") == (row.get("events") == "0")
 
 
 def test_denervation_hangs_on_to_nothing() -> None:
     together = [
-        {arm["technique"] for arm in tree["arms"]} for tree in RECORDS.values() if len(tree["arms"]) > 1
+        {arm["technique"] for arm in tree["arms"]}
+        for tree in typed_records().values()
+        if len(tree["arms"]) > 1
     ]
     assert not any("denervation" in arms for arms in together)
     assert {"lr", "lrti"} in together  # the trial from which the tendon ball alone can be judged
@@ -259,6 +262,6 @@ def test_the_protocol_and_the_truths_name_the_same_analyses() -> None:
 
 
 def test_every_judgement_has_a_reason_and_a_page() -> None:
-    for tree in RECORDS.values():
+    for tree in typed_records().values():
         for judgement in tree["appraisal"]["judgements"]:
             assert judgement["reason"] and int(judgement["page"]) > 0

@@ -17,7 +17,9 @@ from scipy import stats
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
 FOLDER = Path(generate_demo.FOLDER)
-TRUTHS = yaml.safe_load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"))["analyses"]
+TRUTHS = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)[
+    "analyses"
+]
 # Studies that carry each answer, by hand from the specifications in tests/demo/invented.
 STUDIES = {
     "complications_lrti": 5,

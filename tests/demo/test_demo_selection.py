@@ -9,22 +9,21 @@ from pathlib import Path
 import generate_demo
 from invented.selection import EXCLUDED, FILES, LISTS, NOT_RETRIEVED, SEED, UNRELATED, _reports
 
-from metakit.review.folder import open_folder
+from tests.demonstration import review
 
 FOLDER = Path(generate_demo.FOLDER)
-REVIEW = open_folder(FOLDER)
 REPORTS = _reports(random.Random(SEED), generate_demo.STUDIES)
 
 
 def test_the_selection_is_finished_and_adds_up() -> None:
-    assert REVIEW.selection is not None
-    assert REVIEW.selection.unfinished == ()
-    assert REVIEW.selection.flow is not None
-    assert REVIEW.selection.flow.problems() == []
+    assert review().selection is not None
+    assert review().selection.unfinished == ()
+    assert review().selection.flow is not None
+    assert review().selection.flow.problems() == []
 
 
 def test_every_record_was_planted_and_every_duplicate_is_one() -> None:
-    selection = REVIEW.selection
+    selection = review().selection
     assert selection is not None
     assert 380 <= len(selection.citations) <= 420
     assert len(selection.citations) == sum(len(report.sources) for report in REPORTS)
@@ -41,7 +40,7 @@ def test_every_record_was_planted_and_every_duplicate_is_one() -> None:
 
 
 def test_counts_are_those_that_were_planned() -> None:
-    selection = REVIEW.selection
+    selection = review().selection
     assert selection is not None and selection.flow is not None
     flow = selection.flow
     assert flow.other is not None
@@ -54,17 +53,17 @@ def test_counts_are_those_that_were_planned() -> None:
 
 
 def test_it_ends_in_exactly_the_records() -> None:
-    selection = REVIEW.selection
+    selection = review().selection
     assert selection is not None and selection.flow is not None
     assert {record for found in selection.records_of_citation.values() for record in found} == {
-        study.id for study in REVIEW.studies
+        study.id for study in review().studies
     }
-    assert len(REVIEW.studies) == 30
+    assert len(review().studies) == 30
     assert (selection.flow.included_reports, selection.flow.included_studies) == (32, 29)
 
 
 def test_screeners_disagree_sometimes_and_a_third_settled_all() -> None:
-    selection = REVIEW.selection
+    selection = review().selection
     assert selection is not None
     for stage, fewest in (("title_abstract", 10), ("full_text", 3)):
         assert not selection.screening.conflicts[stage]

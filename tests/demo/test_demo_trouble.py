@@ -16,11 +16,10 @@ import pytest
 import yaml
 
 from metakit.core.records import Arm, StudyRecord
-from metakit.review.folder import open_folder
+from tests.demonstration import studies
 
 FOLDER = Path(generate_demo.FOLDER)
-STUDIES = {study.id: study for study in open_folder(FOLDER).studies}
-TRUTHS = yaml.safe_load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"))
+TRUTHS = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
 TROUBLE = TRUTHS["sources_of_trouble"]
 
 
@@ -36,7 +35,7 @@ def sides(
 ) -> list[tuple[int, int, int, int]]:
     """Fourfold tables of studies whose arms differ in this, treated first."""
     found = []
-    for study in STUDIES.values():
+    for study in studies().values():
         one = [counts for arm in study.arms if treated(arm) and (counts := events(study, arm, outcome))]
         two = [counts for arm in study.arms if left(arm) and (counts := events(study, arm, outcome))]
         if one and two:
@@ -47,7 +46,7 @@ def sides(
 def parts(option: str, treated: str, left: str, outcome: str) -> list[tuple[int, int, int, int]]:
     """Fourfold tables of parts of one arm."""
     found = []
-    for study in STUDIES.values():
+    for study in studies().values():
         counts = {
             getattr(part, option): (part.value.events, part.value.total)
             for part in study.subgroups
@@ -95,7 +94,7 @@ def test_three_studies_compare_within_themselves(tables: list[tuple[int, int, in
 
 
 def test_three_series_tell_of_each_source() -> None:
-    series = [study for study in STUDIES.values() if len(study.arms) == 1 and study.findings]
+    series = [study for study in studies().values() if len(study.arms) == 1 and study.findings]
     for source in ("osteophytes_found", "st_arthritis_seen"):
         assert sum(any(row.finding == source for row in study.findings) for study in series) >= 3
     assert sum(bool(study.mp_bands) for study in series) >= 3
@@ -122,7 +121,7 @@ def test_the_effect_of_treating_it_is_near_the_truth(
 )
 def test_findings_are_as_common_as_the_truth(finding: str, of: str, share: float) -> None:
     found = whole = 0
-    for study in STUDIES.values():
+    for study in studies().values():
         if study.id == "DEMO-24":  # only thumbs with arthritis there got in
             continue
         counts = {(row.arm, row.finding): row.thumbs for row in study.findings if not row.option}
@@ -138,7 +137,7 @@ def planted(defect: str) -> list[dict[str, Any]]:
 
 
 def returns(study: str, arm: str = "A") -> Any:
-    return next(row for row in STUDIES[study].returns if row.arm == arm and row.kind == "operation")
+    return next(row for row in studies()[study].returns if row.arm == arm and row.kind == "operation")
 
 
 def test_planted_breakdowns() -> None:
@@ -152,15 +151,15 @@ def test_planted_breakdowns() -> None:
     shares = {name: returns(name).not_stated / returns(name).thumbs for name in silent["studies"]}
     assert 0 < shares["DEMO-07"] < 0.5 and shares["DEMO-12"] == 1 and 0.4 < shares["DEMO-18"] < 0.6
     (nothing,) = planted("no_word_on_causes")
-    assert not any(STUDIES[name].returns for name in nothing["studies"])
-    told = [row for study in STUDIES.values() for row in study.returns if row.kind == "operation"]
+    assert not any(studies()[name].returns for name in nothing["studies"])
+    told = [row for study in studies().values() for row in study.returns if row.kind == "operation"]
     named = {short["study"], *silent["studies"]}
-    exact = [row for study in STUDIES.values() if study.id not in named for row in study.returns]
+    exact = [row for study in studies().values() if study.id not in named for row in study.returns]
     assert len(told) > 30 and all(row.adds_up for row in exact)
 
 
 def test_returns_are_the_reoperations() -> None:
-    for study in STUDIES.values():
+    for study in studies().values():
         for arm in study.arms:
             counts = events(study, arm, "any_reoperation")
             rows = [row for row in study.returns if row.arm == arm.id and row.kind == "operation"]
@@ -170,35 +169,35 @@ def test_returns_are_the_reoperations() -> None:
 
 def test_planted_zero_bands_signs_and_some() -> None:
     (zero,) = planted("zero_cell")
-    assert events(STUDIES[zero["study"]], STUDIES[zero["study"]].arm("A"), zero["outcome"])[0] == 0  # type: ignore[index]
+    assert events(studies()[zero["study"]], studies()[zero["study"]].arm("A"), zero["outcome"])[0] == 0  # type: ignore[index]
     (bands,) = planted("coarse_and_conflicting_bands")
-    met = {str(band.band) for name in bands["studies"] for band in STUDIES[name].mp_bands}
+    met = {str(band.band) for name in bands["studies"] for band in studies()[name].mp_bands}
     assert {"up to 30", "over 30", "35 and more", "30 to 39", "20 to 30"} <= met
     for name in bands["studies"]:
-        for arm in STUDIES[name].arms:
-            rows = [b for b in STUDIES[name].mp_bands if b.arm == arm.id and b.months == 0]
+        for arm in studies()[name].arms:
+            rows = [b for b in studies()[name].mp_bands if b.arm == arm.id and b.months == 0]
             assert sum(row.thumbs for row in rows) == rows[0].total == arm.thumbs
     (lost,) = planted("angle_change_lost_its_sign")
-    means = {v.kind: v.mean for v in STUDIES[lost["study"]].outcomes if v.outcome == lost["outcome"]}
+    means = {v.kind: v.mean for v in studies()[lost["study"]].outcomes if v.outcome == lost["outcome"]}
     assert means["final"] < means["baseline"] and means["change"] > 0
     (turned,) = planted("flexion_typed_as_positive")
-    values = [v for v in STUDIES[turned["study"]].outcomes if v.outcome == turned["outcome"]]
+    values = [v for v in studies()[turned["study"]].outcomes if v.outcome == turned["outcome"]]
     assert values and all(v.mean > 0 and "sign turned" in v.conversion for v in values)
     (some,) = planted("treats_some")
     for name in some["studies"]:
-        arm = STUDIES[name].arms[0]
+        arm = studies()[name].arms[0]
         assert "some" in arm.osteophyte_option or "some" in arm.st_option
 
 
 def test_planted_confounded_cohort() -> None:
     (entry,) = planted("confounded_cohort")
-    study = STUDIES[entry["study"]]
+    study = studies()[entry["study"]]
     assert len({arm.mp_option for arm in study.arms}) == len({arm.st_option for arm in study.arms}) == 2
 
 
 def test_angles_fall_as_the_truth_says() -> None:
     fall = TROUBLE["mp_hyperextension"]["fall"]
-    for study in STUDIES.values():
+    for study in studies().values():
         for arm in study.arms:
             final = [
                 v for v in study.outcomes

@@ -15,22 +15,29 @@ import numpy as np
 import pytest
 import yaml
 
+from tests.demonstration import plain_records
+
 FOLDER = Path(generate_demo.FOLDER)
-RECORDS = [
-    yaml.safe_load(path.read_text(encoding="utf-8")) for path in sorted((FOLDER / "records").glob("*.yaml"))
-]
-TRUTHS = yaml.safe_load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"))
+TRUTHS = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
 STUDY_SPREAD = TRUTHS["spread_between_studies"]
 ARM_SPREAD = TRUTHS["spread_between_arms_of_a_study"]
 TO_KG = {"kg": 1.0, "lb": 0.45359237, "N": 1 / 9.80665}
+
+
 # The later report of one cohort counts the same thumbs again.
-INDEPENDENT = [tree for tree in RECORDS if tree["study"]["id"] != "DEMO-11"]
+def independent() -> list[dict[str, Any]]:
+    return [tree for tree in plain_records() if tree["study"]["id"] != "DEMO-11"]
 
 
 def arms_of(
-    technique: str, trees: list[dict[str, Any]] = INDEPENDENT
+    technique: str, trees: list[dict[str, Any]] | None = None
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
-    return [(tree, arm) for tree in trees for arm in tree["arms"] if arm["technique"] == technique]
+    return [
+        (tree, arm)
+        for tree in (trees or independent())
+        for arm in tree["arms"]
+        if arm["technique"] == technique
+    ]
 
 
 def value(tree: dict[str, Any], arm: dict[str, Any], outcome: str, months: object) -> dict[str, Any] | None:
@@ -106,7 +113,7 @@ def mantel_haenszel_risk_ratio(tables: np.ndarray[Any, Any]) -> tuple[float, flo
 
 def two_by_two(technique: str, comparator: str) -> np.ndarray[Any, Any]:
     tables = []
-    for tree in INDEPENDENT:
+    for tree in independent():
         by_technique = {
             arm["technique"]: share(value(tree, arm, "any_complication", 12)) for arm in tree["arms"]
         }
@@ -184,7 +191,7 @@ def test_differences_of_means_are_near_the_truth(
 ) -> None:
     spread_name = "pain" if outcome == "pain_activity" else outcome
     differences, variances = [], []
-    for tree in INDEPENDENT:
+    for tree in independent():
         moments = {}
         for arm in tree["arms"]:
             row = value(tree, arm, outcome, 12)

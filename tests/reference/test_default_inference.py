@@ -139,7 +139,7 @@ def test_two_trials_after_transplantation() -> None:
 
     Counts recalled (status memory); limits computed on a grid of tau, tolerance as stated there.
     """
-    example = yaml.safe_load((FOLDER / "two_trials_half_normal.yaml").read_text())
+    example = yaml.load((FOLDER / "two_trials_half_normal.yaml").read_text(), Loader=yaml.CSafeLoader)
     rows = example["data"]["rows"]
     names = ("study", "events_1", "total_1", "events_2", "total_2")
     table = dict(zip(names, (list(column) for column in zip(*rows, strict=True)), strict=True))

@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from metakit.core.files import sha256_of, write_atomically
 from metakit.core.seals import seal_holds, sealed
@@ -83,8 +84,9 @@ def write_copy(file: Path, problems: Sequence[Problem]) -> Path:
         if not path.exists() or _untouched(path):
             break
         number += 1
-    write_atomically(path, annotated(file, problems))
-    fact = f"{sha256_of(file)} {_cells(read_book(path))}"
+    with TemporaryDirectory() as scratch:
+        draft = write_atomically(Path(scratch) / path.name, annotated(file, problems))
+        fact = f"{sha256_of(file)} {_cells(read_book(draft))}"
     return write_atomically(path, sealed(annotated(file, problems, copy_of=fact), _KIND))
 
 

@@ -12,8 +12,9 @@ import yaml
 PEOPLE = ("AB", "CD")
 FIRST_DAY = {"AB": 3, "CD": 8}
 """Day of February 2026 before the first study was typed; a study a day."""
-PLANTED: Mapping[str, Any] = yaml.safe_load(
-    (Path(__file__).resolve().parents[1] / "planted_disagreements.yaml").read_text(encoding="utf-8")
+PLANTED: Mapping[str, Any] = yaml.load(
+    (Path(__file__).resolve().parents[1] / "planted_disagreements.yaml").read_text(encoding="utf-8"),
+    Loader=yaml.CSafeLoader,
 )
 
 

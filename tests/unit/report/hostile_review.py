@@ -103,7 +103,7 @@ def hostile(tree: Any, form: Form, words: Iterator[str]) -> Any:
 
 
 def _write_record(path: Path, form: Form, words: Iterator[str]) -> None:
-    tree = yaml.load(path.read_text(encoding="utf-8"), yaml.BaseLoader)  # noqa: S506 - text only, our own file
+    tree = yaml.load(path.read_text(encoding="utf-8"), yaml.CBaseLoader)  # noqa: S506 - text only, our own file
     text = yaml.dump(hostile(tree, form, words), Dumper=_Dumper)
     path.write_text(text, encoding="utf-8")
 

@@ -13,13 +13,14 @@ from metakit.review.extraction import Extraction, extraction_of
 from metakit.review.folder import open_folder
 from metakit.review.new import FIRST_RECORD, new_review
 from metakit.synthesis.run import synthesise
+from tests import demonstration
 
 PLANTED = Path(__file__).resolve().parents[2] / "demo" / "planted_disagreements.yaml"
 
 
 @pytest.fixture(scope="module")
 def demo() -> Extraction:
-    return extraction_of(demo_studies(), open_folder(demo_studies()).studies)
+    return extraction_of(demo_studies(), demonstration.review().studies)
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ def test_the_demonstration_review_was_extracted_twice(demo: Extraction) -> None:
     assert len(demo.reconciled) == 30 and demo.people == ("AB", "CD")
     assert (demo.declared, demo.unreconciled, demo.single, demo.waiting) == ((), (), (), {})
     assert demo.overall is not None
-    planted = yaml.safe_load(PLANTED.read_text(encoding="utf-8"))
+    planted = yaml.load(PLANTED.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
     settled = [(plant["study"], address) for plant in planted["disagreements"] for address in plant["found"]]
     # An entry that one person lacks is one decision, and counts with each of its fields in the agreement.
     lacking = [

@@ -9,7 +9,7 @@ import pytest
 import metakit.review.new as new_module
 from metakit.errors import UsageError
 from metakit.review.check import check_paths
-from metakit.review.new import new_review
+from metakit.review.new import copy_of_demonstration, new_review
 
 
 def test_new_folder(tmp_path: Path) -> None:
@@ -96,3 +96,20 @@ def test_filling_the_empty_record_in_makes_a_sound_one(tmp_path: Path) -> None:
         (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
     report = check_paths([folder])
     assert [str(problem) for problem in report.problems] == []
+
+
+@pytest.mark.parametrize("at", ["mkdtemp", "copy"])
+def test_a_full_disk_is_told_of_the_folder_that_was_meant(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    import errno
+    import shutil
+    import tempfile
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", "elsewhere")
+
+    monkeypatch.setattr(tempfile if at == "mkdtemp" else shutil, at, full)
+    with pytest.raises(OSError, match="No space left") as error:
+        copy_of_demonstration(tmp_path / "mine")
+    assert error.value.filename == str(tmp_path / "mine") and list(tmp_path.iterdir()) == []

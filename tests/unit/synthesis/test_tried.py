@@ -7,20 +7,20 @@ from dataclasses import replace
 import pytest
 
 from metakit.errors import UnknownNameError, UsageError
-from metakit.forms.bundled import demo_studies
-from metakit.review.folder import ReviewFolder, open_folder
+from metakit.review.folder import ReviewFolder
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.returning.returns import with_return_outcomes
 from metakit.synthesis.tried import Choice, OneEvent, Trials
+from tests import demonstration
 
 ANALYSIS = "nerve_lrti"
 
 
 @pytest.fixture(scope="module")
 def review() -> ReviewFolder:
-    return open_folder(demo_studies())
+    return demonstration.review()
 
 
 def trials_of(review: ReviewFolder, analysis: str) -> Trials:

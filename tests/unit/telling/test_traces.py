@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from metakit.core.values import PaperPlace
-from metakit.forms.bundled import demo_studies
-from metakit.review.folder import open_folder
 from metakit.synthesis.trace import typed_step
 from metakit.telling.traces import _paper
+from tests import demonstration
 
 
 def test_the_paper_s_page_and_words_are_said_once_for_all_numbers_there() -> None:
-    record = open_folder(demo_studies()).studies[0]
+    record = demonstration.review().studies[0]
     value = next(value for value in record.outcomes if value.outcome == "any_complication")
     quoted = PaperPlace(
         field=f"{value.address}.events", page=3, box=(1, 2, 30, 40), quote="14/38 (36.8 %)", report="ab" * 32

@@ -8,10 +8,12 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from metakit.core.seals import seal_holds
 from metakit.errors import DataError
 from metakit.forms.library import shipped
 from metakit.review.collect import collect
 from metakit.review.sheets import write_sheets
+from metakit.review.workbooks import problem_copies
 from metakit.review.workbooks.problem_copies import to_read
 
 ROOT = Path(__file__).resolve().parents[4]
@@ -120,3 +122,18 @@ def test_another_workbooks_copy_is_left_alone(typed: Path) -> None:
     put(typed / "otterlade.xlsx", 2022)
     gather(typed)
     assert other.is_file()
+
+
+def test_a_copy_is_there_with_its_seal_or_not_at_all(typed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # One without would pass for a copy that somebody saved, after a run that was killed.
+    unsealed = []
+    real = problem_copies.write_atomically
+
+    def write(path: Path, content: bytes, **options):
+        if path.parent == typed and not seal_holds(content, ".xlsx"):
+            unsealed.append(path.name)
+        return real(path, content, **options)
+
+    monkeypatch.setattr(problem_copies, "write_atomically", write)
+    assert [path.name for path in gather(typed).annotated] == [COPY]
+    assert unsealed == []

@@ -17,7 +17,6 @@ from metakit.core.plans import SpecificationPlan
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
-from metakit.review.folder import open_folder
 from metakit.synthesis.analysis import analyse
 from metakit.synthesis.choices.robustness_words import (
     Differences,
@@ -34,6 +33,7 @@ from metakit.synthesis.choices.specifications import conclusion_of
 from metakit.synthesis.common_unit import CommonUnit
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.arms import display_names
+from tests import demonstration
 
 ROOT = Path(__file__).parents[4]
 IDS = ("complications_lrti", "dash_lrti", "revision_prosthesis")
@@ -41,7 +41,7 @@ IDS = ("complications_lrti", "dash_lrti", "revision_prosthesis")
 
 @cache
 def found(analysis: str, plan: SpecificationPlan | None = None, usual: bool = False) -> AnalysisFinding:
-    review = open_folder(ROOT / "demo_studies")
+    review = demonstration.review()
     protocol = review.protocol
     if plan is not None or usual:
         protocol = replace(protocol, specifications=plan)

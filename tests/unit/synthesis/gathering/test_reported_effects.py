@@ -294,7 +294,9 @@ def test_bilateral_thumbs_inflate_the_error() -> None:
 
 def test_ready_effects_equal_the_counts_that_they_come_from() -> None:
     """Fleiss 1993, seven aspirin trials (published/aspirin_fleiss.yaml): log OR -0.109, SE 0.033 either way."""
-    source = yaml.safe_load((PUBLISHED / "aspirin_fleiss.yaml").read_text(encoding="utf-8"))
+    source = yaml.load(
+        (PUBLISHED / "aspirin_fleiss.yaml").read_text(encoding="utf-8"), Loader=yaml.CSafeLoader
+    )
     columns = {name: [row[i] for row in source["rows"]] for i, name in enumerate(source["columns"])}
     table = effect_sizes(columns, measure="odds_ratio")
     records = []

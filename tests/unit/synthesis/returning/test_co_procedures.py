@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from metakit.core.plans import ComparisonPlan
-from metakit.forms.bundled import bundled_folder
-from metakit.review.folder import open_folder
 from metakit.synthesis.gathering.rows import ArmNumbers, SideNumbers, StudyNumbers
 from metakit.synthesis.returning.co_procedures import cancelling_notes, co_procedures, differing_words
-
-STUDIES = {study.id: study for study in open_folder(bundled_folder("demo_studies")).studies}
+from tests.demonstration import studies
 
 
 def numbers(name: str, *arms: str) -> StudyNumbers:
-    study = STUDIES[name]
+    study = studies()[name]
     sides = tuple(
         SideNumbers(
             arms=(ArmNumbers(arm=study.arm(arm), value=study.outcomes[0], numbers={}, effective={}),), numbers={}, effective={}

@@ -1,0 +1,111 @@
+"""Two processes of every pair of commands that write, at once: the result is that of one after the other.
+
+`python -m pytest -m slow tests/fuzz/test_two_writers.py -s`
+"""
+
+from __future__ import annotations
+
+import random
+import shutil
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz.forked import Forks, Order
+from tests.fuzz.judging import contents, differences, left_over
+from tests.fuzz.writers import WRITERS, Writer, make_states
+
+STATES = ("typed", "searched", "screened")
+INSIDE = [writer for writer in WRITERS if "rev" in writer.arguments]
+"""Those that write in a review; the others write a file of their own, and are paired with themselves."""
+PAIRS = [
+    *combinations_with_replacement(INSIDE, 2),
+    *((writer, writer) for writer in WRITERS if writer not in INSIDE),
+]
+SOME = [pair for pair in PAIRS if {writer.name for writer in pair} in (
+    {"reconcile_decisions", "collect"}, {"collect_screening", "collect_search"}, {"plan"}, {"collect_search"})]  # fmt: skip
+
+
+@dataclass
+class Bench:
+    one: Forks
+    two: Forks
+    states: Mapping[str, Path]
+    home: Path
+
+    def copy(self, state: str) -> Path:
+        folder = self.home / "run"
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(self.states[state], folder)
+        return folder
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    home, one, two = tmp_path_factory.mktemp("two"), Forks(), Forks()
+
+    def run(arguments: list[str], folder: Path) -> None:
+        assert one.run(arguments, folder).status == 0, arguments
+
+    yield Bench(one=one, two=two, states=make_states(home, run), home=home)
+    one.close()
+    two.close()
+
+
+def faults(bench: Bench, pair: tuple[Writer, Writer], tries: int) -> list[str]:
+    """Let two commands run at once, and say what is not as if they had run one after the other."""
+    state = max((writer.state for writer in pair), key=STATES.index)
+    ends, seconds = [], 0.0
+    for order in (pair, pair[::-1]):
+        folder = bench.copy(state)
+        statuses = {}
+        for writer in order:
+            said = bench.one.run(list(writer.arguments), folder)
+            statuses[writer.name] = said.status
+            seconds = max(seconds, said.seconds)
+        ends.append((statuses, contents(folder)))
+    alone = []  # one of the two was refused in a sentence: then nothing of it is there
+    for writer in pair:
+        folder = bench.copy(state)
+        bench.one.run(list(writer.arguments), folder)
+        alone.append(contents(folder))
+    draw, wrong = random.Random(f"{pair}"), []
+    for number in range(tries):
+        folder = bench.copy(state)
+        first, second = pair if number % 2 else pair[::-1]
+        bench.one.start(Order(arguments=list(first.arguments), cwd=str(folder)))
+        time.sleep(draw.uniform(0.0, 0.7 * seconds) if number else 0.0)
+        bench.two.start(Order(arguments=list(second.arguments), cwd=str(folder)))
+        said = (bench.one.ended(), bench.two.ended())
+        found = contents(folder)
+        good = any(differences(found, after) == [] for _, after in ends)
+        if not good and any(end.status in (1, 2) and "metakit" in end.err for end in said):
+            good = any(differences(found, after) == [] for after in alone)
+        if not good:
+            odd = min((differences(found, after) for _, after in ends), key=len)
+            wrong.append(
+                f"{odd}; ended with {[end.status for end in said]}, {[end.err[-300:] for end in said]}"
+            )
+        wrong += [f"left over: {left_over(folder)}"] if left_over(folder) else []
+        wrong += [
+            f"{end.status}: {end.err[-300:]}"
+            for end in said
+            if "Traceback" in end.err or end.status not in (0, 1, 2)
+        ]
+    return [f"{pair[0].name} with {pair[1].name}: {fault}" for fault in wrong]
+
+
+@pytest.mark.walk
+@pytest.mark.parametrize("pair", SOME, ids=lambda pair: f"{pair[0].name}-{pair[1].name}")
+def test_two_at_once_are_as_one_after_the_other(bench: Bench, pair: tuple[Writer, Writer]) -> None:
+    assert faults(bench, pair, 3) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: f"{pair[0].name}-{pair[1].name}")
+def test_every_pair_at_once(bench: Bench, pair: tuple[Writer, Writer]) -> None:
+    assert faults(bench, pair, 4) == []
