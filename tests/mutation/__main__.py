@@ -26,7 +26,7 @@ from functools import cache
 from pathlib import Path
 from types import ModuleType
 
-from tests.mutation.mutants import ROOT, Mutant, drawn
+from tests.mutation.mutants import ROOT, Mutant, drawn, mutants_of
 
 QUIET = "ignore::pytest.PytestAssertRewriteWarning"  # of libraries that are loaded before
 PATIENCE = 120  # seconds of processor time; a mutant that loops is noticed
@@ -132,6 +132,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20261130)
     parser.add_argument("--number", type=int, default=300)
     parser.add_argument("--share", default="1/1", help="2/3: the second of three parts of the mutants")
+    parser.add_argument("--module", action="append", default=[], help="all mutants of this module instead")
     parser.add_argument("--only", default="", help="mutants whose description holds this")
     parser.add_argument("--control", action="store_true", help="first run all tests on the code as it is")
     parser.add_argument("--out", type=Path, required=True)
@@ -140,7 +141,9 @@ def main() -> None:
     for name in LOADED:
         importlib.import_module(name)
     part, parts = map(int, asked.share.split("/"))
-    chosen = [m for m in drawn(asked.seed, asked.number)[part - 1 :: parts] if asked.only in str(m)]
+    whole = [mutant for module in asked.module for mutant in mutants_of(module)]
+    mutants = whole if asked.module else drawn(asked.seed, asked.number)
+    chosen = [mutant for mutant in mutants[part - 1 :: parts] if asked.only in str(mutant)]
     counts: dict[str, int] = {}
     if asked.control:
         files = sorted({file for mutant in chosen for file in tests_for(mutant.module)})

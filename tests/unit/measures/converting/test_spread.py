@@ -1,0 +1,46 @@
+"""Where a spread follows from errors, intervals and p values: each bound from both sides. Values written out."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from scipy import stats
+
+from metakit.errors import UsageError
+from metakit.measures.converting import spread as cv
+
+
+def test_arms_of_one_are_allowed_where_the_other_is_larger() -> None:
+    # Cochrane Handbook, section 6.5.2.3: SD = SE / sqrt(1/n1 + 1/n2); t with n1 + n2 - 2 degrees of freedom.
+    assert cv.sd_from_difference_error(1, 1, 1).value == pytest.approx(1 / math.sqrt(2), rel=1e-14)
+    assert cv.sd_from_difference_error(2, 1, 3).value == pytest.approx(2 / math.sqrt(4 / 3), rel=1e-14)
+    one = cv.sd_from_p(3.0, 0.2, 1, 2).value
+    t = stats.t.ppf(0.9, 1)
+    assert one == pytest.approx(3 / t / math.sqrt(1.5), rel=1e-9)
+    for pair in ((0.9, 3), (3, 0.9), (1, 1)):
+        with pytest.raises(UsageError):
+            cv.sd_from_p(3.0, 0.2, *pair)
+    with pytest.raises(UsageError, match="total_2 must be at least 1"):
+        cv.sd_from_difference_error(1, 1, 0.99)
+
+
+def test_p_values_from_the_smallest_to_one() -> None:
+    assert cv.t_from_p(1.0, 5) == pytest.approx(0, abs=1e-12)
+    assert cv.t_from_p(0.05, 5) == pytest.approx(stats.t.ppf(0.975, 5), rel=1e-9)
+    assert cv.z_from_p(1.0) == pytest.approx(0, abs=1e-12)
+    for p in (0.0, -0.1, 1.0000001, math.nan):
+        with pytest.raises(UsageError):
+            cv.t_from_p(p, 5)
+        with pytest.raises(UsageError):
+            cv.z_from_p(p)
+    for df in (0, -1):
+        with pytest.raises(UsageError):
+            cv.t_from_p(0.05, df)
+
+
+def test_limits_that_meet_or_cross_are_refused() -> None:
+    for lower, upper in ((2, 2), (3, 2)):
+        with pytest.raises(UsageError, match="must lie below"):
+            cv.sd_from_interval(lower, upper, 20)
+    assert cv.sd_from_interval(2, 2.001, 20).value > 0
