@@ -20,6 +20,7 @@ from tests.fuzz.judging import contents, left_over
 from tests.fuzz.writers import WRITERS, Writer, make_states
 
 FORMULA = "＝cmd|' /C calc'!A0"
+OTHERS = (FORMULA[1:], f"={FORMULA[1:]}", f"@SUM(1) {FORMULA}")
 SIGNS = tuple("=+-@＝＋－＠\t\r")
 CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f\x80-\x9f\u202a-\u202e\u2066-\u2069]")
 _NUMBER = re.compile(r"[-+−]?[\d.,]+(e[-+]?\d+)?( ?%)?")
@@ -76,8 +77,13 @@ def ran(forks: Forks, writer: Writer, folder: Path) -> Ended:
     return said
 
 
-@pytest.mark.walk
-@pytest.mark.parametrize("text", [FORMULA, f"{FORMULA[1:]}", f"={FORMULA[1:]}", f"@SUM(1) {FORMULA}"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(FORMULA, marks=pytest.mark.walk),
+        *(pytest.param(text, marks=pytest.mark.slow) for text in OTHERS),
+    ],
+)
 def test_no_file_holds_a_formula(bench: tuple[Forks, dict[str, Path], Path], text: str) -> None:
     forks, states, home = bench
     done = 0
@@ -97,8 +103,13 @@ def test_no_file_holds_a_formula(bench: tuple[Forks, dict[str, Path], Path], tex
     assert done > len(WRITERS) // 2  # most are carried out, not only refused
 
 
-@pytest.mark.walk
-@pytest.mark.parametrize("sign", ["\\e[2J", "\\x9b2J", "\\r", "\\u202e", "\\0"])
+@pytest.mark.parametrize(
+    "sign",
+    [
+        pytest.param("\\e[2J", marks=pytest.mark.walk),
+        *(pytest.param(sign, marks=pytest.mark.slow) for sign in ("\\x9b2J", "\\r", "\\u202e", "\\0")),
+    ],
+)
 def test_no_control_character_reaches_the_terminal(
     bench: tuple[Forks, dict[str, Path], Path], sign: str
 ) -> None:

@@ -21,7 +21,7 @@ from tests.fuzz.judging import contents, differences, left_over, torn
 from tests.fuzz.writers import WRITERS, Writer, make_states
 
 STOPS = int(os.environ.get("METAKIT_STOPS", "200"))
-FEW = 3
+FEW = 1
 STOPPED = "metakit: stopped; nothing half-written was left behind\n"
 AGAIN = 8
 """After every so many stops at a random moment the command is run again; after those at an event, always."""
