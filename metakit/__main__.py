@@ -30,7 +30,9 @@ def main() -> None:
                 signal.signal(signal.SIGALRM, _stop)
         from metakit.cli.app import app_for
         from metakit.cli.support.running import run
+        from metakit.cli.support.unused_parts import leave_unused_parts
 
+        leave_unused_parts()
         status = run(app_for(sys.argv[1:]), None)
         if _asked and status != STOPPED:  # whoever was called back swallowed it
             status = _told()
