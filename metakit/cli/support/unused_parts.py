@@ -1,4 +1,4 @@
-"""Parts of numpy that scipy names when it is loaded and no command uses: loaded when something is asked of them.
+"""Parts of numpy that scipy names when it is loaded and no command uses: loaded at their first use.
 
 They are numpy's own tools of testing and of binding other languages, and cost more than numpy itself.
 """
