@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from metakit.core.files import sha256_of
 from metakit.core.records import StudyRecord
 from metakit.errors import MetakitError, Problem
-from metakit.forms.library import Library
+from metakit.forms.library import Library, shipped
 from metakit.forms.records import Reading, read_record
 from metakit.review.files import EXTRACTORS, yaml_files
 from metakit.review.history import last_of_each, read_history
@@ -91,12 +92,13 @@ def extraction_of(folder: Path, studies: Sequence[StudyRecord]) -> Extraction:
     studies : sequence of StudyRecord
         Its records.
     """
-    typed = _typed(folder)
+    read = cache(partial(read_record, library=shipped()))
+    typed = _typed(folder, read)
     events = last_of_each(read_history(folder)[0])
     there = [study.id for study in studies]
     agreed = {study.id for study in studies if study.status == AGREED}
     two = {study for study, people in typed.items() if len(people) > 1}
-    fields, overall, why = _agreement(folder) if typed else ((), None, "")
+    fields, overall, why = _agreement(folder, read) if typed else ((), None, "")
     return Extraction(
         reconciled=tuple(study for study in there if study in agreed and study in events),
         declared=tuple(study for study in there if study in agreed and study not in events),
@@ -116,25 +118,25 @@ def extraction_of(folder: Path, studies: Sequence[StudyRecord]) -> Extraction:
     )
 
 
-def _typed(folder: Path) -> dict[str, tuple[str, ...]]:
+def _typed(folder: Path, read: Callable[[Path], Reading]) -> dict[str, tuple[str, ...]]:
     """Return who typed which study; unreadable files are the business of the checks."""
-    from metakit.forms.library import shipped
-
     found: dict[str, tuple[str, ...]] = {}
     for person, file in extractor_files(folder):
-        group = read_record(file, shipped()).group
+        group = read(file).group
         study = group.text("study.id") if group is not None else ""
         if study:
             found[study] = tuple(dict.fromkeys((*found.get(study, ()), person)))
     return dict(sorted(found.items()))
 
 
-def _agreement(folder: Path) -> tuple[tuple[FieldAgreement, ...], OverallAgreement | None, str]:
+def _agreement(
+    folder: Path, read: Callable[[Path], Reading]
+) -> tuple[tuple[FieldAgreement, ...], OverallAgreement | None, str]:
     from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
     from metakit.review.reconciling.reconcile_review import compare_review
 
     try:
-        comparison = compare_review(folder)
+        comparison = compare_review(folder, read=read)
     except MetakitError:
         return (), None, "the records of the extractors hold errors; 'metakit reconcile' names them"
     if not comparison.pairs:

@@ -1,6 +1,6 @@
 """How well two people agree: categories (kappa) and numbers (limits of agreement).
 
-Sources: Cohen 1960 and Fleiss 1981 (kappa and its standard error, through statsmodels), Byrt 1993 (the
+Sources: Cohen 1960 and Fleiss, Cohen & Everitt 1969 (kappa and its standard error), Byrt 1993 (the
 prevalence- and bias-adjusted kappa of two categories; of k it is (k p - 1) / (k - 1), p being the share on
 which both agree, k the categories that could be chosen), Bland & Altman 1986 (limits of agreement).
 """
@@ -12,7 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
+from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
 
 SMALLEST_ERROR = 1e-6
@@ -94,12 +96,8 @@ def category_agreement(
             n=n, same=same, categories=categories, proportion_same=1.0, level=level,
             kappa=None, kappa_interval=None, adjusted_kappa=adjusted, note=note,
         )  # fmt: skip
-    from scipy import special
-    from statsmodels.stats.inter_rater import cohens_kappa
-
-    with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, unused here, may divide by 0
-        found = cohens_kappa(table, return_results=True)
-    kappa, error = float(found.kappa) + 0.0, math.sqrt(max(float(found.var_kappa), 0.0))
+    kappa, variance = _kappa(table)
+    error = math.sqrt(max(variance, 0.0))
     if error < SMALLEST_ERROR:  # zero but for rounding: one person used a single category
         error = 0.0
     half = float(special.ndtri(0.5 + level / 2)) * error
@@ -114,6 +112,26 @@ def category_agreement(
         level=level,
         note="" if error > 0 else "the large-sample error is zero here: no interval can be given",
     )
+
+
+def _kappa(table: FloatArray) -> tuple[float, float]:
+    """Return Cohen's kappa of a square table of counts, and its large-sample variance.
+
+    References
+    ----------
+    Fleiss JL, Cohen J, Everitt BS 1969, Psychol Bull 72:323-327, equation 13; Fleiss 1981, equation 13.15.
+    """
+    n = table.sum()
+    share = table / n
+    row, column = table.sum(axis=1) / n, table.sum(axis=0) / n
+    on_diagonal = np.diag(share)
+    chance = float((row * column).sum())
+    kappa = float((np.diag(table).sum() / n - chance) / (1 - chance))
+    same = float((on_diagonal * (1 - (row + column) * (1 - kappa)) ** 2).sum())
+    apart = (share - np.diag(on_diagonal)) * (column[:, None] + row) ** 2
+    other = (1 - kappa) ** 2 * float(apart.sum())
+    whole = (kappa - chance * (1 - kappa)) ** 2
+    return kappa + 0.0, (same + other - whole) / (1 - chance) ** 2 / float(n)
 
 
 def number_agreement(first: Sequence[float], second: Sequence[float]) -> NumberAgreement:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -52,7 +52,11 @@ class Comparison:
 
 
 def compare_review(
-    folder: str | Path, library: Library | None = None, decisions: Sequence[Path] = ()
+    folder: str | Path,
+    library: Library | None = None,
+    decisions: Sequence[Path] = (),
+    *,
+    read: Callable[[Path], Reading] | None = None,
 ) -> Comparison:
     """Compare the records of a review's two extractors, study by study.
 
@@ -64,6 +68,8 @@ def compare_review(
         Where the forms are; the shipped ones otherwise.
     decisions : sequence of Path
         Files that may answer which arm is which, before the review's own decisions and its history.
+    read : callable, optional
+        Gives the reading of a record, where the caller has it already; else it is read here.
 
     Raises
     ------
@@ -84,7 +90,7 @@ def compare_review(
     people = sorted(path for path in (home / EXTRACTORS).iterdir() if path.is_dir())
     for person in people:
         for file in yaml_files(person)[0]:
-            reading = read_record(file, known)
+            reading = read(file) if read is not None else read_record(file, known)
             problems += [problem for problem in reading.problems if problem.severity == "error"]
             if reading.group is None or not reading.sound:
                 continue

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from metakit.core.values import Place
@@ -110,3 +111,22 @@ def test_lengths_must_agree() -> None:
         category_agreement(["a"], ["a", "b"])
     with pytest.raises(ValueError, match="one length"):
         number_agreement([1.0], [])
+
+
+def test_kappa_and_its_variance_are_those_of_another_library() -> None:
+    # statsmodels.stats.inter_rater.cohens_kappa, which gives the variance of Fleiss, Cohen & Everitt 1969.
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    chance = np.random.default_rng(20261130)
+    for size in (2, 3, 5):
+        for _ in range(20):
+            table = chance.integers(0, 9, (size, size)) + np.diag(chance.integers(1, 20, size))
+            first, second = (
+                [str(place[side]) for place, count in np.ndenumerate(table) for _ in range(count)]
+                for side in (0, 1)
+            )
+            found, outside = category_agreement(first, second), cohens_kappa(table, return_results=True)
+            assert found.kappa == pytest.approx(outside.kappa, rel=1e-12)
+            assert found.kappa_interval is not None
+            half = found.kappa - found.kappa_interval.lower  # the upper limit may be cut off at 1
+            assert half == pytest.approx(1.959963984540054 * math.sqrt(outside.var_kappa), rel=1e-9)
