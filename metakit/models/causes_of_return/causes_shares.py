@@ -68,7 +68,7 @@ class SharePool:
     @property
     def mean(self) -> float:
         """Posterior mean."""
-        return float(self.found.mean[self.place])
+        return self.found.mean_of(self.place)
 
     def estimate(self, *, predicted: bool = True) -> Estimate:
         """Return the share of this cause, with where a new centre is expected if that is asked for."""

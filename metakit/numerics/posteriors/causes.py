@@ -40,6 +40,7 @@ Berger JO, Bernardo JM, Sun D (2015). Overall objective priors. Bayesian Anal 10
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -47,6 +48,8 @@ from scipy import special
 
 from metakit.core.effects import FloatArray
 from metakit.numerics.weights import IndexArray
+
+_Counts = tuple[tuple[int, ...], ...]
 
 SCALE = 1.0
 """Scale of the half-normal prior of tau."""
@@ -83,16 +86,14 @@ class Parts:
     log_coefficient: FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Shares:
     """Posterior of the shares of C causes; N returns in all, n_c of them for cause c.
 
     Attributes
     ----------
-    parts : tuple of Parts
-        One a cause.
-    mean : ndarray, shape (C,)
-        Posterior means; they add up to 1.
+    counts : tuple of tuple of int, shape (C, studies)
+        Returns for each cause in each study.
     log_marginal : float
         Logarithm of the probability of the data without the multinomial coefficients.
     error : float
@@ -101,23 +102,21 @@ class Shares:
         Nodes of tau in rising order, as many on each panel, and the posterior probability of each.
     tau_edges : ndarray, shape (PANELS + 1,)
         Edges of the panels.
-    log_cause, log_others : tuple of ndarray, shapes (n_c + 1,) and (N - n_c + 1,)
-        Logarithms of the coefficients that a cause itself, and all other causes together, bring in.
+    log_degree : ndarray, shape (N + 1,)
+        Logarithm of what a term of degree k of all causes together gets, over all tau.
     tau_few, log_few : ndarray, shape (nodes / 2,) and (nodes / 2, N + 1)
         Nodes of the halved rule; logarithm of what a term of degree k of all causes together gets there.
     log_together : ndarray, shape (N + 1,)
         Logarithms of the coefficients of all causes together.
     """
 
-    parts: tuple[Parts, ...]
-    mean: FloatArray
+    counts: _Counts
     log_marginal: float
     error: float
     tau: FloatArray
     tau_weight: FloatArray
     tau_edges: FloatArray
-    log_cause: tuple[FloatArray, ...]
-    log_others: tuple[FloatArray, ...]
+    log_degree: FloatArray
     tau_few: FloatArray
     log_few: FloatArray
     log_together: FloatArray
@@ -125,7 +124,39 @@ class Shares:
     @property
     def causes(self) -> int:
         """Number of causes."""
-        return len(self.parts)
+        return len(self.counts)
+
+    @cached_property
+    def parts(self) -> tuple[Parts, ...]:
+        """Parts of each share."""
+        return tuple(self.parts_of(cause) for cause in range(self.causes))
+
+    @cached_property
+    def mean(self) -> FloatArray:
+        """Posterior means, shape (C,); they add up to 1."""
+        return np.array([self.mean_of(cause) for cause in range(self.causes)])
+
+    def parts_of(self, cause: int) -> Parts:
+        """Return the parts of one share."""
+        return self._known(cause)[0]
+
+    def mean_of(self, cause: int) -> float:
+        """Return the posterior mean of one share."""
+        return self._known(cause)[1]
+
+    def log_coefficients(self, cause: int) -> tuple[FloatArray, FloatArray]:
+        """Return what a cause itself, and all others together, bring in: (n_c + 1,) and (N - n_c + 1,)."""
+        return _own(self.counts[cause], self.causes), _all_but_one(self.counts, cause)
+
+    def _known(self, cause: int) -> tuple[Parts, float]:
+        if cause not in self._asked:
+            own, others = self.log_coefficients(cause)
+            self._asked[cause] = _parts(own, others, self.log_degree, 1.0 / self.causes)
+        return self._asked[cause]
+
+    @cached_property
+    def _asked(self) -> dict[int, tuple[Parts, float]]:
+        return {}
 
 
 def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
@@ -163,39 +194,64 @@ def shares(counts: ArrayLike, *, scale: float = SCALE) -> Shares:
         raise ValueError("counts of returns are whole and not negative")
     y = given.astype(int)
     n = y.sum(axis=0)
-    alpha = 1.0 / len(y)
-    k = np.arange(int(n.sum()) + 1)
-    log_cause = tuple(
-        _coefficients(each) + special.gammaln(alpha + k[: each.sum() + 1]) - special.gammaln(alpha)
-        for each in y
-    )
-    log_others = _all_but_one(log_cause)
-    together = _product(log_cause[0], log_others[0])
-
-    tau, joint = _by_node(n, k, _NODES, scale)
-    by_degree = special.logsumexp(joint, axis=-2)
-    log_z = float(special.logsumexp(together + by_degree))
-    tau_few, log_few = _by_node(n, k, _NODES // 2, scale)
-    halved = special.logsumexp(log_few, axis=-2)
-    halved_z = special.logsumexp(together + halved)
-    change = np.exp(together + halved - halved_z) - np.exp(together + by_degree - log_z)
-    found = [
-        _parts(own, others, by_degree - log_z, alpha)
-        for own, others in zip(log_cause, log_others, strict=True)
-    ]
+    counts = tuple(map(tuple, y.tolist()))
+    together = _product(_own(counts[0], len(counts)), _all_but_one(counts, 0))
+    spread = _spread(tuple(sorted(n.tolist())), scale)
+    by_degree, halved = spread.by_degree, spread.halved
+    log_z = log_sum(together + by_degree)
+    change = np.exp(together + halved - log_sum(together + halved)) - np.exp(together + by_degree - log_z)
     return Shares(
-        parts=tuple(parts for parts, _ in found),
-        mean=np.array([mean for _, mean in found]),
+        counts=counts,
         log_marginal=log_z,
         error=float(np.abs(change).max()),
-        tau=tau,
-        tau_weight=np.exp(special.logsumexp(together + joint, axis=-1) - log_z),
+        tau=spread.tau,
+        tau_weight=np.exp(log_sums(together + spread.joint, -1) - log_z),
         tau_edges=scale * np.array(_EDGES),
-        log_cause=log_cause,
-        log_others=log_others,
+        log_degree=by_degree - log_z,
+        tau_few=spread.tau_few,
+        log_few=spread.log_few,
+        log_together=together,
+    )
+
+
+def log_sums(terms: FloatArray, axis: int) -> FloatArray:
+    """Return the logarithm of the sum of exponentials along an axis; -inf where every term is."""
+    top = terms.max(axis=axis, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.squeeze(top, axis) + np.log(np.exp(terms - top).sum(axis=axis)))
+
+
+def log_sum(terms: FloatArray) -> float:
+    """Return the logarithm of the sum of all exponentials."""
+    return float(log_sums(terms.ravel(), 0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Spread:
+    """What tau makes of terms of degree k, by the numbers of returns alone; whole and halved rule."""
+
+    tau: FloatArray
+    joint: FloatArray
+    by_degree: FloatArray
+    tau_few: FloatArray
+    log_few: FloatArray
+    halved: FloatArray
+
+
+@lru_cache(maxsize=8)
+def _spread(returns: tuple[int, ...], scale: float) -> _Spread:
+    n = np.array(returns, dtype=int)
+    k = np.arange(int(n.sum()) + 1)
+    tau, joint = _by_node(n, k, _NODES, scale)
+    tau_few, log_few = _by_node(n, k, _NODES // 2, scale)
+    return _Spread(
+        tau=tau,
+        joint=joint,
+        by_degree=log_sums(joint, -2),
         tau_few=tau_few,
         log_few=log_few,
-        log_together=together,
+        halved=log_sums(log_few, -2),
     )
 
 
@@ -241,20 +297,37 @@ def _product(a: FloatArray, b: FloatArray) -> FloatArray:
         terms = np.full((len(few), len(found)), -np.inf)
         place = np.arange(len(few))[:, None]
         terms[place, place + np.arange(len(many))] = few[:, None] + many
-        return np.asarray(special.logsumexp(terms, axis=0))
+        return log_sums(terms, 0)
     for power, coefficient in enumerate(few):
         part = found[power : power + len(many)]
         np.logaddexp(part, coefficient + many, out=part)
     return found
 
 
-def _all_but_one(log_cause: tuple[FloatArray, ...]) -> tuple[FloatArray, ...]:
-    """Return log coefficients of the product over all causes but one, for each that is left out."""
-    before, after = [np.zeros(1)], [np.zeros(1)]
-    for own, last in zip(log_cause[:-1], log_cause[:0:-1], strict=True):
-        before.append(_product(before[-1], own))
-        after.append(_product(after[-1], last))
-    return tuple(_product(first, last) for first, last in zip(before, reversed(after), strict=True))
+@lru_cache(maxsize=4096)
+def _own(returns: tuple[int, ...], causes: int) -> FloatArray:
+    """Return log coefficients of the polynomial of one cause, its prior with them, shape (n_c + 1,)."""
+    y, alpha = np.array(returns, dtype=int), 1.0 / causes
+    k = np.arange(int(y.sum()) + 1)
+    return np.asarray(_coefficients(y) + special.gammaln(alpha + k) - special.gammaln(alpha))
+
+
+@lru_cache(maxsize=1024)
+def _run(counts: _Counts, causes: int, backwards: bool) -> FloatArray:
+    """Return log coefficients of the product over some causes, multiplied in their order or from the last.
+
+    Kept: a cause's models with and without the returns of no stated cause differ in this cause alone.
+    """
+    if not counts:
+        return np.zeros(1)
+    rest, own = (counts[1:], counts[0]) if backwards else (counts[:-1], counts[-1])
+    return _product(_run(rest, causes, backwards), _own(own, causes))
+
+
+def _all_but_one(counts: _Counts, cause: int) -> FloatArray:
+    """Return log coefficients of the product over all causes but one."""
+    before = _run(counts[:cause], len(counts), False)
+    return _product(before, _run(counts[cause + 1 :], len(counts), True))
 
 
 def _parts(own: FloatArray, others: FloatArray, by_degree: FloatArray, alpha: float) -> tuple[Parts, float]:

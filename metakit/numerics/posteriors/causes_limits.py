@@ -16,7 +16,7 @@ from numpy.polynomial import legendre
 from scipy import special
 
 from metakit.core.effects import FloatArray
-from metakit.numerics.posteriors.causes import PANELS, Parts, Shares
+from metakit.numerics.posteriors.causes import PANELS, Parts, Shares, log_sum, log_sums
 from metakit.numerics.roots import Plain, root_in_bracket
 
 _NEGLIGIBLE = 1e-11
@@ -106,7 +106,7 @@ class BetaParts:
 
 def share_parts(found: Shares, cause: int) -> BetaParts:
     """Return the posterior of the mean share of one cause."""
-    parts, alpha = found.parts[cause], 1.0 / found.causes
+    parts, alpha = found.parts_of(cause), 1.0 / found.causes
     kept = parts.weight > _NEGLIGIBLE
     k, others = parts.k[kept].astype(float), parts.others[kept].astype(float)
     return heaviest(parts.weight[kept], alpha + k, 1.0 - alpha + others)
@@ -146,14 +146,14 @@ def coarser(parts: BetaParts) -> BetaParts:
 def new_centre_parts(found: Shares, cause: int) -> BetaParts:
     """Return the distribution of the share of one cause in a new centre."""
     alpha = 1.0 / found.causes
-    own, rest = found.log_cause[cause], found.log_others[cause]
+    own, rest = found.log_coefficients(cause)
     k, others_k = np.arange(len(own)), np.arange(len(rest))
-    mass = special.logsumexp(found.log_few + found.log_together, axis=-1)
+    mass = log_sums(found.log_few + found.log_together, -1)
     kept = mass > mass.max() - _NEGLIGIBLE_NODE
     tau, log_few = found.tau_few[kept], found.log_few[kept]
     s = 4 / tau**2
     few = tau < _SMALL_TAU
-    parts = [_matched(found.parts[cause], log_few[few], s[few], alpha)] if few.any() else []
+    parts = [_matched(found.parts_of(cause), log_few[few], s[few], alpha)] if few.any() else []
 
     log_own = own - special.gammaln(alpha + k) + special.gammaln(alpha)
     log_rest = rest - special.gammaln(1 - alpha + others_k) + special.gammaln(1 - alpha)
@@ -167,7 +167,7 @@ def new_centre_parts(found: Shares, cause: int) -> BetaParts:
     )
     parts.append((log_weight.ravel(), (s[:, None] * theta).ravel(), (s[:, None] * others).ravel()))
     log_all, a, b = (np.concatenate(each) for each in zip(*parts, strict=True))
-    weight = np.exp(log_all - special.logsumexp(log_all))
+    weight = np.exp(log_all - log_sum(log_all))
     kept = weight > _NEGLIGIBLE_AHEAD * weight.max()
     return BetaParts(weight[kept] / weight[kept].sum(), a[kept], b[kept])
 
