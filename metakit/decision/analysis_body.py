@@ -14,6 +14,7 @@ from metakit.core.written import fixed, listed
 from metakit.decision.absolute import AbsoluteDifference, difference_of
 from metakit.decision.evidence import EvidenceBody, StudyEvidence
 from metakit.decision.information import information_of, thumbs_of
+from metakit.decision.kept import kept_while_alive
 from metakit.decision.signed_text import answer_words
 from metakit.decision.thresholds import Thresholds
 from metakit.errors import MetakitError, NotEstimableError
@@ -31,6 +32,7 @@ from metakit.synthesis.findings import AnalysisFinding
 NORMAL_95 = 1.959963984540054
 
 
+@kept_while_alive
 def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None:
     """Return the body of evidence behind an answered comparative analysis, None for any other."""
     result, comparison = finding.result, finding.comparison

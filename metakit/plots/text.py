@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Callable
 from functools import lru_cache
 
 from metakit.core.nouns import nouns
-from metakit.plots.style import families
+from metakit.plots.style import FONT, families
 
 STAND_IN = "□"
 """Drawn for a character that no font at hand has."""
@@ -15,6 +16,15 @@ STAND_IN = "□"
 
 BREAKS_AFTER = "/-–_"
 """Characters after which a long word may go on in the next line as it stands."""
+
+_PLAIN = re.compile(
+    "[ -~\u00a0\u00b0-\u00b3\u00b7\u00c0-\u017f\u2013\u2014\u2018-\u201d\u2026\u2212\u2264\u2265]+"
+)
+"""Latin letters, and signs that belong to whatever script stands around them."""
+_LETTER = re.compile("[A-Za-z\u00c0-\u00d6\u00d8-\u00f6\u00f8-\u017f]")
+_OPENING = re.compile("[(<[{\u2018\u201c]")
+_PARTS = re.compile("f+[il]?|.", re.DOTALL)
+"""Letters, and those that may be drawn as one."""
 
 TextWidth = Callable[[str, float, bool], float]
 """Width in points of one line of text, given its size in points and whether it is bold."""
@@ -69,15 +79,54 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 
 @lru_cache(maxsize=16384)
 def _width(text: str, size: float, bold: bool, fonts: tuple[str, ...]) -> float:
+    if not text:
+        return 0.0
+    files = _font_files(fonts, bold)
+    added = added_up(text, size, files) if fonts[0] == FONT else None
+    return 1.01 * float(drawn_units(text, size, files) if added is None else added) / 64 / 4
+
+
+def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
+    """Return what `drawn_units` does, as a sum of steps each of which is drawn once; None where it is no sum.
+
+    In our font the pen moves by the letter (the ligature) and its neighbour, as long as a line holds one
+    script; signs such as brackets belong to the script around them.
+    """
+    if not _PLAIN.fullmatch(text):
+        return None
+    first_letter = _LETTER.search(text)
+    letters = first_letter is not None
+    if first_letter and _OPENING.search(text, 0, first_letter.start()):
+        return None  # a bracket closes in the script that it was opened in, which is none yet
+    known = _steps(size, files, letters)
+    around = "H" if letters else ""
+    total, before = 0, ""
+    for part in _PARTS.findall(text):
+        step = known.get((before, part))
+        if step is None:
+            first = around + before if before else ""
+            step = drawn_units(first + part, size, files) - (drawn_units(first, size, files) if first else 0)
+            known[before, part] = step
+        total += step
+        before = part
+    return total
+
+
+@lru_cache(maxsize=256)
+def _steps(size: float, files: tuple[str, ...], letters: bool) -> dict[tuple[str, str], int]:
+    """Return the steps known so far, by what stands before and what they lead to."""
+    return {}
+
+
+def drawn_units(text: str, size: float, files: tuple[str, ...]) -> int:
+    """Return how far the pen moves along a line, in 64ths of a quarter point; each glyph is loaded for it."""
     from matplotlib.font_manager import get_font
     from matplotlib.ft2font import LoadFlags
 
-    if not text:
-        return 0.0
-    font = get_font(_font_files(fonts, bold))
+    font = get_font(files)
     font.set_size(size, 288)
     font.set_text(text, 0.0, flags=LoadFlags.NO_HINTING)
-    return 1.01 * float(font.get_width_height()[0]) / 64 / 4
+    return int(font.get_width_height()[0])
 
 
 def shorten(text: str, size: float, widest: float, width: TextWidth, *, bold: bool = False) -> str:

@@ -32,7 +32,7 @@ from metakit.synthesis.terms import OutcomeTerm
 from metakit.synthesis.without_pooling import UnpooledFinding
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, weakref_slot=True)
 class AnalysisFinding:
     """One analysis of the plan, answered or not.
 
