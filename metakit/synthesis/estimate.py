@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 
 from metakit.core.effects import EffectTable
 from metakit.core.results import PoolResult
@@ -71,23 +71,26 @@ def _effects(task: Task, studies: Sequence[StudyNumbers], *, whole: bool = False
     rows = [study.columns(measure.columns) for study in studies]
     if whole:
         rows = [{name: float(np.round(value)) for name, value in row.items()} for row in rows]
-    frame = pd.DataFrame(
-        [
-            {
-                "study": study.name,
-                **row,
-                "design_group": study.study.design_group,
-                "year": study.study.year,
-                "cohort": study.study.cohort or study.name,
-            }
-            for study, row in zip(studies, rows, strict=True)
-        ]
-    )
+    frame: dict[str, list[object]] = {
+        "study": [study.name for study in studies],
+        **{name: [row.get(name) for row in rows] for name in measure.columns},
+        "design_group": [study.study.design_group for study in studies],
+        "year": _years(studies),
+        "cohort": [study.study.cohort or study.name for study in studies],
+    }
     effects = effect_sizes(
         frame, measure=measure.name, scale=plan.scale, zero_cells=plan.zero_cells, effective_numbers=True,
         rows_differ=True,
     )  # fmt: skip
     return effects if plan.model or plan.tau2 or plan.interval else with_default_correction(effects)
+
+
+def _years(studies: Sequence[StudyNumbers]) -> list[object]:
+    """Return the years as a column of numbers, an unknown one not a number among known ones."""
+    years = [study.study.year for study in studies]
+    if None in years and any(year is not None for year in years):
+        return [math.nan if year is None else float(year) for year in years]
+    return list(years)
 
 
 def _with_ready(task: Task, studies: Sequence[StudyNumbers]) -> EffectTable:

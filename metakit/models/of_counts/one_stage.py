@@ -126,7 +126,9 @@ def _fit_latent(
         sampling_variance=None if alike is None else k * float(alike[0, 0]),
     )
     default = "profile_likelihood" if alike is None else "profile_likelihood_graded"
-    mean, others, notes = mean_intervals(facts, level, options.interval, default=default)
+    mean, others, notes = mean_intervals(
+        facts, level, options.interval, default=default, beside=options.beside
+    )
     words = [*data.effects.notes, *data.notes, *([verdict.note] if verdict.note else []), *notes]
     prediction = None
     heterogeneity, test = Heterogeneity(), None

@@ -59,7 +59,9 @@ def fit_contrast(
         root=root,
         null_value=null,
     )
-    mean, others, notes = mean_intervals(facts, options.level, options.interval, default=_DEFAULT)
+    mean, others, notes = mean_intervals(
+        facts, options.level, options.interval, default=_DEFAULT, beside=options.beside
+    )
     words = [verdict.note] if verdict.note else []
     words.append(
         "Beta-binomial: the arms of a study are compared through their means over all studies, not within "

@@ -63,9 +63,11 @@ class Likelihood:
 
 
 def mean_intervals(
-    facts: Likelihood, level: float, asked: str | None, *, default: str
+    facts: Likelihood, level: float, asked: str | None, *, default: str, beside: bool = True
 ) -> tuple[MeanInterval, tuple[MeanInterval, ...], tuple[str, ...]]:
     """Return the headline interval, the others, and a note when the headline had to be replaced.
+
+    The others cost as much as the headline each; without `beside` they are not made.
 
     `profile_likelihood_small_sample` replaces the chi-squared cutoff by n ln(1 + t^2 / df), with t the
     quantile on df degrees of freedom. For the mean of n equally precise normal effects (df = n - 1) the
@@ -83,17 +85,21 @@ def mean_intervals(
             "the interval profile_likelihood_graded needs a variance between studies, which the "
             f"beta-binomial does not have; it takes {others}"
         )
-    made = {"profile_likelihood": _profile(facts, level), "wald": _wald(facts, level)}
+    makers: dict[str, Callable[[], MeanInterval]] = {
+        "profile_likelihood": lambda: _profile(facts, level),
+        "wald": lambda: _wald(facts, level),
+    }
     if facts.df > 0:
-        made["profile_likelihood_small_sample"] = _small_sample(facts, level)
-        made["t"] = _t(facts, level)
-        if facts.share is not None:
-            made["profile_likelihood_graded"] = _graded(facts, facts.share, level)
+        makers["profile_likelihood_small_sample"] = lambda: _small_sample(facts, level)
+        makers["t"] = lambda: _t(facts, level)
+        if (share := facts.share) is not None:
+            makers["profile_likelihood_graded"] = lambda: _graded(facts, share, level)
     notes: tuple[str, ...] = ()
-    if headline not in made:
+    if headline not in makers:
         if asked:
             notes = (f"The interval {headline} cannot be formed here; profile_likelihood is shown.",)
         headline = "profile_likelihood"
+    made = {name: make() for name, make in makers.items() if beside or name in (headline, "wald")}
     failed = [
         name for name, interval in made.items() if any(math.isnan(limit) for limit in interval.interval)
     ]
@@ -102,10 +108,12 @@ def mean_intervals(
             f"The limits of {headline} could not be found numerically; the Wald interval is shown instead.",
         )
         headline = "wald"
-    beside = tuple(
-        made[name] for name in INTERVALS if name in made and name != headline and name not in failed
+    rest = tuple(
+        made[name]
+        for name in INTERVALS
+        if beside and name in made and name != headline and name not in failed
     )
-    return made[headline], beside, notes
+    return made[headline], rest, notes
 
 
 def _profile(facts: Likelihood, level: float) -> MeanInterval:
