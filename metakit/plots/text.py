@@ -22,7 +22,9 @@ _PLAIN = re.compile(
 )
 """Latin letters, and signs that belong to whatever script stands around them."""
 _LETTER = re.compile("[A-Za-z\u00c0-\u00d6\u00d8-\u00f6\u00f8-\u017f]")
-_OPENING = re.compile("[(<[{\u2018\u201c]")
+_OPENING = re.compile("[<[{\u2018\u201c]")
+_TIGHT = re.compile("[^0-9][)]|[)][^ ]")
+"""A bracket that closes beside what it could be drawn nearer to."""
 _PARTS = re.compile("f+[il]?|.", re.DOTALL)
 """Letters, and those that may be drawn as one."""
 
@@ -96,8 +98,8 @@ def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
         return None
     first_letter = _LETTER.search(text)
     letters = first_letter is not None
-    if first_letter and _OPENING.search(text, 0, first_letter.start()):
-        return None  # a bracket closes in the script that it was opened in, which is none yet
+    if first_letter and _opens_unsettled(text, first_letter.start()):
+        return None
     known = _steps(size, files, letters)
     around = "H" if letters else ""
     total, before = 0, ""
@@ -105,16 +107,25 @@ def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
         step = known.get((before, part))
         if step is None:
             first = around + before if before else ""
-            step = drawn_units(first + part, size, files) - (drawn_units(first, size, files) if first else 0)
+            if first and first not in known:
+                known[first] = drawn_units(first, size, files)
+            step = drawn_units(first + part, size, files) - (known[first] if first else 0)
             known[before, part] = step
         total += step
         before = part
     return total
 
 
+def _opens_unsettled(text: str, letters_from: int) -> bool:
+    """Whether a bracket that closes among letters was opened before them, in no script yet."""
+    if _OPENING.search(text, 0, letters_from):
+        return True
+    return "(" in text[:letters_from] and _TIGHT.search(text, letters_from) is not None
+
+
 @lru_cache(maxsize=256)
-def _steps(size: float, files: tuple[str, ...], letters: bool) -> dict[tuple[str, str], int]:
-    """Return the steps known so far, by what stands before and what they lead to."""
+def _steps(size: float, files: tuple[str, ...], letters: bool) -> dict[str | tuple[str, str], int]:
+    """Return the steps known so far, by what stands before and what they lead to, and where they start."""
     return {}
 
 
@@ -153,30 +164,57 @@ def wrap(
     """
     widest += 0.01  # a column as wide as its widest word must hold that word
     lines: list[str] = []
-    line = ""
     for sign in (" %", " = ", " < "):
         text = text.replace(sign, sign.replace(" ", "\u00a0"))
     words = text.split(" ")
+    usual = widest / (0.55 * size)  # characters of a line, to begin looking at
     while words:
-        word = words.pop(0)
-        candidate = f"{line} {word}" if line else word
-        if width(candidate, size, bold) <= widest:
-            line = candidate
+        if not words[0]:
+            del words[0]
             continue
+        many = _many_fitting(words, size, widest, width, bold, usual)
+        if many == len(words):
+            lines.append(" ".join(words))
+            break
         if most is not None and len(lines) == most - 1:
-            rest = " ".join([candidate, *words])
-            return (*lines, shorten(rest, size, widest, width, bold=bold))
-        if line:
-            lines.append(line)
-            line = ""
-            words.insert(0, word)
+            return (*lines, shorten(" ".join(words), size, widest, width, bold=bold))
+        if many:
+            lines.append(" ".join(words[:many]))
+            usual = len(lines[-1])
+            words = words[many:]
             continue
-        fits = _fitting(word, size, widest, width, bold)
-        lines.append(word[:fits] if word[fits - 1] in BREAKS_AFTER else f"{word[:fits]}-")
-        words.insert(0, word[fits:])
-    if line:
-        lines.append(line)
-    return tuple(lines) or ("",)
+        fits = _fitting(words[0], size, widest, width, bold)
+        lines.append(words[0][:fits] if words[0][fits - 1] in BREAKS_AFTER else f"{words[0][:fits]}-")
+        words[0] = words[0][fits:]
+    return tuple(line for line in lines if line) or ("",)
+
+
+def _many_fitting(
+    words: list[str], size: float, widest: float, width: TextWidth, bold: bool, usual: float
+) -> int:
+    """Return how many of the words fit into a line, found from about `usual` characters by halving."""
+
+    def fits(many: int) -> bool:
+        return width(" ".join(words[:many]), size, bold) <= widest
+
+    least, most, length = 0, len(words) + 1, -1  # `least` words fit, `most` do not
+    guess = len(words)
+    for number, word in enumerate(words, 1):
+        length += len(word) + 1
+        if length > usual:
+            guess = max(number - 1, 1)
+            break
+    step = 1
+    while most - least > 1:
+        if fits(guess):
+            least = guess
+            guess = min(guess + step, (least + most) // 2 if most <= len(words) else len(words))
+        else:
+            most = guess
+            guess = max(guess - step, (least + most) // 2 if least else 1)
+        step *= 2
+        guess = min(max(guess, least + 1), most - 1)
+    return least
 
 
 def _fitting(word: str, size: float, widest: float, width: TextWidth, bold: bool) -> int:
