@@ -121,8 +121,9 @@ def profile_likelihood(table: EffectTable, level: float) -> Companion:
     """Return the one-stage maximum-likelihood answer of one arm with its profile interval."""
     label = "one-stage maximum likelihood, profile interval"
     references = ("stijnen_2010", "hardy_thompson_1996")
+    options = PoolOptions(level=level, interval="profile_likelihood", intervals=False)
     try:
-        found = MODELS["one_stage"].fit(table, PoolOptions(level=level, interval="profile_likelihood"))
+        found = MODELS["one_stage"].fit(table, options)
     except MetakitError as error:
         return Companion(name="profile_likelihood", label=label, reason=str(error), references=references)
     if found.mean.method != "profile_likelihood":  # nothing but events, or none: exact, and the total has it

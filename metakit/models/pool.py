@@ -39,6 +39,7 @@ def pool(
     inference: str | None = None,
     likelihood: str | None = None,
     beside: bool = True,
+    intervals: bool = True,
     level: float = 0.95,
     **extra: Any,
 ) -> PoolResult:
@@ -66,6 +67,8 @@ def pool(
     beside : bool
         Whether the same studies answered in other ways stand beside the answer; analyses of a part, or by
         another choice, go without.
+    intervals : bool
+        Whether a model with several intervals (the one-stage model) forms them all, or its answer's alone.
     level : float
         Of every interval.
     **extra
@@ -104,6 +107,7 @@ def pool(
         inference=inference,
         likelihood=likelihood,
         beside=beside,
+        intervals=intervals,
         extra=extra,
     )
     chosen = None if model is None else _fitting(model, table)

@@ -17,7 +17,8 @@ class PoolOptions:
 
     `inference` is an entry of INFERENCES, `likelihood` one of LIKELIHOODS: the rule by which every number of
     a review is made, and how counts enter where that was decided for a whole comparison before. `beside` asks
-    for the companions of the headline as well; analyses of a part or a variation go without.
+    for the companions of the headline as well; analyses of a part or a variation go without. `intervals` asks
+    a model with several intervals for all of them; without, for that of the answer alone.
     `extra` holds options that belong to a single model (a prior, a variant of a one-stage model).
     """
 
@@ -29,6 +30,7 @@ class PoolOptions:
     inference: str | None = None
     likelihood: str | None = None
     beside: bool = True
+    intervals: bool = True
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 

@@ -94,11 +94,12 @@ def analyse(
     definitions = definitions_found(gathered.candidates, task.term)
     table, answer = estimate(task, gathered.studies)
     task = replace(task, likelihood=likelihood_kept(table, answer), beside=False)
+    brief = replace(task, intervals=False)
     columns = moderator_columns(gathered.studies, plan.outcome)
     table = with_moderators(table, columns) if table else None
     result = answer.result
     by_design = carry_out(
-        by_group(task, gathered.studies, DESIGN_GROUPS, result) if comparison else (), result
+        by_group(brief, gathered.studies, DESIGN_GROUPS, result) if comparison else (), result
     )
     sides = directions(task.term, comparison, task.measure) if comparison else Directions(below="", above="")
     absolute, misfit = None, ""
@@ -114,7 +115,7 @@ def analyse(
     refused = plan.without_pooling
     if comparison and not refused and asks_for_specifications(plan.id, protocol.specifications, result):
         curve = specification_curve(
-            task,
+            brief,
             result,
             title=title,
             unit=unit,
@@ -128,8 +129,8 @@ def analyse(
         ()
         if refused or result is None
         else (
-            *without_each_study(task, gathered.studies, result),
-            *year_by_year(task, gathered.studies, result),
+            *without_each_study(brief, gathered.studies, result),
+            *year_by_year(brief, gathered.studies, result),
         )
     )
     others = () if refused else sensitivity_rows(task, gathered, result, definitions, studies, names)
@@ -205,7 +206,7 @@ def analyse(
         ),
         specifications=curve,
         sensitivity_table=sensitivity_table(
-            task,
+            brief,
             gathered,
             table=table,
             result=result,

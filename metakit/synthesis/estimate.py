@@ -159,6 +159,7 @@ def _pooled(task: Task, table: EffectTable, studies: Sequence[StudyNumbers]) -> 
             level=plan.level,
             inference=task.protocol.inference or None,
             beside=task.beside,
+            intervals=task.intervals,
             likelihood=task.likelihood if task.likelihood in serving(effects) else None,
         )
 

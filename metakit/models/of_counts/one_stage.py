@@ -127,15 +127,17 @@ def _fit_latent(
     )
     default = "profile_likelihood" if alike is None else "profile_likelihood_graded"
     mean, others, notes = mean_intervals(
-        facts, level, options.interval, default=default, beside=options.beside
+        facts, level, options.interval, default=default, beside=options.intervals
     )
     words = [*data.effects.notes, *data.notes, *([verdict.note] if verdict.note else []), *notes]
     prediction = None
     heterogeneity, test = Heterogeneity(), None
     if verdict.heterogeneous:
-        cutoff = chi_squared_quantile(level, np.ones(1))
-        limits = profile_limits(model, found, parameter=terms, cutoff=cutoff)
-        lower, upper = (float(limit[0]) ** 2 for limit in limits)
+        lower = upper = np.nan
+        if options.intervals:
+            cutoff = chi_squared_quantile(level, np.ones(1))
+            limits = profile_limits(model, found, parameter=terms, cutoff=cutoff)
+            lower, upper = (float(limit[0]) ** 2 for limit in limits)
         known = not (np.isnan(lower) or np.isnan(upper))
         heterogeneity = Heterogeneity(
             tau2=tau**2,

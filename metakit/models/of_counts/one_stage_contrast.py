@@ -60,7 +60,7 @@ def fit_contrast(
         null_value=null,
     )
     mean, others, notes = mean_intervals(
-        facts, options.level, options.interval, default=_DEFAULT, beside=options.beside
+        facts, options.level, options.interval, default=_DEFAULT, beside=options.intervals
     )
     words = [verdict.note] if verdict.note else []
     words.append(

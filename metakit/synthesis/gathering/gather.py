@@ -53,7 +53,8 @@ class Task:
     """One analysis with all that it needs to gather its numbers.
 
     `likelihood` is that of the analysis as a whole, once it is known: parts and variations of it keep it.
-    They go without what stands `beside` the headline.
+    They go without what stands `beside` the headline; those of which one interval is told, without the other
+    `intervals` of their model.
     """
 
     plan: AnalysisPlan
@@ -64,6 +65,7 @@ class Task:
     choices: Choices
     likelihood: str = ""
     beside: bool = True
+    intervals: bool = True
 
     @property
     def kind(self) -> Kind:

@@ -1,6 +1,19 @@
 from __future__ import annotations
 
-from metakit.plots.text import STAND_IN, clean_text, shorten, text_width, wrap
+import itertools
+import random
+
+from metakit.plots.style import families
+from metakit.plots.text import (
+    STAND_IN,
+    _font_files,
+    added_up,
+    clean_text,
+    drawn_units,
+    shorten,
+    text_width,
+    wrap,
+)
 
 
 def by_count(text: str, size: float, bold: bool) -> float:
@@ -46,3 +59,31 @@ def test_bold_is_wider_and_width_grows_with_size() -> None:
         0 < text_width("Mean of 7", 8) < text_width("Mean of 7", 8, True) < text_width("Mean of 7", 12, True)
     )
     assert text_width("", 8) == 0
+
+
+def test_widths_that_are_added_up_are_those_that_are_drawn() -> None:
+    # Brackets and quotes before the first letter, ligatures, and pairs that stand closer (AV) among them.
+    chance = random.Random(20261130)
+    signs = "fffilllll    ()aeiou.,-“”’–%0123456789VATWyÄőß=[<"
+    asked = ["0.88 (0.48 to 1.62)", "office AVATAR (fluffy) 4“f”", "τ² 0.04", "(“v”"]
+    asked += ["".join(chance.choices(signs, k=chance.randint(1, 60))) for _ in range(200)]
+    added = 0
+    for bold in (False, True):
+        files = _font_files(families(), bold)
+        for text in asked:
+            found = added_up(text, 7.3, files)
+            assert found in (None, drawn_units(text, 7.3, files)), text
+            added += found is not None
+    assert added > 200
+
+
+def test_a_line_holds_as_many_words_as_fit() -> None:
+    chance = random.Random(20261130)
+    for _ in range(100):
+        words = ["x" * chance.randint(1, 9) for _ in range(chance.randint(1, 30))]
+        widest = chance.randint(9, 40)
+        lines = wrap(" ".join(words), 1.0, widest, by_count)
+        assert " ".join(lines).split() == words
+        assert max(map(len, lines)) <= widest
+        for line, following in itertools.pairwise(lines):
+            assert len(line) + 1 + len(following.split()[0]) > widest
