@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -163,7 +164,8 @@ def _cleared(text: str, plain: Any, form: Form, steps: Steps) -> str:
     inside = field_at(form, steps[:-1]) if len(steps) > 1 and isinstance(steps[-2], str) else None
     if alone and inside is not None and not inside.repeats and not inside.required and len(steps) > 2:
         emptied = set_value(text, steps[:-1], "")
-        if emptied.count("#") == text.count("#"):  # a comment within the group keeps it
+        typed = text_of(plain_at(plain, steps)).count("#")
+        if emptied.count("#") + typed == text.count("#"):  # a comment within the group keeps it
             return emptied
     return set_value(text, steps, "")
 
@@ -180,19 +182,22 @@ def _by_number(plain: Any, form: Form, steps: Steps) -> bool:
     return False
 
 
+def by_position(steps: Steps) -> str:
+    """Return a way as messages name it: arms[1].partly_given[2]."""
+    return "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in steps)[1:]
+
+
 def _moved(text: str, form: Form, before: Addresses, steps: Steps) -> tuple[str, list[tuple[str, str]]]:
     """Let what is kept under an entry's address follow it when its key changed."""
-    depth = next((n for n, step in enumerate(steps) if isinstance(step, int)), None)
-    if depth is None:
-        return text, []
-    listed = str(steps[0]) if depth == 1 else ""
-    spec = field_at(form, (listed,)) if listed else None
-    key = ".".join(step for step in steps[2:] if isinstance(step, str))
+    depth = max((n for n, step in enumerate(steps) if isinstance(step, int)), default=0)
+    spec = field_at(form, steps[:depth]) if depth else None
+    key = ".".join(step for step in steps[depth + 1 :] if isinstance(step, str))
     if spec is None or key not in spec.matched_by:
         return text, []
-    after = addresses_in(text, form)
-    old, new = _names(before, spec), _names(after, spec)
-    moves = [(old[at], new[at]) for at in old if at in new and old[at] != new[at]]
+    after, listed = addresses_in(text, form), by_position(steps[:depth])
+    count = len(plain_at(plain_of(text), steps[:depth]))
+    entries = [f"{listed}[{number}]" for number in range(1, count + 1)]
+    moves = [(was, now) for one in entries if (was := before.of(one)) != (now := after.of(one))]
     for section in ADDRESSED:
         entries = plain_of(text).get(section) or []
         for at, entry in enumerate(entries if isinstance(entries, list) else ()):
@@ -202,10 +207,6 @@ def _moved(text: str, form: Form, before: Addresses, steps: Steps) -> tuple[str,
                     text = set_value(text, (section, at, "field"), now + named[len(was) :])
                     break
     return text, moves
-
-
-def _names(addresses: Addresses, spec: FieldSpec) -> dict[str, str]:
-    return {entry.name: f"{spec.name}[{name}]" for name, entry in addresses.entries(addresses.record, spec)}
 
 
 def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> tuple[str, str]:
@@ -227,7 +228,7 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
         first, _, rest = name.partition(".")
         if name not in key_fields(spec, form):
             raise UsageError(f"{name} does not tell entries of {listed} apart")
-        if typed := tidy(keys[name]):
+        if typed := _as_typed(keys[name], form.find(f"{_without_keys(listed)}.{name}")):
             if rest:
                 entry.setdefault(first, {})[rest] = typed
             else:
@@ -237,7 +238,7 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
     empty = _empty_entry(plain_at(plain_of(text), steps))
     if empty is not None:  # as a new review has them
         for name in keys:
-            if typed := tidy(keys[name]):
+            if typed := _as_typed(keys[name], form.find(f"{_without_keys(listed)}.{name}")):
                 text = set_value(text, (*steps, empty, *name.split(".")), typed, order=in_order(form))
         return text, _names_at(addresses_in(text, form), listed, steps, spec)[empty]
     added = add_entry(text, steps, entry, order=in_order(form), spread=True)
@@ -247,6 +248,19 @@ def with_entry(text: str, form: Form, listed: str, keys: Mapping[str, str]) -> t
     if len(names) != len(known) + 1 or ("#" in last and f"{last.rpartition('#')[0]}]" in known):
         raise UsageError("there is an entry for this already; open it in the list")
     return added, last
+
+
+def _as_typed(text: str, spec: FieldSpec | None) -> str | list[str]:
+    """Return what a typed text puts into a field: a list where it holds several, terms parted by commas."""
+    typed = tidy(text)
+    if spec is None or not FIELD_TYPES[spec.type].many:
+        return typed
+    parts = re.split(r"[,\n]", typed) if spec.terms else typed.split("\n")
+    return [part.strip() for part in parts if part.strip()]
+
+
+def _without_keys(address: str) -> str:
+    return "".join(piece.split("]")[-1] for piece in address.split("["))
 
 
 def _empty_entry(entries: Any) -> int | None:

@@ -28,15 +28,17 @@ _LINE = {name: re.compile(rf"^ +{name}: *(.*?) *$", re.MULTILINE) for name in ("
 class StudyStanding:
     """One study.
 
-    `typed` holds each person's standing, with the progress of an unfinished record, `files` the records that
-    were handed in. `record` is agreed, outdated (a record changed since), single or empty; `judged` says
-    whether an appraisal stands in the record that counts.
+    `typed` holds each person's standing, with the progress of an unfinished record, `trusted` who says in an
+    unfinished record how far the study can be trusted, `files` the records that were handed in. `record` is
+    agreed, outdated (a record changed since), single or empty; `judged` says whether an appraisal stands in
+    the record that counts.
     """
 
     id: str
     label: str = ""
     name: str = ""
     typed: dict[str, tuple[str, Progress | None]] = field(default_factory=dict)
+    trusted: set[str] = field(default_factory=set)
     files: dict[str, Path] = field(default_factory=dict)
     record: str = ""
     judged: bool = False
@@ -86,7 +88,11 @@ def standings(desk: Desk) -> tuple[StudyStanding, ...]:
         for path in yaml_files(folder / "extractors" / person / UNFINISHED)[0]:
             reading = desk.reading(path)
             parts = progress_of(reading, reading.form, LEFT_OUT).values() if reading.form is not None else ()
-            study(path).typed[person] = ("unfinished", sum(parts, Progress()))
+            one = study(path)
+            one.typed[person] = ("unfinished", sum(parts, Progress()))
+            judged = reading.group.group("appraisal").groups("judgements") if reading.group else ()
+            if judged and all(item.text("judgement") and item.text("reason") for item in judged):
+                one.trusted.add(person)
     events = last_of_each(read_history(folder)[0])
     for path in yaml_files(folder / RECORDS)[0]:
         facts = facts_of(path)

@@ -60,6 +60,9 @@ def steps(work: Work) -> Iterator[Step]:
         standing, progress = one.typed.get(me, ("", None))
         if standing == "unfinished" and progress is not None:
             finished = progress.state in ("done", "look")
+            if finished and me not in one.trusted and "trust" in work.pages:
+                left = "how far it can be trusted is part of the record, to be judged before you hand in"
+                yield Step(what=f"Judge {one.label}", left=left, href=f"/trust/{quote(one.name)}")
             where = f"/extract/{quote(me)}/{quote(one.name)}"
             left = "complete: look over and hand in" if finished else f"{progress.words} fields"
             left = progress.words if progress.state == "wrong" else left

@@ -126,3 +126,28 @@ def test_an_entry_goes_with_what_was_kept_about_it() -> None:
     assert plain["arms"] == plain_of(TEXT)["arms"]
     with pytest.raises(UsageError, match="no such entry"):
         without_entry(TEXT, FORM, "outcomes[B/any_complication/12/months]")
+
+
+def test_an_entry_within_an_entry_is_found_after_its_key_changed() -> None:
+    text, address = with_entry(TEXT, FORM, "arms[A].partly_given", {"component": "kwire_fixation"})
+    key = Change(address=f"{address}.component", old="kwire_fixation", new="lr_fcr_slip")
+    text, moved = with_changes(text, FORM, [key], seen=True)
+    assert moved == ((address, "arms[A].partly_given[lr_fcr_slip]"),)
+    text, _ = with_changes(text, FORM, [Change(address=f"{moved[0][1]}.thumbs", old="", new="7")], seen=True)
+    assert plain_of(text)["arms"][0]["partly_given"] == [{"component": "lr_fcr_slip", "thumbs": "7"}]
+
+
+def test_several_terms_of_a_new_entry_become_a_list() -> None:
+    """As they are typed into a field with terms, parted by commas."""
+    form = shipped().form("protocol")
+    text = "form: protocol\nform_version: 1\ncomparisons:\n"
+    keys = {"id": "tendon", "label": "Tendon, or none", "technique": "lrti, trapeziectomy"}
+    text, _ = with_entry(text, form, "comparisons", keys)
+    assert plain_of(text)["comparisons"] == [{**keys, "technique": ["lrti", "trapeziectomy"]}]
+
+
+def test_a_small_group_is_emptied_with_a_value_that_looks_like_a_comment() -> None:
+    entry = "outcomes[A/any_complication/12/months]"
+    text, _ = changed(f"{entry}.limit.as_reported", "", "under # 3")
+    text, _ = changed(f"{entry}.limit.as_reported", "under # 3", "", text=text)
+    assert "as_reported" not in text

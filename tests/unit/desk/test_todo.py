@@ -30,6 +30,8 @@ def test_the_way_of_a_review_from_nothing_to_the_report() -> None:
     work = replace(work, studies=[study])
     assert first(work) == "Extract Quillmere: 9 of 41 fields"
     study.typed["AB"] = ("unfinished", Progress(asked=41, typed=41))
+    assert next(iter(steps(work))).href == "/trust/S"  # a part of the record, judged before it is handed in
+    study.trusted.add("AB")
     assert next(iter(steps(work))).href == "/extract/AB/S/hand-in"
     study.typed["AB"] = HANDED
     study.typed["CD"] = ("unfinished", Progress(asked=41, typed=9))
