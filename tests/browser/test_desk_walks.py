@@ -131,10 +131,11 @@ def judge(one: Walker, *, look: bool = False) -> None:
     levels = one.page.locator('[data-address$=".judgement"]')
     expect(levels.first).to_be_visible()
     for address in levels.evaluate_all("all => all.map(one => one.dataset.address)"):
+        entry = address.removesuffix(".judgement")
         level = one.page.locator(f'[data-address="{address}"] option').nth(1).get_attribute("value")
         one.put(address, level)
-        one.put(address.replace(".judgement", ".reason"), "as the report says (invented)")
-        one.put(address.replace(".judgement", ".page"), "2")
+        one.put(f"{entry}.reason", "as the report says (invented)")
+        one.put(f"{entry}.page", "2")
     if look:
         one.look("trust")
 
@@ -431,7 +432,8 @@ def test_a_department_types_its_numbers_moves_them_and_makes_its_page(browser: A
     shutil.copytree(ROOT / "demo_studies", folder)
     protocol = folder / "protocol.yaml"
     protocol.write_text(with_only(protocol.read_text(), ["complications_lrti"]))
-    (folder / "unit.yaml").unlink()
+    for name in ("unit.yaml", "certainty.yaml"):
+        (folder / name).unlink()
     desk = Listening(folder)
     one = Walker(browser, desk, "GH")
     one.way("Our department")
@@ -470,7 +472,7 @@ def test_a_department_types_its_numbers_moves_them_and_makes_its_page(browser: A
     assert one.page.locator("#moved").inner_text() != typed
     one.look("department_moved")
     one.click("Type these into the file")
-    expect(one.page.locator("#out-volume")).to_have_text("85")
+    expect(one.page.locator("#limits-volume")).to_contain_text("as typed 85")
     assert plain_of((folder / "unit.yaml").read_text())["volume"]["thumbs_a_year"] == "85"
     one.click("Make the page")
     expect(one.page.get_by_text("made on")).to_be_visible(timeout=180_000)

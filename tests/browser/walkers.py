@@ -84,8 +84,9 @@ class Walker:
 
     def unfold(self, target: Any) -> None:
         """Click every fold open that hides something."""
-        for fold in target.locator("xpath=ancestor::details[not(@open)]").all():
-            self.press(fold.locator("> summary"))
+        folds = target.locator("xpath=ancestor::details[not(@open)]")
+        while folds.count():
+            self.press(folds.first.locator("> summary"))
 
     def part(self, name: str) -> None:
         """Go to a part of the record by the list of parts."""
