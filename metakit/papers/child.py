@@ -19,6 +19,8 @@ from metakit.papers.words import Character, words_of
 
 MARGIN_BEFORE, MARGIN_BEHIND, MARGIN_DOWN = 230.0, 50.0, 14.0
 """Points shown before and behind a place, above and below it: a number stands behind the name of its row."""
+BARE = 2.0
+"""Points around a place that is cut out to be read."""
 _SMALLEST, _LARGEST = 3.0, 14_400.0
 """Sides in points that a page may have: PDF readers stop at 14,400 (common practice, no source)."""
 
@@ -192,8 +194,11 @@ def _picture(page: Any, frame: PageFrame, asked: dict[str, Any]) -> tuple[dict[s
     mark: Box | None = None
     if asked.get("place"):
         left, top, right, bottom = frame.to_shown(tuple(asked["place"]))
-        x1, x2 = max(0.0, left * width - MARGIN_BEFORE), min(width, right * width + MARGIN_BEHIND)
-        y1, y2 = max(0.0, top * height - MARGIN_DOWN), min(height, bottom * height + MARGIN_DOWN)
+        before, behind, down = (
+            (BARE,) * 3 if asked.get("bare") else (MARGIN_BEFORE, MARGIN_BEHIND, MARGIN_DOWN)
+        )
+        x1, x2 = max(0.0, left * width - before), min(width, right * width + behind)
+        y1, y2 = max(0.0, top * height - down), min(height, bottom * height + down)
         if x2 - x1 < 1 or y2 - y1 < 1:
             raise _RefusalError("the place lies outside the page")
         cut = (x1, height - y2, width - x2, y1)
@@ -204,7 +209,8 @@ def _picture(page: Any, frame: PageFrame, asked: dict[str, Any]) -> tuple[dict[s
     image = page.render(scale=scale, crop=cut, may_draw_forms=False).to_pil().convert("RGB")
     content = io.BytesIO()
     if mark is not None:
-        _mark(image, tuple(end * scale for end in mark))
+        if not asked.get("bare"):
+            _mark(image, tuple(end * scale for end in mark))
         image.save(content, "PNG", compress_level=3)
     else:
         image.save(content, "JPEG", quality=85)

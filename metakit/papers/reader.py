@@ -102,6 +102,11 @@ class PaperReader:
         asked = {"do": "picture", "page": page, "dpi": dpi, "place": list(box)}
         return self._picture(paper, (paper.sha256, page, dpi, *box), asked)
 
+    def cut_out(self, paper: Paper, page: int, box: Box, *, dpi: int) -> bytes:
+        """Return a place alone, without a frame, as a PNG; raises as `pages`."""
+        asked = {"do": "picture", "page": page, "dpi": dpi, "place": list(box), "bare": True}
+        return self._ask(paper, asked)[1]
+
     def words(self, paper: Paper, page: int) -> PageWords:
         """Return the words of a page with their boxes; raises as `pages`."""
         key = (paper.sha256, page)

@@ -22,12 +22,15 @@ from metakit.forms.records import Reading
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.papers.proposals import proposals_for
 from metakit.papers.reader import Paper, PaperReader
+from metakit.papers.scans import DPI, ScanRead, read_scan
 from metakit.papers.words import around, quote_of, words_in
 from metakit.review.places import SECTION, places_of, with_place, without_place
 from metakit.review.reports import add_report, paper_of, read_reports, reports_of
 
 RECORD_SHAPES = ("extractors/*/*.yaml", "extractors/*/unfinished/*.yaml", "records/*.yaml")
 _SHOWN_BOX = re.compile(r"(?:(?:0|1|0?\.\d{1,7}|[01]\.\d{1,7})(?:e-\d{1,2})? ?){4}")
+_COMPARE = "A program on this computer read the picture: compare every digit with it before you take any."
+_ALONE = "One sign alone is read badly by a program: look at the picture and type it yourself."
 READER = PaperReader()
 """One child process for all papers; it starts when the first one is asked for."""
 atexit.register(READER.close)
@@ -81,7 +84,8 @@ def _read(asked: Asked) -> Response:
     reading = _record(asked)[1] if asked.fields.get("file") else None
     fields = _fields_of(reading, entry) if reading else ()
     total = _typed(reading, f"{entry}.total") if reading and "total" in fields else ""
-    found = proposals_for(quote, field=field, fields=fields, total=total)
+    scan = None if quote else _scanned(asked, box)
+    found = proposals_for(scan.text if scan else quote, field=field, fields=fields, total=total)
     dot = f"{entry}." if entry else ""
     proposals = [
         {
@@ -92,7 +96,20 @@ def _read(asked: Asked) -> Response:
         for proposal in found.proposals
     ]
     more = {"box": box_text(box), "quote": found.quote, "question": found.question, "told": list(found.told)}
+    if scan is not None:  # what a program reads in a picture is no quotation
+        words = _ALONE if scan.alone else _COMPARE
+        more |= {"quote": "", "scanned": scan.text, "told": [words, *found.told]}
+        if scan.alone:
+            more["question"], proposals = "", []
     return JSONResponse({**more, "proposals": proposals})
+
+
+def _scanned(asked: Asked, box: Box) -> ScanRead | None:
+    """Return what the picture of a place seems to say, on a page without any text."""
+    paper, page = _paper(asked), _page(asked)
+    if READER.words(paper, page).words:
+        return None
+    return read_scan(READER.cut_out(paper, page, box, dpi=DPI))
 
 
 def _in_box(asked: Asked, shown_box: str) -> tuple[str, Box]:

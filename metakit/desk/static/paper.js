@@ -152,7 +152,8 @@
     read.textContent = "";
     const chosen = line(read, "div", "", "chosen");
     if (found.refused) return void line(chosen, "p", found.refused, "problem");
-    line(chosen, "p", found.quote ? `“${found.quote}”` : "No words here: look at the picture and type the number in the form.", "quote");
+    const seems = found.scanned ? `The picture seems to say “${found.scanned}”.` : "No words here: look at the picture and type the number in the form.";
+    line(chosen, "p", found.quote ? `“${found.quote}”` : seems, "quote");
     const close = new Image();
     close.alt = "The place, enlarged";
     close.src = `/place/${report()}/${Number(number.value)}/${found.box.replaceAll(" ", "_")}.png`;

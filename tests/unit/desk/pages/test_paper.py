@@ -9,10 +9,12 @@ from typing import Any
 import pytest
 
 from metakit.desk.page import Asked
+from metakit.desk.pages import paper
 from metakit.desk.pages.paper import PAGE
 from metakit.desk.state import Desk
 from metakit.forms.library import shipped
 from metakit.forms.records import read_record
+from metakit.papers.scans import ScanRead
 from metakit.review.places import places_of
 from tests import hostile_papers as made
 from tests.unit.desk.desks import Visitor, visitor
@@ -205,3 +207,94 @@ def test_a_hostile_name_of_a_file_or_word_stays_text(review: Path) -> None:
     shown = str(PAGE.beside(asked(review), FILE, PART))  # type: ignore[misc]
     assert "<img src=x" not in shown
     assert desk.get(f"{home(desk)}/words").headers["content-type"] == "application/json"
+
+
+def read(desk: Visitor, box: str = SHOWN) -> dict[str, Any]:
+    answer = desk.post(f"{home(desk)}/read", {"box": box, "file": FILE, "part": PART})
+    assert answer.status_code == 200, answer.text
+    found: dict[str, Any] = answer.json()
+    return found
+
+
+def test_what_a_program_reads_in_a_scan_is_shown_and_compared(
+    review: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is no quotation of the paper, and one sign alone is typed by a person."""
+    found = visitor(review)
+    assert put(found, made.scan()).status_code == 200
+    monkeypatch.setattr(paper, "read_scan", lambda picture: None)
+    without = read(found)
+    assert "scanned" not in without
+    assert without["proposals"] == []
+    pictures: list[bytes] = []
+
+    def says(text: str, *, alone: bool) -> None:
+        monkeypatch.setattr(
+            paper, "read_scan", lambda picture: pictures.append(picture) or ScanRead(text, alone=alone)
+        )
+
+    says("4/30 (13.3 %)", alone=False)
+    said = read(found)
+    assert (said["scanned"], said["quote"]) == ("4/30 (13.3 %)", "")
+    assert dict(said["proposals"][0]["values"])[f"{PART}.events"] == "4"
+    assert "compare every digit" in said["told"][0]
+    assert pictures[0].startswith(b"\x89PNG")
+    says("0", alone=True)
+    said = read(found)
+    assert said["proposals"] == []
+    assert "type it yourself" in said["told"][0]
+    assert plain_places(review) == []
+
+
+def plain_places(review: Path) -> list[object]:
+    group = read_record(review / FILE, shipped()).group
+    return list(places_of(group)) if group is not None else []
+
+
+def test_a_page_with_text_is_not_read_by_a_program(desk: Visitor, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(paper, "read_scan", lambda picture: pytest.fail("asked for"))
+    assert read(desk)["quote"]
+    assert read(desk, "0.8 0.8 0.9 0.9")["quote"] == ""
+
+
+def judged(desk: Visitor, content: bytes, name: str) -> str:
+    """Put a file beside a form, look at its first page and its words; return what was said."""
+    answer = put(desk, content, name=name)
+    said = answer.json()
+    if answer.status_code == 200:
+        for way in (".jpg", "/words"):
+            shown = desk.get(f"/reports/{said['sha256']}/1{way}", headers={"accept": "application/json"})
+            assert shown.status_code == 200 or (shown.status_code == 422 and one_sentence(shown.text)), name
+        return "kept"
+    assert answer.status_code == 422, (name, answer.text)
+    assert one_sentence(said["refused"]), said
+    return "refused"
+
+
+def one_sentence(text: str) -> bool:
+    return bool(text) and "\n" not in text.strip() and "Traceback" not in text and len(text) < 400
+
+
+def test_hostile_papers_are_each_kept_harmless_or_refused_in_a_sentence(review: Path) -> None:
+    found = visitor(review)
+    files = {f"{n}.pdf": content for n, content in enumerate(made.damaged(made.sound(), 50))}
+    outcomes = [judged(found, content, name) for name, content in files.items()]
+    assert len(outcomes) == 50
+    assert outcomes.count("refused") >= 5
+    assert outcomes.count("kept") >= 5
+    assert judged(found, made.of_pages(10_000), "long.pdf") == "refused"
+    assert judged(found, made.locked(), "locked.pdf") == "refused"
+    assert judged(found, made.that_acts(), "acts.pdf") == "kept"  # nothing in it acts: the reader's own test
+    assert {path.suffix for path in (review / "reports").iterdir()} <= {".pdf", ".csv", ""}
+
+
+@pytest.mark.walk
+@pytest.mark.parametrize("bomb", ["bomb_of_text", "bomb_of_an_image", "bomb_of_drawing", "of_itself"])
+def test_a_bomb_ends_in_time_and_the_desk_goes_on(
+    review: Path, monkeypatch: pytest.MonkeyPatch, bomb: str
+) -> None:
+    monkeypatch.setattr(paper.READER, "seconds", 3)
+    found = visitor(review)
+    judged(found, getattr(made, bomb)(), f"{bomb}.pdf")
+    monkeypatch.setattr(paper.READER, "seconds", 60)
+    assert judged(found, made.sound(), "next.pdf") == "kept"
