@@ -58,11 +58,20 @@ class ReviewFindings:
 
     def to_json(self) -> dict[str, Any]:
         """Return all findings as JSON, with the certainty of every answered comparison."""
-        from metakit.decision.certainty import all_certainties, certainty_json, network_certainties
+        from metakit.decision.certainty import (
+            all_certainties,
+            certainty_json,
+            network_certainties,
+            pair_certainties,
+        )
 
         return {
             **self.findings.to_json(),
-            **certainty_json(all_certainties(self.findings), network_certainties(self.findings)),
+            **certainty_json(
+                all_certainties(self.findings),
+                network_certainties(self.findings),
+                pair_certainties(self.findings),
+            ),
         }
 
     def appraisal_figure(self, *, width_mm: float = 180) -> Figure:

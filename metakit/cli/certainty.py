@@ -36,6 +36,7 @@ def command(
         certainty_json,
         judged_anew,
         network_certainties,
+        pair_certainties,
     )
     from metakit.decision.worksheet import worksheet
     from metakit.forms.library import shipped
@@ -46,14 +47,16 @@ def command(
     with progress(json) as step:
         step("reading the records")
         findings = open_review(folder).synthesise(progress=step).findings
-    answers, networks = all_certainties(findings), network_certainties(findings)
+    answers, networks, pairs = (
+        all_certainties(findings), network_certainties(findings), pair_certainties(findings),
+    )  # fmt: skip
     if json:
-        answer_json(certainty_json(answers, networks))
+        answer_json(certainty_json(answers, networks, pairs))
         return
     with review_lock(folder):
         # Somebody may have judged or signed while this was computing: what stands in the file now is kept.
         saved = saved_judgements(folder, shipped())
-        certainties = judged_anew((*answers, *networks), saved)
+        certainties = judged_anew((*answers, *networks, *pairs), saved)
         sheet = worksheet(certainties, {item.analysis: item for item in saved}, renew=renew or ())
         path = update_certainty(folder, saved, sheet.judgements, invented=findings.protocol.invented)
     typer.echo(str(path))

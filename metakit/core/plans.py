@@ -131,6 +131,20 @@ class AnalysisPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OptionPairsPlan:
+    """Every two options at a source of trouble that studies hold against each other, for these outcomes.
+
+    `by_band` asks also within each band of the MP angle before surgery that reports count by. Each pair that
+    is held is an analysis of its own, named `id--option--against--outcome`.
+    """
+
+    id: str
+    source: str
+    outcomes: tuple[str, ...]
+    by_band: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NetworkPlan:
     """A planned network: one outcome over all techniques (or the named ones) that studies compare.
 
@@ -218,6 +232,7 @@ class Protocol:
     analyses: tuple[AnalysisPlan, ...]
     explorations: tuple[ExplorationPlan, ...] = ()
     networks: tuple[NetworkPlan, ...] = ()
+    option_pairs: tuple[OptionPairsPlan, ...] = ()
     baselines: tuple[BaselinePlan, ...] = ()
     specifications: SpecificationPlan | None = None
     inference: str = ""

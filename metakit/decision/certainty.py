@@ -254,6 +254,13 @@ def all_certainties(findings: Findings) -> tuple[Certainty, ...]:
     return tuple(found)
 
 
+def pair_certainties(findings: Findings) -> tuple[Certainty, ...]:
+    """Return the certainty of every answered pair of options, in the order of the plan."""
+    judged = {item.analysis: item for item in findings.judgements}
+    bodies = (body_of(item.finding, findings.protocol) for item in findings.pairs)
+    return tuple(certainty_of(body, judged.get(body.analysis)) for body in bodies if body is not None)
+
+
 def network_certainties(findings: Findings) -> tuple[Certainty, ...]:
     """Return the certainty of every technique against its network's reference, in the order of the plan."""
     judged = {item.analysis: item for item in findings.judgements}
@@ -268,11 +275,14 @@ def judged_anew(
     return tuple(certainty_of(item.body, judged.get(item.body.analysis)) for item in certainties)
 
 
-def certainty_json(certainties: Sequence[Certainty], networks: Sequence[Certainty] = ()) -> dict[str, Any]:
-    """Return the certainties as the parts `certainty` and `network_certainty` of a JSON answer."""
+def certainty_json(
+    certainties: Sequence[Certainty], networks: Sequence[Certainty] = (), pairs: Sequence[Certainty] = ()
+) -> dict[str, Any]:
+    """Return the certainties as the parts of a JSON answer: of analyses, networks and pairs of options."""
     return {
         "certainty": [item.to_json() for item in certainties],
         "network_certainty": [item.to_json() for item in networks],
+        "option_pair_certainty": [item.to_json() for item in pairs],
     }
 
 

@@ -8,7 +8,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from metakit.core.sharing import Mapper
-from metakit.decision.certainty import Certainty, all_certainties, certainty_json, network_certainties
+from metakit.decision.certainty import (
+    Certainty,
+    all_certainties,
+    certainty_json,
+    network_certainties,
+    pair_certainties,
+)
 from metakit.decision.summary import summary_tables
 from metakit.report.causes_file import NAME as CAUSES_CSV
 from metakit.report.causes_file import causes_csv
@@ -200,6 +206,7 @@ def _for_writers(page: Page) -> dict[str, bytes]:
 def numbers_text(findings: Findings, certainties: Sequence[Certainty] | None = None) -> str:
     """Return all findings as the text of `findings.json`."""
     found = all_certainties(findings) if certainties is None else certainties
-    answer = {**findings.to_json(), **certainty_json(found, network_certainties(findings))}
+    judged = certainty_json(found, network_certainties(findings), pair_certainties(findings))
+    answer = {**findings.to_json(), **judged}
     answer["planned"] = [line.to_json() for line in plan_account(Facts.of(findings))]
     return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -53,10 +53,11 @@ def read_certainty(folder: Path, library: Library, plan: Group | None) -> Certai
     if group is None:
         return CertaintyReading(reading=reading, problems=tuple(problems), judgements=())
     known = [item.text("id") for item in plan.groups("analyses")] if plan else []
-    networks = tuple(f"{item.text('id')}--" for item in plan.groups("networks")) if plan else ()
+    parts = ("networks", "option_pairs")  # their answers are named after them, as the records make them
+    expanded = tuple(f"{item.text('id')}--" for part in parts for item in plan.groups(part)) if plan else ()
     for item in group.groups("judgements"):
         name = item.text("analysis")
-        if known and name and name not in known and not name.startswith(networks):
+        if known and name and name not in known and not name.startswith(expanded):
             problems.append(
                 item.problem(
                     "analysis", "the protocol has no such analysis", found=name,

@@ -31,6 +31,7 @@ PARTS = (
     "outcomes",
     "comparisons",
     "analyses",
+    "option_pairs",
     "networks",
     "explorations",
     "baselines",

@@ -11,6 +11,7 @@ from metakit.core.plans import (
     ComparisonPlan,
     ExplorationPlan,
     NetworkPlan,
+    OptionPairsPlan,
     OutcomePlan,
     Protocol,
     SpecificationPlan,
@@ -44,6 +45,7 @@ def protocol(group: Group, *, file: str, sha256: str) -> Protocol:
         analyses=tuple(_analysis(item) for item in group.groups("analyses")),
         explorations=tuple(_exploration(item) for item in group.groups("explorations")),
         networks=tuple(_network(item) for item in group.groups("networks")),
+        option_pairs=tuple(_option_pairs(item) for item in group.groups("option_pairs")),
         baselines=tuple(_baseline(item) for item in group.groups("baselines")),
         specifications=_specifications(group),
         inference=group.text("inference"),
@@ -148,6 +150,15 @@ def _analysis(item: Group) -> AnalysisPlan:
         level=0.95 if level is None else level,
         without_pooling=item.text("without_pooling"),
         adjusted=cast('Literal["", "prefer", "only", "never"]', item.text("adjusted")),
+    )
+
+
+def _option_pairs(item: Group) -> OptionPairsPlan:
+    return OptionPairsPlan(
+        id=item.text("id"),
+        source=item.text("source"),
+        outcomes=item.words("outcomes"),
+        by_band=bool(item.flag("by_band")),
     )
 
 

@@ -155,6 +155,19 @@ class AnalysisFinding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairFinding:
+    """One pair of options at a source of trouble, asked by a line `pairs` of the plan and answered or not."""
+
+    pairs: str
+    source: str
+    finding: AnalysisFinding
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the finding as JSON, with what asked for it."""
+        return {"option_pairs": self.pairs, "source": self.source, **self.finding.to_json()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """Everything a review found.
 
@@ -175,6 +188,7 @@ class Findings:
     inputs: Mapping[str, str]
     extraction: Extraction
     networks: tuple[NetworkFinding, ...] = ()
+    pairs: tuple[PairFinding, ...] = ()
     judgements: tuple[CertaintyJudgement, ...] = ()
     selection: Selection | None = None
     plan: PlanStanding | None = None
@@ -227,6 +241,7 @@ class Findings:
             "extraction": finite(self.extraction.to_json()),
             "analyses": [finding.to_json() for finding in self.analyses],
             "networks": [finding.to_json() for finding in self.networks],
+            "option_pairs": [finding.to_json() for finding in self.pairs],
             "plan": {**self.plan.to_json(), "parts": plan_parts(protocol.fields)} if self.plan else None,
             "why_thumbs_come_back": finite(self.trouble.to_json()) if self.trouble else None,
             "result_matrix": {study: dict(row) for study, row in self.result_matrix.items()},

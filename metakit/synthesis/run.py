@@ -21,6 +21,7 @@ from metakit.synthesis.findings import Findings
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.gathering.eligible import status_of, values_of
 from metakit.synthesis.networking.networks import analyse_network_plan
+from metakit.synthesis.option_pairs import analyse_pair, planned_pairs
 from metakit.synthesis.returning.returns import with_return_outcomes
 from metakit.synthesis.returning.trouble import trouble_findings
 
@@ -74,6 +75,10 @@ def synthesise(
     for number, network in enumerate(folder.protocol.networks, start=1):
         say(f"network {number} of {len(folder.protocol.networks)}: {network.id}")
         networks.append(analyse_network_plan(network, folder.protocol, studies, names))
+    pairs = planned_pairs(folder.protocol, studies, names)
+    if pairs:
+        say(f"{len(pairs)} pairs of options that studies hold against each other")
+    answer_pair = partial(analyse_pair, protocol=folder.protocol, studies=studies, names=names)
     return Findings(
         protocol=folder.protocol,
         studies=studies,
@@ -85,6 +90,7 @@ def synthesise(
         inputs=dict(folder.inputs),
         extraction=extraction_of(folder.path, folder.studies) if extraction else NOT_READ,
         networks=tuple(networks),
+        pairs=tuple(mapper(answer_pair, pairs)),
         plan=plan_standing(folder.protocol.fields, read_history(folder.path)[0]),
         judgements=folder.judgements,
         selection=folder.selection,

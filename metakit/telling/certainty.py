@@ -6,7 +6,8 @@ from metakit.core.written import signed
 from metakit.decision.certainty import LEVELS, Certainty, DomainLine, leftover
 from metakit.decision.proposals import DOMAINS
 from metakit.synthesis.terms import label_of
-from metakit.telling.blocks import Block, Cell, Column, Part, Run, Say, Table, Words, points
+from metakit.synthesis.words import lower_first
+from metakit.telling.blocks import Block, Cell, Column, Part, Run, Say, Table, Words, folded, points
 from metakit.telling.facts import Facts, Name
 
 COLUMNS = (
@@ -15,6 +16,12 @@ COLUMNS = (
     Column(name="Counts", number=True, share=14),
     Column(name="Reasoning of the software", share=90),
     Column(name="The person", share=40),
+)
+PAIR_COLUMNS = (
+    Column(name="Compared", share=40),
+    Column(name="Answer", share=36),
+    Column(name="Certainty", share=28),
+    Column(name="Why", share=90),
 )
 LEAD = (
     "The software proposes levels for each domain from the numbers of the review and says why; what no "
@@ -36,19 +43,50 @@ def certainty_blocks(facts: Facts) -> tuple[Block, ...]:
         anchor = facts.names.networks[plan].anchor
         name = Name(label=f"{item.body.technique} against {item.body.comparator}", anchor=anchor, end="")
         groups.setdefault(f"Network: {item.body.comparison}", []).append(_worksheet(item, name))
-    if not groups:
+    pairs = _pairs(facts)
+    if not groups and not pairs:
         return ()
     sources = tuple(dict.fromkeys(key for domain in DOMAINS for key in domain.references))
     left = (
         f"A judgement of {_words(old.analysis)} ({old.answer}) stands in the certainty file, but the "
         "analysis has no answer now."
-        for old in leftover(facts.findings, facts.certainties)
+        for old in leftover(facts.findings, (*facts.certainties, *facts.pairs))
     )
     return (
         Say(words=(LEAD, Run(cites=sources))),
         *(Part(title=label, blocks=tuple(items)) for label, items in groups.items()),
+        *pairs,
         *(Say(words=words, look="quiet") for words in left),
     )
+
+
+def _pairs(facts: Facts) -> tuple[Part, ...]:
+    """Return the pairs of options in one table: what moved each from where it starts, and the signature."""
+    rows = []
+    for item in facts.pairs:
+        moved = [
+            f"{label_of('certainty_domains', line.proposal.domain)} {signed(line.levels, 0)}: "
+            f"{line.because if line.changed and line.because else line.proposal.reason}"
+            for line in item.lines
+            if line.levels
+        ]
+        standing: list[Words] = [status_run(item)]
+        if item.judgement and item.judgement.signed_by:
+            standing.append(_signature(item))
+        rows.append(
+            (
+                Cell(words=item.body.comparison, under=(lower_first(item.body.outcome),)),
+                item.body.answer,
+                Cell(words=level_run(item), under=tuple(standing)),
+                Cell(words=f"Starts {item.start}: {item.start_reason}", under=tuple(moved)),
+            )
+        )
+    table = Table(
+        caption="Certainty of every pair of options", columns=PAIR_COLUMNS, rows=tuple(rows),
+        label="Certainty of every pair of options at a source of trouble", look="stacked",
+    )  # fmt: skip
+    title = "Pairs of options at the sources of trouble"
+    return folded(title, (table,) if rows else (), number=len(rows))
 
 
 def level_run(item: Certainty) -> Run:

@@ -8,7 +8,12 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from metakit.decision.certainty import Certainty, all_certainties, network_certainties
+from metakit.decision.certainty import (
+    Certainty,
+    all_certainties,
+    network_certainties,
+    pair_certainties,
+)
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
 
@@ -57,6 +62,7 @@ class Facts:
     certainties: tuple[Certainty, ...]
     names: Names
     networks: tuple[Certainty, ...] = ()
+    pairs: tuple[Certainty, ...] = ()
 
     @classmethod
     def of(cls, findings: Findings) -> Facts:
@@ -66,6 +72,7 @@ class Facts:
             certainties=all_certainties(findings),
             names=Names.of(findings),
             networks=network_certainties(findings),
+            pairs=pair_certainties(findings),
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from metakit.decision.certainty import Certainty
+from metakit.decision.certainty import Certainty, pair_certainties
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.gathering.source_options import sources
 
@@ -34,7 +34,8 @@ def certainty_by_cell(findings: Findings, certainties: Sequence[Certainty]) -> M
         if cell is not None and cell.comparing
     }
     found: dict[tuple[str, str], str] = {}
-    for finding in findings.analyses:
+    levels |= {item.body.analysis: item for item in pair_certainties(findings)}
+    for finding in (*findings.analyses, *(item.finding for item in findings.pairs)):
         comparison, certainty = finding.comparison, levels.get(finding.plan.id)
         if comparison is None or certainty is None or comparison.mp_before is not None:
             continue

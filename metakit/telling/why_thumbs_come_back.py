@@ -30,6 +30,7 @@ from metakit.telling.returns_reported import report_blocks
 from metakit.telling.why_thumbs_contrasts import contrast_blocks
 from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, single_arm_blocks
 from metakit.telling.why_thumbs_map import map_blocks
+from metakit.telling.why_thumbs_pairs import pair_blocks, pair_line
 
 COLUMNS = (
     Column(name="Source of trouble", share=20),
@@ -66,6 +67,7 @@ def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
         Picture(name="mp-angles"),
         *cause_blocks(trouble),
         *angle_blocks(trouble),
+        *pair_blocks(facts),
         *contrast_blocks(trouble),
         *map_blocks(trouble, certainty_by_cell(facts.findings, facts.certainties)),
         *single_arm_blocks(trouble),
@@ -168,6 +170,8 @@ def _changed(source: SourceFinding, facts: Facts) -> Cell | Words:
             sure = (" Certainty: ", level_run(certainty), f" ({certainty.status_words}).")
         link = Run(text=name.label, to=name.anchor)
         lines.append((link, f", {_answer_words(finding, summaries.get(finding.plan.id))}.", *sure))
+    if further := pair_line(facts, source.source):
+        lines.append(further)
     if not lines:
         asked = "no planned comparison has an answer" if source.analyses else "no comparison was planned"
         return f"{asked[:1].upper()}{asked[1:]}; single arms are not set against each other."

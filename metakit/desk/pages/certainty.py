@@ -32,7 +32,7 @@ MARKS = {
 
 def _work(asked: Asked) -> Response:
     """Work the answers out, once for each state of the files; certainty rests on them."""
-    from metakit.decision.certainty import all_certainties, network_certainties
+    from metakit.decision.certainty import all_certainties, network_certainties, pair_certainties
     from metakit.synthesis.run import synthesise
 
     desk = asked.desk
@@ -41,7 +41,9 @@ def _work(asked: Asked) -> Response:
     def work(say: Callable[[str], None]) -> None:
         def make() -> tuple[Certainty, ...]:
             findings = synthesise(reviewed(desk).review, progress=say, extraction=False)
-            return (*all_certainties(findings), *network_certainties(findings))
+            return (
+                *all_certainties(findings), *network_certainties(findings), *pair_certainties(findings),
+            )  # fmt: skip
 
         desk.keep(("certainties", digest), make)
 

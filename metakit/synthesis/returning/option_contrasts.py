@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from metakit.core.plans import ARM_OPTIONS, AnalysisPlan, ComparisonPlan, Protocol
+from metakit.core.plans import ARM_OPTIONS, AnalysisPlan, ComparisonPlan, OptionPairsPlan, Protocol
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.measures.kind import MEANS
@@ -71,10 +71,11 @@ def option_contrasts(
         Name of each study (by id) as shown.
     """
     found = []
-    for comparison in _pairs(source, studies):
-        told = [study for study in studies if _holds_both(study, source, comparison)]
+    for comparison in held_pairs(source, studies):
+        told = [study for study in studies if holds_both(study, source, comparison)]
         for outcome in ASKED.get(source.id, ()):
-            if _planned(protocol, source, comparison, outcome):
+            paired = any(_in_pairs(item, source, comparison, outcome) for item in protocol.option_pairs)
+            if paired or planned_itself(protocol, source, comparison, outcome):
                 continue
             answer = _contrast(comparison, outcome, protocol, told, names)
             if answer is not None:
@@ -82,8 +83,11 @@ def option_contrasts(
     return tuple(found)
 
 
-def _pairs(source: Source, studies: Sequence[StudyRecord]) -> Iterator[ComparisonPlan]:
-    techniques = tuple(dict.fromkeys(arm.technique for study in studies for arm in study.arms))
+def held_pairs(source: Source, studies: Sequence[StudyRecord]) -> Iterator[ComparisonPlan]:
+    """Yield every two options of which one at least is a treatment, in all thumbs and in each reported band.
+
+    Those that no study holds are among them; techniques are those of the studies that do.
+    """
     bands = {
         str(entry.mp_before): entry.mp_before
         for study in studies
@@ -97,30 +101,55 @@ def _pairs(source: Source, studies: Sequence[StudyRecord]) -> Iterator[Compariso
             continue
         option, against = (other, one) if first == "left" else (one, other)
         for band in (None, *ordered):
-            yield ComparisonPlan(
-                id="options",
+            pair = ComparisonPlan(
+                id="--".join((option, against, *([str(band).replace(" ", "_")] if band else []))),
                 label="",
-                technique=techniques,
+                technique=(),
                 technique_label=label_of(ARM_OPTIONS[source.kind], option),
-                comparator=techniques,
+                comparator=(),
                 comparator_label=label_of(ARM_OPTIONS[source.kind], against),
                 mp_before=band,
                 **{f"{source.kind}_1": (option,), f"{source.kind}_2": (against,)},
             )
+            told = [study for study in studies if holds_both(study, source, pair)]
+            techniques = tuple(
+                dict.fromkeys(name for study in told for name in _techniques(study, source, option, against))
+            )
+            yield replace(pair, technique=techniques, comparator=techniques)
 
 
 def _end(value: float | None, side: int) -> float:
     return side * float("inf") if value is None else value
 
 
-def _holds_both(study: StudyRecord, source: Source, comparison: ComparisonPlan) -> bool:
+def _techniques(study: StudyRecord, source: Source, one: str, other: str) -> list[str]:
+    """Return the techniques within which a study holds both options, in arms or in parts of them."""
+
+    def having(option: str) -> set[str]:
+        parts = {entry.value.arm for entry in study.subgroups if getattr(entry, source.kind) == option}
+        return {arm.technique for arm in study.arms if arm.id in parts or getattr(arm, source.kind) == option}
+
+    both = having(one) & having(other)
+    return [name for name in dict.fromkeys(arm.technique for arm in study.arms) if name in both]
+
+
+def holds_both(study: StudyRecord, source: Source, comparison: ComparisonPlan) -> bool:
+    """Say whether both options of a comparison stand in one study, in arms or in parts of them."""
     told = {getattr(arm, source.kind) for arm in study.arms}
     told |= {getattr(entry, source.kind) for entry in study.subgroups}
     return {*comparison.options(1)[source.kind], *comparison.options(2)[source.kind]} <= told
 
 
-def _planned(protocol: Protocol, source: Source, asked: ComparisonPlan, outcome: str) -> bool:
-    """Say whether the plan asks the same question: each side's option on a side of its own, the same band."""
+def _in_pairs(plan: OptionPairsPlan, source: Source, asked: ComparisonPlan, outcome: str) -> bool:
+    """Say whether the plan asks for this by pairs."""
+    return plan.source == source.id and outcome in plan.outcomes and (plan.by_band or not asked.mp_before)
+
+
+def planned_itself(protocol: Protocol, source: Source, asked: ComparisonPlan, outcome: str) -> bool:
+    """Say whether an analysis of the plan asks the same.
+
+    Each option stands on a side of its own, the band is the same, and no technique is left out.
+    """
     kind = source.kind
     covering = {
         item.id
@@ -129,6 +158,7 @@ def _planned(protocol: Protocol, source: Source, asked: ComparisonPlan, outcome:
         and asked.options(1)[kind][0] in item.options(1).get(kind, ())
         and asked.options(2)[kind][0] in item.options(2).get(kind, ())
         and item.mp_before == asked.mp_before
+        and set(asked.technique) <= set(item.technique)
     }
     return any(plan.outcome == outcome and plan.comparison in covering for plan in protocol.analyses)
 

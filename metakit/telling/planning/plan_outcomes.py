@@ -10,6 +10,8 @@ from metakit.core.written import count, listed
 from metakit.forms.rules.planned_words import BY_DESIGN, OTHER, beginning
 from metakit.synthesis.choices.sensitivity_kinds import KINDS
 from metakit.synthesis.choices.sensitivity_table import NONE_OF_IT, SAME
+from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.terms import outcome_term
 from metakit.telling.facts import Facts
 from metakit.telling.option_words import option_words
 from metakit.telling.planning.plan_fate import Became, Fate
@@ -35,6 +37,7 @@ def _outcome(facts: Facts, typed: Mapping[str, Any]) -> Fate:
     name = typed.get("outcome")
     asking = [item.plan.id for item in facts.findings.analyses if item.term.id == name]
     asking += [item.plan.id for item in facts.findings.networks if item.term.id == name]
+    asking += dict.fromkeys(item.pairs for item in facts.findings.pairs if item.finding.term.id == name)
     if not asking:
         return Fate(became="not_done", why="no analysis and no network of the plan asks for this outcome")
     why = f"in {_some(asking)}"
@@ -70,6 +73,32 @@ def _analysis(facts: Facts, typed: Mapping[str, Any]) -> Fate:
     if otherwise:
         return Fate(became="in_part", where=where, why=f"{studies}; {'; '.join(otherwise)}")
     return Fate(became="done", where=where, why=studies)
+
+
+def _option_pairs(facts: Facts, typed: Mapping[str, Any]) -> Fate:
+    pairs = [item.finding for item in facts.findings.pairs if item.pairs == typed.get("id")]
+    answered = sum(finding.result is not None for finding in pairs)
+    if not pairs and _asked_already(facts, str(typed.get("source"))):
+        why = "analyses of the plan ask about every pair that studies hold"
+        return Fate(became="done", where="why-thumbs-come-back", why=why)
+    if not answered:
+        return Fate(became="not_done", why="no study holds two options against each other with such numbers")
+    told = {finding.term.id for finding in pairs}
+    absent = [outcome_term(name).label for name in typed.get("outcomes", ()) if name not in told]
+    why = f"{count(answered, 'answer')} about {count(len(_pairs_of(pairs)), 'pair')} of options"
+    if absent:
+        why += f"; no pair beyond the analyses above has numbers of {listed(absent)}"
+    became: Became = "in_part" if answered < len(pairs) else "done"
+    return Fate(became=became, where="why-thumbs-come-back", why=why)
+
+
+def _asked_already(facts: Facts, source: str) -> bool:
+    trouble = facts.findings.trouble
+    return trouble is not None and any(item.source == source and item.analyses for item in trouble.sources)
+
+
+def _pairs_of(pairs: Sequence[AnalysisFinding]) -> set[str]:
+    return {finding.comparison.arms.partition(";")[0] for finding in pairs if finding.comparison}
 
 
 def _network(facts: Facts, typed: Mapping[str, Any]) -> Fate:
@@ -272,6 +301,7 @@ FATES: Mapping[str, FateOf] = {
     "outcomes": _outcome,
     "comparisons": _comparison,
     "analyses": _analysis,
+    "option_pairs": _option_pairs,
     "networks": _network,
     "explorations": _exploration,
     "baselines": _baseline,

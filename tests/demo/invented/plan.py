@@ -139,6 +139,7 @@ def protocol() -> dict[str, Any]:
             _outcome("return_residual_bone", "important", "last_follow_up", 2),
             _outcome("secondary_st_procedure", "important", "last_follow_up", 2),
             _outcome("mp_hyperextension", "important", "12_months", 10),
+            _outcome("mp_recurrence", "important", "last_follow_up", 10),
             _outcome("sbrn_neuropraxia", "important", "12_months", 5),
             _outcome("crps", "important", "12_months", 2),
             _outcome("pain_activity", "critical", "12_months", 1.5, larger=(2.5, 4)),
@@ -331,6 +332,22 @@ def protocol() -> dict[str, Any]:
                 "proportion",
             ),
             _series("revision_prosthesis_series", "revision_index", PROSTHESES, PROSTHESIS_LABEL, "rate"),
+        ],
+        "option_pairs": [
+            OneLine(
+                id="mp_pairs",
+                source="mp_hyperextension",
+                outcomes=["secondary_mp_procedure", "mp_hyperextension", "mp_recurrence", "key_pinch"],
+                by_band=True,
+            ),
+            OneLine(
+                id="bone_pairs", source="residual_bone", outcomes=["return_residual_bone", "pain_activity"]
+            ),
+            OneLine(
+                id="st_pairs",
+                source="scaphotrapezoid_arthritis",
+                outcomes=["secondary_st_procedure", "pain_activity"],
+            ),
         ],
         "networks": [
             {

@@ -1168,6 +1168,34 @@ PROTOCOL_CASES = [
         "no technique of this network",
         "networks[1].order",
     ),
+    *(
+        (
+            "option_pairs_fit",
+            "unit_of_analysis: thumbs\n",
+            f"unit_of_analysis: thumbs\noption_pairs:\n  - {{id: p, source: {rest}}}\n",
+            "error",
+            words,
+            f"option_pairs[1].{field}",
+        )
+        for rest, words, field in (
+            ("infection, outcomes: [any_complication]", "no operation deals with this cause", "source"),
+            ("residual_bone, outcomes: [implant_survival]", "compared by events or continuous", "outcomes"),
+            ("residual_bone, outcomes: [infection_deep]", "names no time window", "outcomes"),
+        )
+    ),
+    (
+        "option_pairs_fit",
+        "unit_of_analysis: thumbs\n",
+        NETWORK.replace(
+            "unit_of_analysis: thumbs\n",
+            "unit_of_analysis: thumbs\noption_pairs:\n"
+            "  - {id: n, source: residual_bone, outcomes: [any_complication]}\n",
+        )
+        + "measure: risk_ratio}\n",
+        "error",
+        "a network has this name",
+        "option_pairs[1].id",
+    ),
     (
         "specifications_fit",
         "unit_of_analysis: thumbs\n",
