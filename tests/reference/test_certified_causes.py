@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from agreement import CLOSED, ITERATED, Comparison, certified
+from agreement import CLOSED, ITERATED, Comparison, certified, published
 from mpmath import mp, mpf
 from oracle import causes as oracle
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 import metakit
 from metakit.numerics.posteriors.causes import shares
@@ -38,6 +38,47 @@ def test_printed_example() -> None:
     """1, 2 and 3 of 6 with alpha 3, 4, 5: 0.08484162895927604, the example of scipy's documentation (from memory)."""
     value = mp.exp(oracle.log_probability((1, 2, 3), [mpf(3), mpf(4), mpf(5)]))
     assert float(value) == pytest.approx(0.08484162895927604, rel=1e-15)
+
+
+@pytest.mark.walk
+def test_pollen_of_mosimann() -> None:
+    """73 levels of a core, four kinds of pollen: the maximum of the kernel's likelihood, and its posterior.
+
+    Source: published/pollen_mosimann.yaml (counts of Mosimann 1962 and the parameters printed with them).
+    """
+    content = published("pollen_mosimann")
+    counts = np.array(content["rows"])[:, 1:].T
+    printed = np.array([item["value"] for item in content["expected"]])
+    assert counts.shape == (4, 73)
+    assert set(counts.sum(axis=0)) == {100}
+    found = shares(counts)
+    prior = 1.0 / found.causes
+
+    def log_likelihood(alpha: np.ndarray) -> float:
+        """The kernel's polynomials in s theta over its crowding of returns: rising powers of Mosimann 1962."""
+        value = -73 * (special.gammaln(alpha.sum() + 100) - special.gammaln(alpha.sum()))
+        for own, each in zip(found.log_cause, alpha, strict=True):
+            power = np.arange(len(own))
+            bare = own - special.gammaln(prior + power) + special.gammaln(prior)
+            value += special.logsumexp(bare + power * np.log(each))
+        return float(value)
+
+    constant = 73 * special.gammaln(101) - special.gammaln(counts + 1).sum()
+    theirs = stats.dirichlet_multinomial.logpmf(counts.T, printed, 100).sum()
+    assert log_likelihood(printed) + constant == pytest.approx(theirs, rel=1e-10)
+    best = optimize.minimize(
+        lambda logs: -log_likelihood(np.exp(logs)), np.zeros(4), method="Nelder-Mead",
+        options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 4000},
+    )  # fmt: skip
+    assert best.success
+    for value, item in zip(np.exp(best.x), content["expected"], strict=True):
+        assert value == pytest.approx(item["value"], abs=item["tolerance"])
+    assert 0 <= -best.fun - log_likelihood(printed) < 5e-4
+    # 7,300 grains leave the prior little to say.
+    assert found.mean == pytest.approx(printed / printed.sum(), abs=1e-3)
+    low, middle, high = tau_quantiles(found, TAILS).tolist()
+    assert low < 2 / np.sqrt(printed.sum()) < high
+    assert middle == pytest.approx(2 / np.sqrt(printed.sum()), rel=0.03)
 
 
 @pytest.mark.parametrize("record", RECORDS, ids=lambda record: record["name"])

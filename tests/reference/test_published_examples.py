@@ -119,6 +119,7 @@ ANSWERED_ELSEWHERE = {
     "wan_luo": "test_certified_conversions",
     "parkinson_nma": "test_certified_network",
     "handbook_nnt_rr": "tests/unit/decision/test_absolute.py",
+    "pollen_mosimann": "causes that share a total, test_certified_causes",
     "kappa_fleiss": "agreement of two raters, tests/unit/review/reconciling/test_agreement.py",
 }
 OUTSIDE_OF_METAKIT = {
