@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.core.results import PoolResult
-from metakit.core.written import count, listed, per_100
+from metakit.core.written import listed, per_100
 from metakit.decision.certainty import Certainty
 from metakit.decision.summary import SummaryRow, summary_tables
 from metakit.measures.kind import COUNTS, MEANS
@@ -26,6 +25,7 @@ from metakit.telling.blocks import Block, Cell, Column, Picture, Run, Say, Table
 from metakit.telling.certainty import level_run
 from metakit.telling.facts import Facts
 from metakit.telling.option_certainty import certainty_by_cell
+from metakit.telling.proportions import added_words, proportion_words
 from metakit.telling.returns_reported import report_blocks
 from metakit.telling.why_thumbs_contrasts import contrast_blocks
 from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, single_arm_blocks
@@ -115,18 +115,14 @@ def _lines(texts: list[str] | list[Words], empty: str) -> Cell | Words:
 
 
 def share_words(share: FoundShare) -> str:
-    """Say how often something was found or done, per 100 thumbs of the arms that tell it."""
-    told = f"{count(len(share.studies), 'study', 'studies')}, {share.thumbs} of {share.total} thumbs"
+    """Say how often something was found or done: in a typical study, and in all thumbs added up.
+
+    The two are different numbers, and a reader who divides must find the second.
+    """
+    added = added_words(share.thumbs, share.total, len(share.studies), share.result)
     if share.result is None:
-        return f"{share.label}: {told}"
-    return f"{share.label}: {proportion_words(share.result)} of 100; {told}"
-
-
-def proportion_words(result: PoolResult) -> str:
-    """Write a pooled proportion per 100 with its interval."""
-    back = result.back_transform
-    low, high = (per_100(100 * back(limit)) for limit in result.interval)
-    return f"{per_100(100 * back(result.estimate))} ({low} to {high})"
+        return f"{share.label}: {added}"
+    return f"{share.label}: in a typical study {proportion_words(share.result)} of 100; {added}"
 
 
 def _reason(source: SourceFinding) -> Cell | Words:

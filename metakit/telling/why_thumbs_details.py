@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from metakit.core.causes import CauseAnswer, CausesResult, Estimate
 from metakit.core.results import PoolResult
-from metakit.core.written import count, fixed, per_100
+from metakit.core.written import count, fixed
 from metakit.synthesis.returning.causes_words import (
     counted_words,
     estimate_words,
@@ -24,6 +24,7 @@ from metakit.synthesis.returning.trouble_findings import (
 )
 from metakit.synthesis.terms import outcome_term
 from metakit.telling.blocks import Block, Cell, Column, Say, Table, Words, folded, points
+from metakit.telling.proportions import added_words, proportion_words
 
 
 def cause_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
@@ -207,7 +208,7 @@ def _limits_table(limits: Sequence[OverLimit]) -> Table:
 
 def _limit_row(item: OverLimit) -> tuple[Cell | Words, ...]:
     span = f"{item.fewest}" if item.fewest == item.most else f"{item.fewest} to {item.most}"
-    shares = [_share(result) for result in (item.lower, item.upper) if result is not None]
+    shares = [proportion_words(result) for result in (item.lower, item.upper) if result is not None]
     return (
         item.label,
         item.group,
@@ -215,12 +216,6 @@ def _limit_row(item: OverLimit) -> tuple[Cell | Words, ...]:
         "; ".join(dict.fromkeys(shares)) or item.reason,
         item.source,
     )
-
-
-def _share(result: PoolResult) -> str:
-    back = result.back_transform
-    low, high = (per_100(100 * back(limit)) for limit in result.interval)
-    return f"{per_100(100 * back(result.estimate))} ({low} to {high})"
 
 
 def _recurrence_table(rows: Sequence[RecurrenceRow]) -> Table:
@@ -257,15 +252,15 @@ def single_arm_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
         columns=(
             Column(name="Option", share=34),
             Column(name="Outcome", share=40),
-            Column(name="Of 100 thumbs", share=30),
+            Column(name="In a typical study, of 100 thumbs", share=30),
             Column(name="Counted", share=40),
         ),
         rows=tuple(
             (
                 Cell(words=item.label, under=(source.label,)),
                 outcome_term(item.outcome).label,
-                _share(item.result) if item.result else f"not pooled: {item.reason}",
-                f"{item.thumbs} of {item.total} thumbs, {count(len(item.studies), 'study', 'studies')}",
+                proportion_words(item.result) if item.result else f"not pooled: {item.reason}",
+                added_words(item.thumbs, item.total, len(item.studies), item.result),
             )
             for source, item in rows
         ),

@@ -161,7 +161,7 @@ def _over_30(
     return (
         FoundShare(
             finding="mp_over_30",
-            label="MP hyperextension over 30 degrees before surgery, in a typical study",
+            label="MP hyperextension over 30 degrees before surgery",
             role="found",
             studies=tuple(name for name, _, _ in counts.values()),
             thumbs=int(sum(over for _, over, _ in counts.values())),
