@@ -11,6 +11,9 @@ from metakit.forms.specs import Term
 LEAST_WEEKS = 1.0
 TREATED = "treated"
 HALF = 0.5
+OSTEOPHYTECTOMY = "mc_base_osteophytectomy"
+"""Component that says the same as the option of removed osteophytes."""
+SILENT = "the report says nothing of the other arm"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,9 +128,9 @@ def differences(one: ArmParts, other: ArmParts, compared: Iterable[str] = ()) ->
     for field in dict.fromkeys((*one.options, *other.options)):
         left, right = one.options.get(field, ""), other.options.get(field, "")
         if field not in asked and left != right:
-            found.append(
-                Difference(kind=field, words=" against ".join(part for part in (left, right) if part))
-            )
+            words = " against ".join(part for part in (left, right) if part)
+            silent = field in (one.unknown if right else other.unknown) and not (left and right)
+            found.append(Difference(kind=field, words=f"{words} ({SILENT})" if silent else words))
     if one.weeks is not None and other.weeks is not None and abs(one.weeks - other.weeks) >= LEAST_WEEKS:
         words = f"immobilisation of {one.weeks:g} against {other.weeks:g} weeks"
         found.append(Difference(kind="immobilisation", words=words))

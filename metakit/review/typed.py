@@ -9,6 +9,7 @@ from metakit.core.records import Arm, ContrastValue, StudyRecord
 from metakit.core.returns import SubgroupValue
 from metakit.core.values import Angle, FollowUp, OutcomeValue, Place, Reporting
 from metakit.forms.addresses import Addresses
+from metakit.forms.co_procedures import OSTEOPHYTECTOMY
 from metakit.forms.expansion import expand
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
@@ -148,12 +149,9 @@ def _angle(typed: Group) -> Angle:
     )
 
 
-OSTEOPHYTES_REMOVED = "mc_base_osteophytectomy"
-
-
 def _osteophytes(arm: Group, components: tuple[str, ...]) -> str:
     told = arm.text("metacarpal_osteophyte_removed")
-    if OSTEOPHYTES_REMOVED in components or told == "yes":
+    if OSTEOPHYTECTOMY in components or told == "yes":
         return "osteophyte_removed"
     return {"no": "osteophyte_left", "some": "osteophyte_some_removed"}.get(told, "osteophyte_not_reported")
 

@@ -27,10 +27,9 @@ from metakit.telling.facts import Facts
 from metakit.telling.option_certainty import certainty_by_cell
 from metakit.telling.proportions import added_words, proportion_words
 from metakit.telling.returns_reported import report_blocks
-from metakit.telling.why_thumbs_contrasts import contrast_blocks
+from metakit.telling.why_thumbs_contrasts import contrast_blocks, pair_blocks, pair_line
 from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, single_arm_blocks
 from metakit.telling.why_thumbs_map import map_blocks
-from metakit.telling.why_thumbs_pairs import pair_blocks, pair_line
 
 COLUMNS = (
     Column(name="Source of trouble", share=20),

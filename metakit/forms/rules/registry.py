@@ -71,7 +71,6 @@ RULES: Registry[Rule] = Registry(
         "metakit.forms.rules.angles",
         "metakit.forms.rules.appraisal",
         "metakit.forms.rules.protocol",
-        "metakit.forms.rules.option_pairs",
         "metakit.forms.rules.planned_words",
         "metakit.forms.rules.certainty",
         "metakit.forms.rules.searches",

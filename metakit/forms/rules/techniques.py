@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from metakit.errors import Problem
-from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most
+from metakit.forms.co_procedures import OSTEOPHYTECTOMY, ArmParts, arm_parts, differences, in_most
 from metakit.forms.expansion import clashes, expand, open_groups, parts_of_group
 from metakit.forms.rules.arms import PRACTICE, most
 from metakit.forms.rules.registry import Context, rule
@@ -13,6 +13,7 @@ from metakit.forms.specs import Term
 from metakit.forms.tree import Group
 
 NEEDS = ("arms.technique", "arms.components")
+OSTEOPHYTES = "metacarpal_osteophyte_removed"
 
 
 def component_terms(context: Context) -> Mapping[str, Term]:
@@ -187,11 +188,20 @@ def _parts_of(context: Context, arm: Group) -> ArmParts:
     }
     spec = context.form.find("arms.partly_given.component")
     terms = spec.terms if spec else {}
+    options = {name: context.term(arm, name, f"arms.{name}") for name in ("mp_option", "st_option")}
+    listed = list(arm.words("components"))
+    told = context.form.find("subgroups.osteophyte_option")
+    if told is not None:
+        # Osteophytes removed stand under their option, whether a component or a field of the record says so.
+        removed = OSTEOPHYTECTOMY in listed or arm.text(OSTEOPHYTES) == "yes"
+        left = "osteophyte_left" if arm.text(OSTEOPHYTES) == "no" else ""
+        options["osteophyte_option"] = told.terms.get("osteophyte_removed" if removed else left)
+        listed = [part for part in listed if part != OSTEOPHYTECTOMY]
     return arm_parts(
         context.term(arm, "technique", "arms.technique"),
-        arm.words("components"),
+        listed,
         component_terms(context),
-        {name: context.term(arm, name, f"arms.{name}") for name in ("mp_option", "st_option")},
+        options,
         {
             part: terms[part].label
             for part in in_most(counts, arm.integer("thumbs.analysed") or most(arm, "thumbs"))

@@ -10,9 +10,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from metakit.core.notes import Assumption, SetAside
-from metakit.core.plans import AnalysisPlan, NetworkPlan, Protocol
+from metakit.core.plans import ARM_OPTIONS, AnalysisPlan, NetworkPlan, Protocol
 from metakit.core.records import Arm, StudyRecord
+from metakit.core.written import count
 from metakit.errors import UnknownNameError
+from metakit.forms.co_procedures import OSTEOPHYTECTOMY
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.networks.components import JOIN, arm_name
@@ -25,7 +27,11 @@ NEARLY_ALL = 0.9
 """Share of an arm from which a part counts as given to all (common practice, no source)."""
 
 REMOVED = "osteophyte_removed"
-OSTEOPHYTECTOMY = "mc_base_osteophytectomy"
+SILENCE = {
+    "mp_option": "the MP joint",
+    "st_option": "the ST joint",
+    "osteophyte_option": "osteophytes",
+}
 """What was done about osteophytes, as a part of the operation."""
 
 
@@ -95,6 +101,33 @@ def baseline_components(sets: Sequence[str]) -> tuple[str, ...]:
     held = [states & set(name.split(JOIN)) for name in sets]
     whole = all(len(item) == 1 for item in held) and {"trapeziectomy_total"} in held
     return ("trapeziectomy_total",) if whole else ()
+
+
+def parts_notes(by_parts: NetworkGathered, by_technique: NetworkGathered) -> tuple[str, ...]:
+    """Say what silence counts for in the network of parts, and which studies are not in it."""
+    arms = [
+        (study.name, part.arm) for study in by_parts.studies for side in study.sides for part in side.arms
+    ]
+    notes = []
+    for field, what in SILENCE.items():
+        told = vocabulary(ARM_OPTIONS[field])
+        silent = [
+            name for name, arm in arms
+            if (term := told.terms.get(getattr(arm, field))) and term.facts.text("done") == "not_reported"
+        ]  # fmt: skip
+        if silent:
+            studies = count(len(set(silent)), "study", "studies")
+            notes.append(
+                f"Parts of operations: {count(len(silent), 'arm')} of {studies} say nothing of {what} and "
+                "count as if nothing was done there."
+            )
+    whole = {item.study for item in by_technique.set_aside}
+    notes += [
+        f"Not in the network of parts: {item.study}: {item.reason}."
+        for item in by_parts.set_aside
+        if item.study not in whole
+    ]
+    return tuple(notes)
 
 
 def partly_given(study: str, arm: Arm) -> tuple[PartlyGiven, ...]:

@@ -33,6 +33,7 @@ from metakit.synthesis.networking.network_arms import (
     network_task,
     node_label,
     partly_given,
+    parts_notes,
 )
 from metakit.synthesis.networking.network_comparisons import extrapolated_comparisons, network_comparisons
 from metakit.synthesis.networking.network_findings import (
@@ -87,7 +88,9 @@ def analyse_network_plan(
     extra: list[str] = []
     if analysis is not None:
         analysis, extra = _with_moderator_and_funnel(plan, gathered, analysis)
-    components, component_reason, parts, sets = _components(plan, task, studies, names, inference)
+    components, component_reason, parts, sets, by_parts = _components(plan, task, studies, names, inference)
+    if by_parts is not None:
+        extra += parts_notes(by_parts, gathered)
     nodes = _nodes(gathered)
     comparisons = network_comparisons(plan, task, gathered, analysis)
     if analysis is not None and components is not None and len(analysis.parts) > 1:
@@ -166,10 +169,12 @@ def _arms(plan: NetworkPlan, gathered: NetworkGathered) -> NetworkArms:
 
 def _components(
     plan: NetworkPlan, task: Task, studies: Sequence[StudyRecord], names: Mapping[str, str], inference: str
-) -> tuple[ComponentModel | None, str, tuple[PartlyGiven, ...], dict[str, set[str]]]:
-    """Return the component model or why there is none, covariates of arms, and each technique's sets."""
+) -> tuple[
+    ComponentModel | None, str, tuple[PartlyGiven, ...], dict[str, set[str]], NetworkGathered | None
+]:  # fmt: skip
+    """Return the component model or why there is none, covariates, each technique's sets, and the arms."""
     if not plan.components:
-        return None, "", (), {}
+        return None, "", (), {}, None
     gathered = gather_network(task, plan, studies, names, by_components=True)
     parts = tuple(
         part
@@ -194,13 +199,13 @@ def _components(
             level=plan.level,
         )
     except NotEstimableError as why:
-        return None, str(why), parts, {}
+        return None, str(why), parts, {}, gathered
     sets: dict[str, set[str]] = {}
     for study in gathered.studies:
         for side in study.sides:
             for arm in side.arms:
                 sets.setdefault(arm.arm.technique, set()).add(arm_name(component_set(arm.arm)))
-    return found, "", parts, sets
+    return found, "", parts, sets, gathered
 
 
 def _nodes(gathered: NetworkGathered) -> tuple[NetworkNode, ...]:

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
 from metakit.core.records import Arm
 from metakit.core.written import listed
-from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most, shared
+from metakit.forms.co_procedures import OSTEOPHYTECTOMY, ArmParts, arm_parts, differences, in_most, shared
 from metakit.forms.library import vocabulary
 from metakit.synthesis.gathering.rows import StudyNumbers
-
-OSTEOPHYTECTOMY = "mc_base_osteophytectomy"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -236,6 +236,60 @@ def test_components_are_told_one_by_one_and_ties_are_named() -> None:
     )
 
 
+NEIGHBOURS = (
+    # osteophytes and scaphotrapezoid joint always together, the MP joint and the ligament each apart
+    compared("1", ("lrti", 2, 60, parts("lr_fcr_slip", osteophyte_option="osteophyte_removed",
+                                        st_option="st_trapezoid_partial")),
+             ("trapeziectomy", 9, 60, parts("lr_fcr_slip", osteophyte_option="osteophyte_left"))),
+    compared("2", ("lrti", 5, 70, parts("lr_fcr_slip", mp_option="mp_capsulodesis_volar")),
+             ("lr", 10, 70, parts("lr_fcr_slip"))),
+    compared("3", ("lr", 7, 50, parts("lr_fcr_slip")), ("trapeziectomy", 8, 50, parts())),
+)  # fmt: skip
+
+
+def test_what_is_done_at_each_source_of_trouble_is_a_part_of_the_operation() -> None:
+    finding = found_in(NEIGHBOURS, replace(PLAN, components=True))
+    effects = {item.component: item for item in finding.components.effects}
+    assert set(effects) == {
+        "mc_base_osteophytectomy", "st_trapezoid_partial", "mp_capsulodesis_volar", "lr_fcr_slip",
+    }  # fmt: skip
+    # each is told by one trial alone, by hand
+    assert math.exp(effects["mp_capsulodesis_volar"].estimate) == pytest.approx(
+        (5 / 70) / (10 / 70), rel=1e-9
+    )
+    assert math.exp(effects["lr_fcr_slip"].estimate) == pytest.approx((7 / 50) / (8 / 50), rel=1e-9)
+    said = {item.component: item.sentence for item in finding.component_sentences}
+    for one, other in (
+        ("mc_base_osteophytectomy", "partial trapezoid excision"), ("st_trapezoid_partial", "osteophyt"),
+    ):  # fmt: skip
+        assert effects[one].estimate is None
+        assert "cannot be told apart from" in said[one]
+        assert other in said[one].lower()
+    # a fourth trial that treats the joint alone tells them apart
+    alone = compared("4", ("lr", 6, 64, parts("lr_fcr_slip", st_option="st_trapezoid_partial")),
+                     ("lrti", 8, 64, parts("lr_fcr_slip")))  # fmt: skip
+    more = found_in((*NEIGHBOURS, alone), replace(PLAN, components=True))
+    told = {item.component: item.estimate for item in more.components.effects}
+    assert math.exp(told["st_trapezoid_partial"]) == pytest.approx((6 / 64) / (8 / 64), rel=1e-9)
+    both = (2 / 60) / (9 / 60)
+    assert math.exp(told["mc_base_osteophytectomy"]) == pytest.approx(both / ((6 / 64) / (8 / 64)), rel=1e-9)
+
+
+def test_silence_about_a_neighbouring_joint_is_said() -> None:
+    silent = compared("4", ("lr", 6, 64, parts("lr_fcr_slip", mp_option="mp_not_reported")),
+                      ("trapeziectomy", 8, 64, parts(mp_option="mp_not_reported")))  # fmt: skip
+    notes = " ".join(found_in((*NEIGHBOURS, silent), replace(PLAN, components=True)).notes)
+    assert "2 arms of 1 study say nothing of the MP joint and count as if nothing was done there" in notes
+    assert "MP joint" not in " ".join(found_in(NEIGHBOURS, replace(PLAN, components=True)).notes)
+    assert "say nothing of" not in " ".join(found_in((*NEIGHBOURS, silent)).notes)
+
+
+def test_a_study_whose_arms_hold_the_same_parts_is_named() -> None:
+    same = compared("4", ("lr", 6, 64, parts("lr_fcr_slip")), ("fcr_suspension", 8, 64, parts("lr_fcr_slip")))
+    found = found_in((*NEIGHBOURS, same), replace(PLAN, components=True))
+    assert any(note.startswith("Not in the network of parts: Study 4") for note in found.notes)
+
+
 def test_unconnected_parts_are_bridged_by_components_and_marked_as_extrapolation() -> None:
     apart = (
         compared("1", ("lr", 8, 40, parts("lr_fcr_slip")), ("trapeziectomy", 4, 40, parts())),
