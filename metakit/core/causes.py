@@ -83,12 +83,12 @@ class CausesResult:
     """Why thumbs come back after one technique, or after all of them (`technique` is empty then).
 
     `studies` are those in which thumbs came back. `thumbs_returned` counts all thumbs that came back,
-    `not_stated` those without a stated cause. `overlapping` are the studies in which a thumb may stand under
-    several causes, with `overlapping_thumbs` that came back. Where `exclusive`, shares are answered without
-    them and add up to 1; where not, each cause has a model of its own and shares do not. The rates of all
-    causes hold every study. `tau` is the spread between studies with its interval
-    (`metakit.numerics.posteriors.causes`), None for one study and for separate models. `not_stated_*`
-    complete the rates by cause to the whole.
+    `not_stated` those without a stated cause, `thumbs_stated` those among which shares are answered.
+    `overlapping` are the studies in which a thumb may stand under several causes, with `overlapping_thumbs`
+    that came back. Where `exclusive`, shares are answered without them and add up to 1; where not, each cause
+    has a model of its own and shares do not. The rates of all causes hold every study. `tau` is the spread
+    between studies with its interval (`metakit.numerics.posteriors.causes`), None for one study and for
+    separate models. `not_stated_*` complete the rates by cause to the whole.
     """
 
     technique: str
@@ -98,6 +98,7 @@ class CausesResult:
     studies: tuple[str, ...]
     thumbs_returned: int
     not_stated: int
+    thumbs_stated: int
     causes: tuple[CauseAnswer, ...]
     overlapping: tuple[str, ...] = ()
     overlapping_thumbs: int = 0

@@ -103,7 +103,7 @@ def _row(source: SourceFinding, facts: Facts) -> tuple[Cell | Words, ...]:
     return (
         source.label,
         _lines([share_words(share) for share in source.shares if share.role != "looked_for"], "not told"),
-        _reason(source),
+        _reason(source, facts),
         _changed(source, facts),
         _lines(_unknown(source, facts), "–"),
     )
@@ -124,11 +124,13 @@ def share_words(share: FoundShare) -> str:
     return f"{share.label}: in a typical study {proportion_words(share.result)} of 100; {added}"
 
 
-def _reason(source: SourceFinding) -> Cell | Words:
-    answer = source.cause
-    if answer is None:
+def _reason(source: SourceFinding, facts: Facts) -> Cell | Words:
+    answer, trouble = source.cause, facts.findings.trouble
+    causes = trouble.returns.causes if trouble is not None else None
+    if answer is None or causes is None:
         return "no return for it is told"
-    lines = [f"{estimate_words(answer.share)} of 100 thumbs that come back"]
+    typical = "in a typical study " if causes.overall.k > 1 else ""
+    lines = [f"{typical}{estimate_words(answer.share)} of 100 thumbs that come back"]
     if answer.share.prediction is not None:
         lines.append(f"in a new centre {limits_words(answer.share.prediction)}")
     if answer.share_if_none and answer.share_if_all:
@@ -140,7 +142,7 @@ def _reason(source: SourceFinding) -> Cell | Words:
     rates = [f"{rate_words(rate)} {size}" for rate, size in sizes if rate is not None]
     if rates:
         lines.append("; ".join(rates))
-    lines.append(counted_words(answer))
+    lines.append(counted_words(answer, causes.overall))
     return _lines(lines, "")
 
 

@@ -74,7 +74,7 @@ def _causes_table(result: CausesResult, caption: str) -> Table:
 def _cause_row(answer: CauseAnswer, result: CausesResult, rated: bool) -> tuple[Cell | Words, ...]:
     ahead = answer.share.prediction or answer.share.wider
     row: list[Cell | Words] = [
-        Cell(words=answer.label, under=(counted_words(answer),)),
+        Cell(words=answer.label, under=(counted_words(answer, result),)),
         _share_cell(answer),
         limits_words(ahead) if ahead else "–",
     ]

@@ -48,22 +48,20 @@ def _never(source: SourceFinding) -> tuple[Block, ...]:
 
 
 def _map_table(source: SourceFinding, certainty: Mapping[tuple[str, str], str]) -> Table:
-    outcomes = tuple(source.rows[0].cells)
+    # Outcomes are more than the options that anybody studied: they stand one under the other.
+    outcomes, studied = tuple(source.rows[0].cells), _studied(source)
     return Table(
         caption=source.label,
         columns=(
-            Column(name="Option", share=30),
-            *(Column(name=outcome_term(outcome).label, share=24) for outcome in outcomes),
+            Column(name="Outcome", share=30),
+            *(Column(name=row.label, share=26) for row in studied),
         ),
         rows=tuple(
             (
-                row.label,
-                *(
-                    _map_cell(row.cells[outcome], certainty.get((row.option, outcome), ""))
-                    for outcome in outcomes
-                ),
+                outcome_term(outcome).label,
+                *(_map_cell(row.cells[outcome], certainty.get((row.option, outcome), "")) for row in studied),
             )
-            for row in _studied(source)
+            for outcome in outcomes
         ),
         label=f"Map of evidence: {source.label}",
         look="stacked",

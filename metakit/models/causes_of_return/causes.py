@@ -194,6 +194,7 @@ def pool_causes(
         overlapping_thumbs=sum(study.returned for study in told if study.overlap),
         thumbs_returned=sum(study.returned for study in told),
         not_stated=sum(study.not_stated for study in told),
+        thumbs_stated=_stated(pooled),
         causes=answers,
         tau=models[0].stated.tau() if exclusive else None,
         **{f"all_{PER[size]}": rate.estimate() for size, rate in rates.items()},

@@ -79,9 +79,13 @@ def spread_sentence(result: CausesResult) -> str:
     return f"Studies differ by a spread tau of {result.tau.median:.2g} ({low:.2g} to {high:.2g})."
 
 
-def counted_words(answer: CauseAnswer) -> str:
-    """Say what was counted: `11 thumbs in 4 studies`."""
-    return f"{count(answer.thumbs, 'thumb')} in {count(answer.studies, 'study', 'studies')}"
+def counted_words(answer: CauseAnswer, result: CausesResult) -> str:
+    """Say what was counted and what that is of 100, which is no answer: large studies weigh most in it."""
+    studies = count(answer.studies, "study", "studies")
+    text = f"{answer.thumbs} of {count(result.thumbs_stated, 'thumb')} in {studies}"
+    if not answer.thumbs:
+        return text
+    return f"{text}, added up {per_100(100 * answer.thumbs / result.thumbs_stated)} of 100"
 
 
 def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
@@ -98,7 +102,7 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
         text += f"; for the mean of centres like it {limits_words(share.wider)}"
     if answer.share_with_overlapping is not None:
         text += f"; with overlapping causes {estimate_words(answer.share_with_overlapping)}"
-    text += f"); counted in {counted_words(answer)}." if answer.thumbs else "); never counted."
+    text += f"); counted {counted_words(answer, result)}." if answer.thumbs else "); never counted."
     if answer.share_if_none and answer.share_if_all:
         text += (
             f" Of all thumbs that come back {estimate_words(answer.share_if_none)} of 100 if none of those "
