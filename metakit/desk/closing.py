@@ -126,7 +126,8 @@ def _read_report(path: Path) -> _Made | None:
                 analysis=str(one["analysis"]), held=one["status"] == "signed",
                 signature=(one["signed_by"] or "", one["signed_on"] or ""),
             )
-            for one in (*said.get("certainty", ()), *said.get("network_certainty", ()))
+            for part in ("certainty", "network_certainty", "option_pair_certainty")
+            for one in said.get(part, ())
         )  # fmt: skip
         return _Made(inputs=inputs, answers=answers)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):

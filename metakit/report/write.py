@@ -140,7 +140,7 @@ def write_whole_report(
 def _changes(findings: Findings, since: EarlierReport) -> Changes:
     certainties = all_certainties(findings)
     now = json.loads(numbers_text(findings, certainties))
-    found = changes_since(since, now, certainties)
+    found = changes_since(since, now, (*certainties, *pair_certainties(findings)))
     which = [change.analysis for change in found.answers if change.came]
     return replace(found, monitoring=monitoring_sentences(findings.analyses, certainties, which))
 

@@ -192,8 +192,13 @@ def _versions(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[str, .
 def _answers(
     before: Mapping[str, Any], now: Mapping[str, Any], certainties: Mapping[str, Certainty]
 ) -> tuple[list[AnswerChange], int]:
-    old, new = by(before, "analyses", name="id"), by(now, "analyses", name="id")
-    old_levels, new_levels = by(before, "certainty", name="analysis"), by(now, "certainty", name="analysis")
+    old, new = (
+        {**by(side, "analyses", name="id"), **by(side, "option_pairs", name="id")} for side in (before, now)
+    )
+    old_levels, new_levels = (
+        {**by(side, "certainty", name="analysis"), **by(side, "option_pair_certainty", name="analysis")}
+        for side in (before, now)
+    )
     found: list[AnswerChange] = []
     unchanged = 0
     for name, item in new.items():
@@ -213,7 +218,11 @@ def _answers(
                     measure=measure_label(item),
                     kind="taken_out",
                     before=estimate_words(item),
-                    sentences=("The plan no longer asks for it.",),
+                    sentences=(
+                        "No study holds it any more, or the plan no longer asks for it."
+                        if text(item, "option_pairs")
+                        else "The plan no longer asks for it.",
+                    ),
                 )
             )
     return found, unchanged

@@ -83,6 +83,8 @@ def test_a_report_of_the_same_records_tells_which_questions_have_an_answer(one: 
     assert to_sign(one.desk) == (0, True)  # no planned question has an answer
     made(answer(signed[0], "signed"), nobody)
     assert to_sign(one.desk) == (1, True)
+    made(answer(signed[0], "outdated"), option_pair_certainty=[nobody])
+    assert to_sign(one.desk) == (2, True)
     made(answer(signed[0], "outdated"), network_certainty=[nobody])
     assert to_sign(one.desk) == (2, True)
     text = (folder / "certainty.yaml").read_text()

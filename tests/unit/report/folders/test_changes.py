@@ -272,6 +272,31 @@ def test_a_fallen_signature_on_a_network_estimate_is_listed(status) -> None:
     assert ("the question: Which? when it was signed, What? now" in sentence) == (status == "outdated")
 
 
+def test_pairs_of_options_are_told_as_answers_are() -> None:
+    def report(estimate: float | None, status: str = "signed"):
+        pair = {
+            "id": "p--a--b--pain",
+            "option_pairs": "p",
+            "title": "Pain: a against b",
+            "measure": "risk_ratio",
+        }
+        pair |= {"result": {"k": 1, "back_transformed": {"estimate": estimate, "interval": [0.5, 3.0]}}}
+        level = {"analysis": "p--a--b--pain", "answer": str(estimate), "certainty": "low", "status": status}
+        return {} if estimate is None else {"option_pairs": [pair], "option_pair_certainty": [level]}
+
+    def since(before, now):
+        return changes_since(EarlierReport(name="findings.json", findings=before), now)
+
+    assert since(report(1.5), report(1.5)).none
+    (found,) = since(report(1.5), report(1.5, "outdated")).answers
+    assert (found.title, found.certainty) == ("Pain: a against b", ("low", "low"))
+    assert "Certainty: low (signed) before, low (signed for something else) now." in found.sentences
+    (gone,) = since(report(1.5), report(None)).answers
+    assert gone.sentences == ("No study holds it any more, or the plan no longer asks for it.",)
+    (came,) = since(report(None), report(1.5)).answers
+    assert came.kind == "added"
+
+
 def test_a_signature_for_something_else_is_listed_with_old_and_new(old) -> None:
     """Only the plan's threshold changed: the answer is the same, and the signature does not count any more."""
     before = signed(old)
