@@ -52,10 +52,11 @@ def command(
     from dataclasses import asdict
 
     from metakit.cli.selection import collected_json, say_collected
-    from metakit.forms.library import Library, shipped
+    from metakit.forms.library import Library, shipped, use_forms_of
     from metakit.review.collect import Collection, collect
     from metakit.review.selection.collecting import collect_selection, is_of_selection, opened
 
+    use_forms_of(into)
     paths = opened(paths)
     with progress(json or not sys.stderr.isatty()) as step:
         chosen = [path for path in paths if is_of_selection(path)]

@@ -40,6 +40,7 @@ def command(
     if folder is None and not demo:
         raise UsageError("name a review folder, or open the invented review with --demo")
     from metakit.desk.serving import serve
+    from metakit.forms.library import use_forms_of
     from metakit.review.new import copy_of_demonstration, new_review
 
     home = folder or DEMO_FOLDER
@@ -58,4 +59,5 @@ def command(
         say(f"{home} is a new review")
     elif not any((home / name).exists() for name in ("protocol.yaml", "records", "extractors")):
         raise UsageError(f"{home} is no review folder: it holds neither protocol.yaml nor records")
+    use_forms_of(home)
     serve(home, browser=not no_browser, say=say, tell=typer.echo)

@@ -26,6 +26,13 @@ def command(
         Path | None,
         typer.Option(help="Start from this protocol instead of an empty one.", show_default=False),
     ] = None,
+    forms: Annotated[
+        str | None,
+        typer.Option(
+            help="Forms of another joint: a folder, a review that has it, or first_mtp (invented).",
+            show_default=False,
+        ),
+    ] = None,
     invented: Annotated[bool, typer.Option("--invented", help="Copy the invented review.")] = False,
 ) -> None:
     """Make the folder and say what comes next."""
@@ -34,12 +41,12 @@ def command(
     from metakit.review.workbooks.protocol_sheet import WORKBOOK
 
     if invented:
-        if protocol is not None:
-            raise UsageError("--invented brings its own protocol; leave --protocol out")
+        if protocol is not None or forms is not None:
+            raise UsageError("--invented brings its own protocol and forms; leave --protocol and --forms out")
         typer.echo(str(copy_of_demonstration(folder)))
         say("All studies in it are INVENTED for demonstration; they show nothing about real operations.")
         return
-    made = new_review(folder, protocol=protocol)
+    made = new_review(folder, protocol=protocol, forms=forms)
     typer.echo(str(made))
     say(
         f"{'Look over' if protocol else 'Fill in'} the workbook {made / WORKBOOK} first (or "

@@ -59,8 +59,11 @@ def command(
     ] = None,
 ) -> None:
     """Write the workbooks and say where they are."""
+    from metakit.forms.library import use_forms_of
     from metakit.review.sheets import write_sheets
 
+    if home := review or protocol or screening:
+        use_forms_of(home)
     if screening is not None:
         from metakit.cli.selection import write_list
 

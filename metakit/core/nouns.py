@@ -33,6 +33,8 @@ class Nouns:
         self._ours = sorted(self.pairs, key=len, reverse=True)
         words = "|".join(re.escape(word).replace(r"\ ", "[ _-]") for word in self._ours)
         self._pattern = re.compile(rf"(?<![A-Za-z])(?:{words})(?![a-z])", re.IGNORECASE) if words else None
+        alone = "|".join(map(re.escape, self._ours))
+        self._values = re.compile(rf"(?m)(?<=: )(?:per_)?(?:{alone})(?=\s*(?:$|[,}}]))")
         self._back = {theirs: ours for ours, theirs in self.pairs.items() if " " not in ours + theirs}
 
     def said(self, text: str) -> str:
@@ -52,10 +54,19 @@ class Nouns:
             return name
         return re.sub(r"[a-z0-9]+", lambda part: self._back.get(part.group(), part.group()), name)
 
+    def chosen(self, value: str) -> str:
+        """Return a value of a record as the forms have it: one of the nouns alone, or a path of fields.
+
+        Identifiers and other words that a person typed stay: `my_toes` is no name of the forms.
+        """
+        alone = value.removeprefix("per_") in self._back
+        return self.read(value) if alone or "." in value else value
+
     def written(self, file: str, content: bytes) -> bytes:
         """Return what is to be written to a file of this name, with their nouns.
 
-        Records, plans and other YAML keep every value that a person typed: only names of fields change.
+        Records, plans and other YAML keep every text that a person typed: names of fields change, and values
+        that are one of the nouns alone, which reading gives back.
         """
         kind = PurePath(file).suffix.lower()
         if self._pattern is None or kind not in _TEXTS | _PACKED | set(_NAMES):
@@ -65,6 +76,7 @@ class Nouns:
         text = content.decode("utf-8", errors="surrogateescape")
         if kind in _NAMES:
             text = _KEY.sub(lambda key: self.said(key[0]) if key["key"] else key[0], text)
+            text = self._values.sub(lambda value: self.said(value[0]), text)
         else:
             text = self.said(text)
         return text.encode("utf-8", errors="surrogateescape")

@@ -41,7 +41,7 @@ class Arm:
     mp_preoperative_mean: float | None = None
     mp_preoperative: Angle = field(default_factory=Angle)
     mp_treated_band: Band | None = None
-    osteophyte_option: str = "osteophyte_not_reported"
+    osteophyte_option: str = ""
     reconstruction: tuple[str, ...] = ()
     immobilisation_weeks: float | None = None
     mixed: bool = False

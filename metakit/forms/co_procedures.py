@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from metakit.forms.expansion import expand
@@ -11,9 +11,15 @@ from metakit.forms.specs import Term
 LEAST_WEEKS = 1.0
 TREATED = "treated"
 HALF = 0.5
-OSTEOPHYTECTOMY = "mc_base_osteophytectomy"
-"""Component that says the same as the option of removed osteophytes."""
 SILENT = "the report says nothing of the other arm"
+
+
+def option_told(options: Iterable[Term], typed: str, components: Collection[str]) -> Term | None:
+    """Return the option that a component of an arm, or else its own field as typed, stands for."""
+    known = tuple(options)
+    by_component = [term for term in known if term.facts.text("component") in components]
+    by_field = [term for term in known if typed and term.facts.text("typed") == typed]
+    return next(iter((*by_component, *by_field)), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.specs import FieldSpec
 
@@ -65,6 +66,7 @@ def entry_words(spec: FieldSpec) -> str:
             for c in spec.required_when
         )
         parts.append(f"required when {' and '.join(wanted)}")
-    return ". ".join(
+    told = ". ".join(
         part[0].upper() + part[1:] if "_" not in part.split()[0] else part for part in parts if part
     )
+    return nouns().said(told)

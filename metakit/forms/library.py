@@ -161,6 +161,8 @@ def _base() -> Library:
 _own: list[Library] = []
 _forgetting: list[Callable[[], None]] = []
 NOUNS = "nouns"
+FORMS = "forms"
+"""Folder of a review that brings its own."""
 
 
 def shipped() -> Library:
@@ -179,7 +181,7 @@ def use_forms_of(review: Path) -> None:
     DataError, UnreadableError
         When the vocabulary of nouns has problems.
     """
-    folder = review / "forms"
+    folder = review / FORMS
     own = folder / "vocabularies"
     if not own.is_dir():
         if _own:

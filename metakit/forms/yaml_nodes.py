@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
@@ -24,6 +24,8 @@ from metakit.errors import Problem
 from metakit.forms.syntax_hints import OpenBracket, syntax_problem
 from metakit.forms.text_files import INVISIBLE, decoded
 
+_OF_FORMS = ("sections", "term_fields", "terms")
+"""Keys by which a file shows that it is a form or a vocabulary, where every name is one of the forms."""
 LARGEST_FILE = 1_000_000
 LARGEST_DEPTH = 20
 MOST_NODES = 50_000
@@ -108,16 +110,22 @@ def read_document(path: Path, shown: str | None = None) -> Document:
     return read_bytes(content, name)
 
 
-def _named(node: Node) -> Node:
+def named(node: Node) -> Node:
     """Return a node with the names of the forms for those of the review's own nouns; texts stay."""
+    form = isinstance(node, MapNode) and any(node.get(key) is not None for key in _OF_FORMS)
+    return _named(node, nouns().read if form else nouns().chosen)
+
+
+def _named(node: Node, value_of: Callable[[str], str]) -> Node:
     if isinstance(node, ScalarNode):
-        return replace(node, text=nouns().read(node.text))
+        return replace(node, text=value_of(node.text))
     if isinstance(node, ListNode):
-        return replace(node, items=tuple(map(_named, node.items)))
+        return replace(node, items=tuple(_named(item, value_of) for item in node.items))
     return replace(
         node,
         entries=tuple(
-            (replace(key, text=nouns().read(key.text)), _named(value)) for key, value in node.entries
+            (replace(key, text=nouns().read(key.text)), _named(value, value_of))
+            for key, value in node.entries
         ),
     )
 
@@ -129,7 +137,7 @@ def read_bytes(content: bytes, name: str) -> Document:
     try:
         root = _Builder(name, problems).build(_decode(content, name))
         if root is not None and nouns().pairs:
-            root = cast("MapNode", _named(root))
+            root = cast("MapNode", named(root))
     except _Stop as stop:
         problems.append(stop.problem)
     return Document(

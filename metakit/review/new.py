@@ -11,8 +11,8 @@ from pathlib import Path
 
 from metakit.core.files import write_atomically
 from metakit.errors import DataError, UnreadableError, UsageError
-from metakit.forms.bundled import demo_studies
-from metakit.forms.library import shipped
+from metakit.forms.bundled import demo_studies, forms_folder
+from metakit.forms.library import FORMS, shipped, use_forms_of
 from metakit.forms.records import read_record
 from metakit.review.files import PROTOCOL, RECORDS
 from metakit.review.template import CAUTIONS, empty_record, first_record
@@ -21,7 +21,13 @@ from metakit.review.workbooks.protocol_sheet import WORKBOOK, sealed_workbook
 FIRST_RECORD = "study_01.yaml"
 
 
-def new_review(path: str | Path, *, protocol: str | Path | None = None, record: bool = True) -> Path:
+def new_review(
+    path: str | Path,
+    *,
+    protocol: str | Path | None = None,
+    record: bool = True,
+    forms: str | Path | None = None,
+) -> Path:
     """Make a review folder, whole or not at all.
 
     Parameters
@@ -32,6 +38,9 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None, record: 
         A protocol to start from, such as that of the review to be updated; an empty one otherwise.
     record : bool
         Whether an empty record is made, to be copied for each study.
+    forms : str or Path, optional
+        Forms of another joint, which the review gets a copy of: a folder with `study.yaml` and
+        `vocabularies`, a review that has such a folder, or the name of a shipped example.
 
     Returns
     -------
@@ -46,10 +55,15 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None, record: 
     DataError, UnreadableError
         When the protocol to start from has errors.
     """
+    own = _forms_folder(forms) if forms is not None else None
+    if own is not None:
+        use_forms_of(own.parent)
     start = _protocol_text(Path(protocol)) if protocol is not None else ""
 
     def fill(temporary: Path) -> None:
         library = shipped()
+        if own is not None:
+            shutil.copytree(own, temporary / FORMS)
         plan = empty_record(library.form("protocol"), CAUTIONS)
         write_atomically(temporary / PROTOCOL, start or _with_id(plan, Path(path).resolve().name))
         if record:
@@ -57,6 +71,20 @@ def new_review(path: str | Path, *, protocol: str | Path | None = None, record: 
         write_atomically(temporary / WORKBOOK, sealed_workbook(temporary))
 
     return _made_whole(Path(path), fill)
+
+
+def _forms_folder(wanted: str | Path) -> Path:
+    """Return the folder `forms` that is meant: of a review, itself, or that of a shipped example."""
+    examples = forms_folder() / "examples"
+    for folder in (Path(wanted), examples / str(wanted) / "review"):
+        for forms in (folder / FORMS, folder):
+            if forms.name == FORMS and (forms / "vocabularies").is_dir():
+                return forms
+    known = ", ".join(sorted(path.parent.parent.name for path in examples.glob(f"*/review/{FORMS}")))
+    raise UsageError(
+        f"{wanted} is no folder '{FORMS}' with 'vocabularies' in it, nor a review that has one; "
+        f"shipped: {known}"
+    )
 
 
 def copy_of_demonstration(path: str | Path) -> Path:

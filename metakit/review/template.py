@@ -10,9 +10,10 @@ import textwrap
 from collections.abc import Sequence
 from functools import cache
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import limits_words
-from metakit.forms.library import shipped
+from metakit.forms.library import forgotten_with_forms, shipped
 from metakit.forms.specs import GROUP, FieldSpec, Form
 from metakit.forms.tree import Missing
 
@@ -55,7 +56,7 @@ def empty_record(form: Form, heading: Sequence[str] = ()) -> str:
     for spec in form.sections:
         writer.lines.append("")
         writer.field(spec, "", hidden=not spec.required)
-    return "\n".join(writer.lines) + "\n"
+    return nouns().said("\n".join(writer.lines) + "\n")
 
 
 @cache
@@ -63,6 +64,9 @@ def first_record() -> str:
     """Return the empty study record of a new review."""
     copy = "Copy this file for each report, name the copy after the study, fill it in."
     return empty_record(shipped().form("study"), (*CAUTIONS, copy))
+
+
+forgotten_with_forms(first_record.cache_clear)
 
 
 class _Writer:

@@ -9,8 +9,9 @@ from metakit.core.records import Arm, ContrastValue, StudyRecord
 from metakit.core.returns import SubgroupValue
 from metakit.core.values import Angle, FollowUp, OutcomeValue, Place, Reporting
 from metakit.forms.addresses import Addresses
-from metakit.forms.co_procedures import OSTEOPHYTECTOMY
+from metakit.forms.co_procedures import option_told
 from metakit.forms.expansion import expand
+from metakit.forms.library import vocabulary
 from metakit.forms.specs import Form, Term
 from metakit.forms.tree import Group
 from metakit.forms.units import Conversion, conversion
@@ -150,10 +151,11 @@ def _angle(typed: Group) -> Angle:
 
 
 def _osteophytes(arm: Group, components: tuple[str, ...]) -> str:
-    told = arm.text("metacarpal_osteophyte_removed")
-    if OSTEOPHYTECTOMY in components or told == "yes":
-        return "osteophyte_removed"
-    return {"no": "osteophyte_left", "some": "osteophyte_some_removed"}.get(told, "osteophyte_not_reported")
+    """Return the option that the arm's own field, or one of its components, stands for."""
+    options = vocabulary("osteophyte_options")
+    found = option_told(options, arm.text("metacarpal_osteophyte_removed"), components)
+    silent = [term.id for term in options if term.facts.text("done") == "not_reported"]
+    return found.id if found else next(iter(silent), "")
 
 
 def _holds(form: Form, part: str) -> bool:

@@ -7,14 +7,13 @@ from collections.abc import Sequence
 from metakit.core.results import PoolResult
 from metakit.core.written import count, listed
 from metakit.errors import Problem
-from metakit.forms.library import vocabulary
 from metakit.measures.kind import HAZARDS, MEANS, RATES, SURVIVAL
 from metakit.measures.registry import Measure
 from metakit.review.extraction import AGREED
 from metakit.synthesis.definitions import definition_notes
 from metakit.synthesis.gathering.rows import StudyNumbers
 from metakit.synthesis.gathering.windows import time_of
-from metakit.synthesis.terms import OutcomeTerm
+from metakit.synthesis.terms import OutcomeTerm, implants_that_wear
 
 FEWEST_STUDIES = 5
 FEWEST_EVENTS = 10
@@ -22,7 +21,6 @@ WEAR_MONTHS = 24.0
 MOST_NAMES = 5
 SPREAD_RULES = ("standard_error_as_deviation", "spread_beside_others", "weight_of_a_slip")
 """Rules whose open questions ask whether a standard deviation is a standard error."""
-IMPLANTS = {"prosthesis"}
 
 
 def cautions_for(
@@ -186,12 +184,10 @@ def doubted_spreads(
 
 
 def _short_for_implants(numbers: Sequence[StudyNumbers], techniques: Sequence[str]) -> bool:
-    terms = vocabulary("techniques")
-    implants = any(name in terms and terms[name].facts.text("family") in IMPLANTS for name in techniques)
     times = [
         time_of(part.value, part.arm.follow_up)
         for study in numbers
         for side in study.sides
         for part in side.arms
     ]
-    return implants and any(time is not None and time < WEAR_MONTHS for time in times)
+    return implants_that_wear(techniques) and any(time is not None and time < WEAR_MONTHS for time in times)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
@@ -16,7 +17,8 @@ class OutcomeTerm:
     """An outcome of the vocabulary.
 
     `better` says which direction is good for the patient; `definitions` are the mapped definitions under
-    which a report may count it; `parts` the narrower outcomes that it includes.
+    which a report may count it; `parts` the narrower outcomes that it includes; `one` and `several` name what
+    can be counted in one word.
     """
 
     id: str
@@ -29,6 +31,8 @@ class OutcomeTerm:
     surrogate: bool
     definitions: tuple[str, ...]
     parts: tuple[str, ...]
+    one: str = ""
+    several: str = ""
 
     def accepts(self, definition: str) -> bool:
         """Say whether a mapped definition belongs to the outcome; one that is not stated does."""
@@ -61,6 +65,8 @@ def outcome_term(outcome: str) -> OutcomeTerm:
         better=term.facts.text("better"),
         unit=f"points ({unit_label})" if unit_label[:1].isdigit() else unit_label,
         surrogate=bool(term.facts.flag("surrogate")),
+        one=term.facts.text("one"),
+        several=term.facts.text("several"),
         definitions=tuple(
             entry.id for entry in vocabulary("definitions") if outcome in entry.facts.words("for_outcomes")
         ),
@@ -80,6 +86,12 @@ def definition_label(definition: str) -> str:
         if definition in terms:
             return terms[definition].label
     return definition
+
+
+def implants_that_wear(techniques: Iterable[str]) -> bool:
+    """Say whether some of these techniques leave an implant whose wear shows late."""
+    terms = vocabulary("techniques")
+    return any(name in terms and terms[name].facts.flag("implant_wears") for name in techniques)
 
 
 def label_of(kind: str, term: str) -> str:

@@ -19,32 +19,6 @@ from metakit.synthesis.answers import AbsoluteEffect
 from metakit.synthesis.choices.variations import VariationFact
 from metakit.synthesis.terms import OutcomeTerm
 
-NOUNS = {
-    "any_complication": ("any complication", "complications"),
-    "major_complication": ("a major complication", "major complications"),
-    "any_reoperation": ("a reoperation", "reoperations"),
-    "revision_index": ("a revision", "revisions"),
-    "secondary_mp_procedure": ("a secondary MP procedure", "secondary MP procedures"),
-    "secondary_st_procedure": ("a secondary ST procedure", "secondary ST procedures"),
-    "return_residual_bone": ("a return for residual bone", "returns for residual bone"),
-    "return_scaphotrapezoid": (
-        "a return for scaphotrapezoid arthritis",
-        "returns for scaphotrapezoid arthritis",
-    ),
-    "return_mp_hyperextension": ("a return for MP hyperextension", "returns for MP hyperextension"),
-    "implant_removal": ("an implant removal", "implant removals"),
-    "conversion_to_trapeziectomy": ("a conversion to trapeziectomy", "conversions to trapeziectomy"),
-    "conversion_to_arthrodesis": ("a conversion to arthrodesis", "conversions to arthrodesis"),
-    "infection_deep": ("a deep infection", "deep infections"),
-    "wound_superficial": ("a superficial wound problem", "superficial wound problems"),
-    "sbrn_neuropraxia": (
-        "a disturbance of the radial nerve branch",
-        "disturbances of the radial nerve branch",
-    ),
-    "implant_dislocation": ("an implant dislocation", "implant dislocations"),
-}
-"""Outcomes that can be counted in one word: one of them, several. The others happen less or more often."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Directions:
@@ -96,11 +70,10 @@ def directions(term: OutcomeTerm, comparison: ComparisonPlan, measure: Measure) 
 def _of_outcome(term: OutcomeTerm, after: str) -> Directions:
     """Return less and more of what an outcome counts or measures."""
     if term.kind == "events":
-        if term.id in NOUNS:
-            several = NOUNS[term.id][1]
+        if term.several:
             return Directions(
-                below=f"fewer {several} {after}",
-                above=f"more {several} {after}",
+                below=f"fewer {term.several} {after}",
+                above=f"more {term.several} {after}",
                 span="from fewer to more",
                 below_short="fewer",
                 above_short="more",
@@ -294,4 +267,4 @@ def importance_sentence(
 
 def one_of(term: OutcomeTerm) -> str:
     """Name one occurrence of an outcome, or the outcome, for the middle of a sentence."""
-    return NOUNS[term.id][0] if term.id in NOUNS else lower_first(term.label)
+    return term.one or lower_first(term.label)

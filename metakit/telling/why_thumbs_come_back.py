@@ -9,6 +9,7 @@ from metakit.measures.kind import COUNTS, MEANS
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.gathering.source_options import sources
 from metakit.synthesis.returning.causes_words import (
     CAUTION,
     counted_words,
@@ -38,19 +39,6 @@ COLUMNS = (
     Column(name="What treating it changed", share=54),
     Column(name="Not known", share=30),
 )
-CAUTIONS = {
-    "residual_bone": "Bone left behind is found where somebody looks for it: palpation, an image in theatre.",
-    "scaphotrapezoid_arthritis": (
-        "X-rays miss arthritis between scaphoid and trapezoid: they showed 44 % of what inspection found, in "
-        "37 thumbs (J Hand Surg Am 1999, abstract). Trapezoid excision has been linked to a wrist that "
-        "tilts back: in 29 % after partial, 26 % after complete excision (Renfree, J Hand Surg Am, abstract)."
-    ),
-    "mp_hyperextension": (
-        "Limits of the MP angle are experts' rules and small series that contradict each other; none is "
-        "validated and none is chosen here. Passive hyperextension says little of the joint in pinch (Acott, "
-        "J Hand Surg Eur 2025, abstract)."
-    ),
-}
 
 
 def why_thumbs_blocks(facts: Facts) -> tuple[Block, ...]:
@@ -228,4 +216,5 @@ def _about(finding: AnalysisFinding) -> str:
 
 
 def _cautions(trouble: TroubleFindings) -> tuple[str, ...]:
-    return tuple(CAUTIONS[source.source] for source in trouble.sources if source.source in CAUTIONS)
+    told = {source.source for source in trouble.sources}
+    return tuple(source.caution for source in sources() if source.id in told and source.caution)

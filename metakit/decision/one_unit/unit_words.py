@@ -11,7 +11,9 @@ from metakit.decision.one_unit.unit_cells import Cell
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_evidence import CellEvidence
 from metakit.decision.unit_returns import basis_words, returns_words
+from metakit.forms.library import vocabulary
 from metakit.synthesis.cautions import FEWEST_EVENTS, FEWEST_STUDIES, total_events
+from metakit.synthesis.terms import implants_that_wear
 from metakit.synthesis.words import lower_first
 
 FIRST = (
@@ -41,10 +43,6 @@ WEAR = (
     "may not hold for current designs, nor the other way round."
 )
 SERIES = "Single-arm series cannot show that one technique is better than another."
-MP = (
-    "Thresholds for the angle of the MP joint are rules of experts that contradict each other; none is "
-    "validated."
-)
 SMALLEST = (
     "Smallest important differences describe the change that matters to one patient, not the difference "
     "between the means of two groups."
@@ -65,10 +63,13 @@ def cautions(found: UnitDecision) -> tuple[str, ...]:
         lines.append(SERIES)
     if any(cell.outcome.term.family == "reoperation" for cell in cells):
         lines.append(RELUCTANCE)
-    if any("prosthesis" in item.technique for item in found.unit.techniques):
+    if implants_that_wear(item.technique for item in found.unit.techniques):
         lines.append(WEAR)
-    if any(item.kind == "mp_hyperextension" for item in found.unit.case_mix):
-        lines.append(MP)
+    kinds = vocabulary("case_mix_kinds")
+    mixed = [
+        kinds[name].facts.text("caution") for name in dict.fromkeys(item.kind for item in found.unit.case_mix)
+    ]
+    lines += [caution for caution in mixed if caution]
     if any(cell.outcome.scored for cell in cells):
         lines.append(SMALLEST)
     return (*lines, PRIVACY)

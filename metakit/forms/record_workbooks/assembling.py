@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import cast
 
+from metakit.core.nouns import nouns
 from metakit.core.values import Place
 from metakit.errors import Problem, nearest_names
 from metakit.forms.addresses import Addresses
@@ -22,7 +24,7 @@ from metakit.forms.record_workbooks.located import FoundRow
 from metakit.forms.record_workbooks.locating import Locator
 from metakit.forms.record_workbooks.reports import explained_by_missing, position_of
 from metakit.forms.rules.registry import run_rules
-from metakit.forms.yaml_nodes import MapNode
+from metakit.forms.yaml_nodes import MapNode, named
 
 SINGLE = ""  # the name of the record in a workbook that holds one
 
@@ -85,6 +87,7 @@ def assemble(book: Book, layout: Layout) -> Collected:
     for name, place in names.items():
         builder = Builder(layout, found, name if batch else SINGLE, collected.problems, homes, batch=batch)
         root = builder.record(place, book.facts)
+        root = cast("MapNode", named(root)) if nouns().pairs else root
         group, problems = read_fields(root, layout.form)
         problems += run_rules(group, layout.form)
         problems = settle(problems, Addresses(group, layout.form), (*layout.form.rules, *RULES_OF_READING))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from metakit.core.nouns import nouns
 from metakit.core.values import Place
 from metakit.errors import Problem
 from metakit.forms.record_workbooks.cell_texts import fraction, list_items
@@ -237,7 +238,7 @@ class Builder:
         tokens: dict[Path, Text] = {}
         for part in cell.text.split(";"):
             name, _, word = (piece.strip() for piece in part.rpartition(":"))
-            path = tuple(name.replace(" ", "_").split("."))
+            path = tuple(nouns().read(name.replace(" ", "_")).split("."))
             top = self.form.find(".".join((*table, *path))) if name else None
             legal = top is not None and top.type == GROUP and (
                 word in MISSING_CODES or word == (EMPTY_TABLE if top.repeats else EMPTY_GROUP)

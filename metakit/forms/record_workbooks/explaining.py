@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import begun, plain_words
 from metakit.forms.record_workbooks.filling import fill
@@ -98,8 +99,8 @@ def write_choices(sheet: Any, layout: Layout, looks: Looks) -> dict[tuple[str, .
                     if term
                     else _CODE_WORDS.get(name, "")
                 )
-                sheet.write_string(row, at, name, looks.label)
-                sheet.write_string(row, at + 1, words.strip(), looks.help)
+                sheet.write_string(row, at, nouns().said(name), looks.label)
+                sheet.write_string(row, at + 1, nouns().said(words.strip()), looks.help)
             letter = letters(at + 1)
             ranges[terms] = f"'{CHOICES}'!${letter}$5:${letter}${4 + len(terms)}"
             sheet.set_column(at, at, 28)
@@ -118,8 +119,8 @@ def write_start(sheet: Any, layout: Layout, looks: Looks, *, batch: bool) -> Non
     """Write the sheet that explains the others."""
     sheet.set_column(0, 0, 26)
     sheet.set_column(1, 1, 96)
-    sheet.write_string(0, 0, layout.form.title, looks.title)
-    sheet.write_string(1, 0, layout.form.about, looks.about)
+    sheet.write_string(0, 0, nouns().said(layout.form.title), looks.title)
+    sheet.write_string(1, 0, nouns().said(layout.form.about), looks.about)
     row = 3
     parts = start_words(layout, batch=batch)
     for title, lines in parts:
@@ -184,7 +185,7 @@ def _example(spec: FieldSpec) -> str:
     if not spec.example and not spec.required:
         return ""
     fallback = next(iter(spec.terms), "") or FIELD_TYPES[spec.type].example
-    return (spec.example or fallback).strip("[]")
+    return nouns().said((spec.example or fallback).strip("[]"))
 
 
 def _finish(sheet: Any) -> None:

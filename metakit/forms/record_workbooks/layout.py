@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import takewhile
 
+from metakit.core.nouns import nouns
 from metakit.errors import UsageError
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import plain_words
@@ -119,7 +120,7 @@ class _Layouter:
                 continue
             columns = tuple(self._columns(self.form.fields_of(spec), (spec.name,), (spec.name,)))
             if columns:
-                about = spec.help
+                about = nouns().said(spec.help)
                 yield SheetLayout(
                     name=self._name(spec.name),
                     path=(spec.name,),
@@ -148,7 +149,7 @@ class _Layouter:
             number = FieldSpec(name=ENTRY, type="integer", help="number of the entry, from 1", required=True)
             own.append(Column((), ENTRY, number))
         yield SheetLayout(
-            name=self._name("_".join(path)), path=path, table=True, about=spec.help,
+            name=self._name("_".join(path)), path=path, table=True, about=nouns().said(spec.help),
             columns=self._distinct(tuple(columns)), keys=tuple(own), numbered=numbered,
             side_by_side=spec.side_by_side and not own, frozen=_frozen(spec, columns),
         )  # fmt: skip
@@ -191,7 +192,7 @@ class _Layouter:
         return columns
 
     def _name(self, wanted: str) -> str:
-        name = re.sub(r"[\[\]:*?/\\']", "_", wanted)[:31]
+        name = re.sub(r"[\[\]:*?/\\']", "_", nouns().said(wanted))[:31]
         number = 2
         while name.casefold() in self.names:
             end = f"_{number}"
@@ -212,7 +213,7 @@ def _left_out(path: Path) -> Column:
 
 
 def _words(path: Path) -> str:
-    return ": ".join(plain_words(name) for name in path)
+    return nouns().said(": ".join(plain_words(name) for name in path))
 
 
 def is_many(spec: FieldSpec) -> bool:

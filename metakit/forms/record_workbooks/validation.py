@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import entry_words, plain_words
 from metakit.forms.specs import FieldSpec
@@ -35,7 +36,7 @@ def validation_of(
     if len(message) > LONGEST_MESSAGE:
         message = message[: LONGEST_MESSAGE - 3] + "..."
     options: dict[str, Any] = {
-        "input_title": plain_words(spec.name)[:LONGEST_TITLE],
+        "input_title": nouns().said(plain_words(spec.name))[:LONGEST_TITLE],
         "input_message": message,
         "error_title": "Not accepted here",
         "error_message": (message if len(message) <= LONGEST_MESSAGE else message[:LONGEST_MESSAGE]),

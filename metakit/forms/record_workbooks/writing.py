@@ -6,6 +6,7 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_types import FIELD_TYPES
 from metakit.forms.field_words import begun, entry_words, plain_words
 from metakit.forms.record_workbooks.cell_texts import plain_number
@@ -70,7 +71,10 @@ def workbook_bytes(
     }
     book = xlsxwriter.Workbook(stream, options)
     book.set_properties(
-        {"title": layout.form.title, "comments": f"form {layout.form.name} {layout.form.version}"}
+        {
+            "title": nouns().said(layout.form.title),
+            "comments": f"form {layout.form.name} {layout.form.version}",
+        }
     )
     writer = _Writer(book, layout, records, batch=batch)
     writer.write(example, more_facts or {})
@@ -217,6 +221,7 @@ class _Writer:
             self._rules(sheet, column, row, FIRST_ENTRY, row, FIRST_ENTRY + shown - 1)
 
     def _value(self, sheet: Any, row: int, column: int, text: str, home: Column) -> None:
+        text = nouns().said(text) if home.spec.terms else text
         numeric = FIELD_TYPES[home.spec.type].numeric
         stored = plain_number(text) if numeric and text else None
         if stored:

@@ -9,36 +9,39 @@ from metakit.forms.rules.arms import PRACTICE
 from metakit.forms.rules.counts import time_key
 from metakit.forms.rules.measured import NEEDS, measured, to_stored_unit
 from metakit.forms.rules.registry import Context, rule
+from metakit.forms.specs import Term
 from metakit.forms.tree import Group
 
 
-@rule("pinch_strengths", "grip > key and tripod pinch > tip pinch", needs=NEEDS, basis=PRACTICE)
+@rule("pinch_strengths", "an outcome is at most as large as another of the arm", needs=NEEDS, basis=PRACTICE)
 def pinch_strengths(context: Context) -> Iterator[Problem]:
-    """Ask about strengths in an unlikely order within one arm and time."""
-    together: dict[tuple[object, ...], dict[str, tuple[float, Group]]] = {}
+    """Ask about outcomes of one arm and time in an unlikely order, as the vocabulary says it."""
+    together: dict[tuple[object, ...], dict[str, tuple[float, Group, Term]]] = {}
     for entry, term in measured(context):
         convert, mean = to_stored_unit(context, entry, term), entry.number("mean")
         if convert is not None and mean is not None and entry.text("kind") != "change":
             key = (entry.text("arm"), entry.text("kind"), *time_key(entry))
-            together.setdefault(key, {})[term.id] = (convert(mean), entry)
-    for strengths in together.values():
-        for larger, smaller, most_ratio in (
-            ("tripod_pinch", "key_pinch", 2.5),
-            ("key_pinch", "tip_pinch", 1.0),
-            ("tripod_pinch", "tip_pinch", 1.0),
-            ("grip", "key_pinch", 0.4),
-            ("grip", "tripod_pinch", 0.4),
-        ):
-            if larger not in strengths or smaller not in strengths:
-                continue
-            (big, _), (small, entry) = strengths[larger], strengths[smaller]
-            if big > 0 and small > most_ratio * big:
-                yield entry.problem(
-                    "mean",
-                    f"{smaller} {small:.3g} kg > {most_ratio:g} x {larger} {big:.3g} kg; is the unit right?",
-                    found=entry.typed("mean"),
-                    severity="question",
-                )
+            together.setdefault(key, {})[term.id] = (convert(mean), entry, term)
+    for values in together.values():
+        for smaller, (small, entry, term) in values.items():
+            for limit in term.facts.groups("usually_at_most"):
+                larger, most_ratio = limit.text("outcome"), limit.number("times") or 1.0
+                if larger not in values:
+                    continue
+                big, _, other = values[larger]
+                if big > 0 and small > most_ratio * big:
+                    yield entry.problem(
+                        "mean",
+                        f"{smaller} {_sized(small, term)} > {most_ratio:g} x {larger} {_sized(big, other)}; "
+                        "is the unit right?",
+                        found=entry.typed("mean"),
+                        severity="question",
+                    )
+
+
+def _sized(value: float, term: Term) -> str:
+    unit = term.facts.text("unit")
+    return f"{value:.3g} {unit}" if unit and "_" not in unit else f"{value:.3g}"
 
 
 @rule("score_gets_better", "scores improve after surgery", needs=(*NEEDS, "outcomes.kind"), basis=PRACTICE)

@@ -76,16 +76,11 @@ def _option(context: Context, entry: Group, term: Term) -> Iterator[Problem]:
 )
 def findings_fit_arm(context: Context) -> Iterator[Problem]:
     """Ask when the arm says that all were treated, or none, and the counts say otherwise."""
-    asked = {
-        "osteophytes_removed": "metacarpal_osteophyte_removed",
-        "st_arthritis_treated": "st_option",
-        "mp_hyperextension_treated": "mp_option",
-    }
     entries = context.record.groups("findings")
     whole = {(e.text("arm"), e.text("finding")): e.integer("count") for e in entries if not e.text("option")}
     for entry in entries:
-        arm, field = arm_of(context, entry), asked.get(entry.text("finding"), "")
-        term = context.term(entry, "finding", "findings.finding")
+        arm, term = arm_of(context, entry), context.term(entry, "finding", "findings.finding")
+        field = term.facts.text("arm_field") if term else ""
         count = entry.integer("count")
         if arm is None or term is None or not field or count is None or entry.text("option"):
             continue
@@ -96,7 +91,7 @@ def findings_fit_arm(context: Context) -> Iterator[Problem]:
         if not size:
             continue
         said = {"yes": True, "no": False}.get(arm.text(field))
-        if field != "metacarpal_osteophyte_removed":
+        if field in PARTS:
             option = context.term(arm, field, f"arms.{field}")
             done = option.facts.text("done") if option else ""
             said = True if done == "treated" else False if done in ("left", "normal") else None

@@ -47,6 +47,13 @@ def to_stored_unit(context: Context, entry: Group, term: Term) -> Callable[[floa
     return convert if sign == "positive_is_hyperextension" else None
 
 
+def _use(context: Context, unit: str) -> str:
+    """Name the outcomes that are stored in a unit, for who typed it under another."""
+    spec = context.form.find("outcomes.outcome")
+    stored = [name for name, term in (spec.terms if spec else {}).items() if term.facts.text("unit") == unit]
+    return f"; use {' or '.join(stored)}" if stored else ""
+
+
 def limits_of(entry: Group, term: Term) -> tuple[float | None, float | None]:
     """Return the hard limits of an outcome: those of its scale when the record states it."""
     low, high = entry.number("scale_minimum"), entry.number("scale_maximum")
@@ -85,7 +92,7 @@ def unit_fits_outcome(context: Context) -> Iterator[Problem]:
                 f"{term.id} is not measured in {typed}",
                 found=typed,
                 allowed=", ".join(fitting),
-                hint="the pressure of a squeezed bulb cannot be converted; use grip_vigorimeter"
+                hint="the pressure of a squeezed bulb cannot be converted" + _use(context, typed)
                 if squeezed
                 else "",
                 severity="error",

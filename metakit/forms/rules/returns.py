@@ -193,6 +193,9 @@ def second_operations_fit(context: Context) -> Iterator[Problem]:
             if count is not None and known is not None and count > known:
                 what = f"{count} operated for {cause}, {known} came back for it"
                 yield entry.problem("count", what, found=str(count), severity="question")
+    spec = context.form.find("second_operations.operation")
+    known_operations = spec.terms if spec else {}
+    silent = [name for name, term in known_operations.items() if term.facts.flag("not_stated")]
     for arm, entries in done.items():
         whole = homes[arm].integer("count")
         counts = [count for entry in entries if (count := entry.integer("count")) is not None]
@@ -201,7 +204,7 @@ def second_operations_fit(context: Context) -> Iterator[Problem]:
                 "count",
                 f"{' + '.join(map(str, counts))} = {sum(counts)} operations, {whole} were operated again",
                 found=entries[-1].typed("count"),
-                hint="type the others, or operation_not_stated with their number",
+                hint=" or ".join(("type the others", *(f"{name} with their number" for name in silent))),
                 severity="question",
             )
 
@@ -215,15 +218,20 @@ def second_operations_fit(context: Context) -> Iterator[Problem]:
 def returns_match_outcomes(context: Context) -> Iterator[Problem]:
     """Ask when the last follow-up gives other numbers of reoperations under outcomes."""
     events: dict[tuple[str, str], int] = {}
+    spec = context.form.find("outcomes.outcome")
+    everybody = [
+        name for name, term in (spec.terms if spec else {}).items() if term.facts.flag("counts_returns")
+    ]
     for entry in context.record.groups("outcomes"):
         number = entry.integer("events")
         if number is not None and entry.text("time.label") == "last_follow_up":
             events.setdefault((entry.text("arm"), entry.text("outcome")), number)
     for entry in context.record.groups("returns"):
-        count, known = entry.integer("count"), events.get((entry.text("arm"), "any_reoperation"))
-        if entry.text("kind") == OPERATION and None not in (count, known) and count != known:
-            what = f"{count} came back for an operation, any_reoperation counts {known}"
-            yield entry.problem("count", what, found=str(count), severity="question")
+        for outcome in everybody:
+            count, known = entry.integer("count"), events.get((entry.text("arm"), outcome))
+            if entry.text("kind") == OPERATION and None not in (count, known) and count != known:
+                what = f"{count} came back for an operation, {outcome} counts {known}"
+                yield entry.problem("count", what, found=str(count), severity="question")
     for entry in context.record.groups("second_operations"):
         term = context.term(entry, "operation", "second_operations.operation")
         outcome = term.facts.text("outcome") if term else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from metakit.errors import Problem
-from metakit.forms.co_procedures import OSTEOPHYTECTOMY, ArmParts, arm_parts, differences, in_most
+from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most, option_told
 from metakit.forms.expansion import clashes, expand, open_groups, parts_of_group
 from metakit.forms.rules.arms import PRACTICE, most
 from metakit.forms.rules.registry import Context, rule
@@ -30,6 +30,10 @@ def components_of(context: Context, arm: Group) -> tuple[str, ...]:
 @rule("ambiguous_technique", "the name says what was done", needs=NEEDS, basis="definition of the techniques")
 def ambiguous_technique(context: Context) -> Iterator[Problem]:
     """Refuse names that may mean several operations."""
+    spec = context.form.find("arms.technique")
+    terms = spec.terms if spec else {}
+    by_parts = [name for name, term in terms.items() if term.facts.flag("by_parts")]
+    otherwise = f"; otherwise use {by_parts[0]} and name what is known" if by_parts else ""
     for arm in context.record.groups("arms"):
         term = context.term(arm, "technique", "arms.technique")
         meanings = term.facts.words("ambiguous_between") if term else ()
@@ -39,7 +43,7 @@ def ambiguous_technique(context: Context) -> Iterator[Problem]:
                 "this name may mean several operations",
                 found=term.id,
                 allowed=", ".join(meanings),
-                hint="the methods may say which; otherwise use by_components and name what is known",
+                hint=f"the methods may say which{otherwise}",
                 severity="error",
             )
 
@@ -69,7 +73,7 @@ def technique_parts_named(context: Context) -> Iterator[Problem]:
         if (
             not expand(term, listed)
             and not term.facts.words("ambiguous_between")
-            and term.id != "mixed_techniques"
+            and not term.facts.flag("mixed")
         ):
             yield arm.problem("components", f"{term.id} needs every part listed here", severity="error")
 
@@ -97,9 +101,10 @@ def components_exclude(context: Context) -> Iterator[Problem]:
 def mixed_arm(context: Context) -> Iterator[Problem]:
     """Find arms coded as mixed in one field only."""
     for arm in context.record.groups("arms"):
-        if arm.text("technique") == "mixed_techniques" and arm.flag("mixed") is not True:
+        term = context.term(arm, "technique", "arms.technique")
+        if term is not None and term.facts.flag("mixed") and arm.flag("mixed") is not True:
             yield arm.problem(
-                "mixed", "the technique is mixed_techniques, so mixed is yes", allowed="yes", severity="error"
+                "mixed", f"the technique is {term.id}, so mixed is yes", allowed="yes", severity="error"
             )
 
 
@@ -193,10 +198,11 @@ def _parts_of(context: Context, arm: Group) -> ArmParts:
     told = context.form.find("subgroups.osteophyte_option")
     if told is not None:
         # Osteophytes removed stand under their option, whether a component or a field of the record says so.
-        removed = OSTEOPHYTECTOMY in listed or arm.text(OSTEOPHYTES) == "yes"
-        left = "osteophyte_left" if arm.text(OSTEOPHYTES) == "no" else ""
-        options["osteophyte_option"] = told.terms.get("osteophyte_removed" if removed else left)
-        listed = [part for part in listed if part != OSTEOPHYTECTOMY]
+        typed = arm.text(OSTEOPHYTES)
+        whole = typed if typed in ("yes", "no") else ""
+        options["osteophyte_option"] = option_told(told.terms.values(), whole, listed)
+        same = {term.facts.text("component") for term in told.terms.values()}
+        listed = [part for part in listed if part not in same]
     return arm_parts(
         context.term(arm, "technique", "arms.technique"),
         listed,

@@ -251,13 +251,14 @@ def temporary_pin_and_immobilisation(context: Context) -> Iterator[Problem]:
             severity="question",
         )
     terms = [context.term(arm, "technique", "arms.technique") for arm in context.record.groups("arms")]
-    families = {term.facts.text("family") for term in terms if term}
-    usual = (0, 4) if families == {"prosthesis"} else (2, 8) if families == {"resection"} else None
-    if still is not None and usual and not usual[0] <= still <= usual[1]:
+    weeks = [term.facts.group("usual_weeks_still") for term in terms if term]
+    usual = {(item.number("from"), item.number("to")) for item in weeks}
+    low, high = next(iter(usual)) if len(usual) == 1 else (None, None)
+    if still is not None and low is not None and high is not None and not low <= still <= high:
         yield care.problem(
             "immobilisation_weeks",
             "an unusual time; is it right?",
             found=f"{still:g}",
-            allowed=f"usually {usual[0]} to {usual[1]} weeks",
+            allowed=f"usually {low:g} to {high:g} weeks",
             severity="question",
         )

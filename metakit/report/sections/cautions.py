@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from metakit.forms.library import asks
+from metakit.forms.library import asks, vocabulary
 from metakit.models.coverage import situations
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
@@ -37,16 +37,11 @@ ALWAYS = (
 )
 
 
-MP = (
-    "Thresholds for the angle of the MP joint are rules of experts that contradict each other; none is "
-    "validated."
-)
-
-
 def always() -> tuple[str, ...]:
     """Return what holds of every report: what it cannot do, and where its intervals are too narrow."""
-    mp = (MP,) if asks("arms.mp_preoperative") else ()
-    return (*ALWAYS[:4], *mp, *ALWAYS[4:], *(item.sentence() for item in situations()))
+    kinds = [term.facts for term in vocabulary("case_mix_kinds") if term.facts.text("field")]
+    own = (facts.text("caution") for facts in kinds if asks(facts.text("field")))
+    return (*ALWAYS[:4], *own, *ALWAYS[4:], *(item.sentence() for item in situations()))
 
 
 def build(page: Page) -> Content:

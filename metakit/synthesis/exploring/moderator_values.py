@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from metakit.core.plans import ARM_OPTIONS
 from metakit.core.records import Arm, StudyRecord
+from metakit.forms.library import vocabulary
 from metakit.review.appraisal import overall_of
 from metakit.synthesis.exploring.moderator_shapes import (
     MODERATORS,
@@ -201,22 +203,30 @@ def _technique(study: StudyNumbers, outcome: str) -> Found:
     return _against(study, lambda arm: label_of("techniques", arm.technique), {})
 
 
+def _option(study: StudyNumbers, field: str, silent: str) -> Found:
+    """Write what each side had of an option; a side that tells nothing has no value."""
+    words = ARM_OPTIONS[field]
+    untold = {
+        label_of(words, term.id): silent
+        for term in vocabulary(words)
+        if term.facts.text("done") == "not_reported"
+    }
+    return _against(study, lambda arm: label_of(words, getattr(arm, field)), {"": silent, **untold})
+
+
 @_moderator("mp_procedure")
 def _mp_procedure(study: StudyNumbers, outcome: str) -> Found:
-    silent = {label_of("mp_options", "mp_not_reported"): "MP procedure not reported"}
-    return _against(study, lambda arm: label_of("mp_options", arm.mp_option), silent)
+    return _option(study, "mp_option", "MP procedure not reported")
 
 
 @_moderator("st_procedure")
 def _st_procedure(study: StudyNumbers, outcome: str) -> Found:
-    silent = {label_of("st_options", "st_not_reported"): "ST procedure not reported"}
-    return _against(study, lambda arm: label_of("st_options", arm.st_option), silent)
+    return _option(study, "st_option", "ST procedure not reported")
 
 
 @_moderator("osteophytes")
 def _osteophytes(study: StudyNumbers, outcome: str) -> Found:
-    silent = {label_of("osteophyte_options", "osteophyte_not_reported"): "osteophytes not reported"}
-    return _against(study, lambda arm: label_of("osteophyte_options", arm.osteophyte_option), silent)
+    return _option(study, "osteophyte_option", "osteophytes not reported")
 
 
 def component_reader(name: str) -> Callable[[StudyNumbers, str], Found]:

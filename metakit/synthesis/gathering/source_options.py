@@ -15,27 +15,21 @@ from metakit.forms.library import vocabulary
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 
-GENERAL_OUTCOMES = ("any_reoperation", "any_complication", "pain_activity", "dash", "key_pinch")
-"""Columns of the map of evidence beside those of a source's own."""
-OWN_OUTCOMES = {
-    "residual_bone": ("return_residual_bone",),
-    "scaphotrapezoid_arthritis": ("return_scaphotrapezoid", "secondary_st_procedure"),
-    "mp_hyperextension": (
-        "return_mp_hyperextension",
-        "secondary_mp_procedure",
-        "mp_recurrence",
-        "mp_hyperextension",
-    ),
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """A source of trouble: id and label of the cause, the attribute of an arm that says what was done."""
+    """A source of trouble: id and label of the cause, the attribute of an arm that says what was done.
+
+    `outcomes` tell of it, `judged_by` are those by which its options are held against each other; `caution`
+    is to be borne in mind beside its numbers.
+    """
 
     id: str
     label: str
     kind: str
+    outcomes: tuple[str, ...] = ()
+    judged_by: tuple[str, ...] = ()
+    caution: str = ""
 
     @property
     def options(self) -> tuple[tuple[str, str, str], ...]:
@@ -62,10 +56,23 @@ def sources() -> tuple[Source, ...]:
     """Return the sources of trouble that an operation can deal with the first time."""
     kinds = {_source_of(kind): kind for kind in ARM_OPTIONS}
     return tuple(
-        Source(id=term.id, label=term.label, kind=kinds[term.id])
+        Source(
+            id=term.id,
+            label=term.label,
+            kind=kinds[term.id],
+            outcomes=term.facts.words("outcomes"),
+            judged_by=term.facts.words("options_judged_by"),
+            caution=term.facts.text("caution"),
+        )
         for term in vocabulary("return_causes")
         if term.facts.flag("source_of_trouble") and term.id in kinds
     )
+
+
+def general_outcomes() -> tuple[str, ...]:
+    """Return the columns of the map of evidence beside those of a source's own."""
+    places = {term.id: term.facts.integer("map_column") for term in vocabulary("outcomes")}
+    return tuple(sorted((name for name in places if places[name]), key=lambda name: places[name] or 0))
 
 
 def _source_of(kind: str) -> str:

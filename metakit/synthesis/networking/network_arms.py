@@ -14,7 +14,6 @@ from metakit.core.plans import ARM_OPTIONS, AnalysisPlan, NetworkPlan, Protocol
 from metakit.core.records import Arm, StudyRecord
 from metakit.core.written import count
 from metakit.errors import UnknownNameError
-from metakit.forms.co_procedures import OSTEOPHYTECTOMY
 from metakit.forms.library import vocabulary
 from metakit.measures.registry import MEASURES
 from metakit.networks.components import JOIN, arm_name
@@ -26,13 +25,12 @@ from metakit.synthesis.terms import label_of, outcome_term
 NEARLY_ALL = 0.9
 """Share of an arm from which a part counts as given to all (common practice, no source)."""
 
-REMOVED = "osteophyte_removed"
 SILENCE = {
     "mp_option": "the MP joint",
     "st_option": "the ST joint",
     "osteophyte_option": "osteophytes",
 }
-"""What was done about osteophytes, as a part of the operation."""
+"""What an arm may say nothing of, by the field that would tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,24 +81,28 @@ def component_set(arm: Arm) -> tuple[str, ...]:
     terms = vocabulary("components")
     nearly = [name for name, thumbs in arm.partly_given.items() if _nearly_all(arm, thumbs)]
     parts = [name for name in (*arm.components, *nearly) if not terms[name].facts.flag("attribute")]
-    for option, kind in ((arm.mp_option, "mp_options"), (arm.st_option, "st_options")):
-        if option in vocabulary(kind) and vocabulary(kind)[option].facts.text("done") == "treated":
-            parts.append(option)
-    if arm.osteophyte_option == REMOVED:
-        parts.append(OSTEOPHYTECTOMY)
+    for field, kind in ARM_OPTIONS.items():
+        option, options = getattr(arm, field), vocabulary(kind)
+        if option in options and options[option].facts.text("done") == "treated":
+            parts.append(options[option].facts.text("component") or option)
     return tuple(sorted(set(parts)))
 
 
 def baseline_components(sets: Sequence[str]) -> tuple[str, ...]:
-    """Return `trapeziectomy_total` where every set holds exactly one state of the trapezium, else nothing.
+    """Return the usual reference part where every set holds exactly one part of its group, else nothing.
 
-    The states then add up to one in every arm, so that one of them must be what the others are judged
-    against: the usual reference operation. No predicted contrast depends on the choice.
+    For the thumb base that is trapeziectomy among the states of the trapezium. The states then add up to one
+    in every arm, so that one of them must be what the others are judged against. No predicted contrast
+    depends on the choice.
     """
-    states = {term.id for term in vocabulary("components") if term.facts.text("group") == "trapezium"}
-    held = [states & set(name.split(JOIN)) for name in sets]
-    whole = all(len(item) == 1 for item in held) and {"trapeziectomy_total"} in held
-    return ("trapeziectomy_total",) if whole else ()
+    found = []
+    for reference in (term for term in vocabulary("components") if term.facts.flag("usual_reference")):
+        group = reference.facts.text("group")
+        states = {term.id for term in vocabulary("components") if term.facts.text("group") == group}
+        held = [states & set(name.split(JOIN)) for name in sets]
+        if all(len(item) == 1 for item in held) and {reference.id} in held:
+            found.append(reference.id)
+    return tuple(found)
 
 
 def parts_notes(by_parts: NetworkGathered, by_technique: NetworkGathered) -> tuple[str, ...]:

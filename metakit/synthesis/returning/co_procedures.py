@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from metakit.core.plans import ARM_OPTIONS, ComparisonPlan
 from metakit.core.records import Arm
 from metakit.core.written import listed
-from metakit.forms.co_procedures import OSTEOPHYTECTOMY, ArmParts, arm_parts, differences, in_most, shared
+from metakit.forms.co_procedures import ArmParts, arm_parts, differences, in_most, shared
 from metakit.forms.library import vocabulary
 from metakit.synthesis.gathering.rows import StudyNumbers
 
@@ -59,8 +59,11 @@ def _parts(arm: Arm) -> ArmParts:
     options = {
         field: vocabulary(words).terms.get(getattr(arm, field)) for field, words in ARM_OPTIONS.items()
     }
-    # Osteophytes removed stand under their option, whether the record has them as a component or in a field.
-    parts = [part for part in arm.components if part != OSTEOPHYTECTOMY]
+    # A component that an option stands for (osteophytes removed) is told under the option alone.
+    as_options = {
+        term.facts.text("component") for words in ARM_OPTIONS.values() for term in vocabulary(words)
+    }
+    parts = [part for part in arm.components if part not in as_options]
     return arm_parts(
         vocabulary("techniques").terms.get(arm.technique),
         parts,

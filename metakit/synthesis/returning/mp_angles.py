@@ -20,6 +20,7 @@ from metakit.core.records import Arm, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.core.values import Band, OutcomeValue
 from metakit.errors import NotEstimableError
+from metakit.forms.library import vocabulary
 from metakit.measures.converting.change_scores import USUAL_CORRELATIONS, change_sd
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
@@ -36,7 +37,7 @@ from metakit.synthesis.returning.trouble_findings import (
 )
 from metakit.synthesis.terms import label_of
 
-ANGLE, RECURRENCE = "mp_hyperextension", "mp_recurrence"
+MEASURED, CAME_BACK = "measured", "came_back"
 CORRELATION = 0.5
 """Correlation of the angle before and after where no report gives it: common practice, no source; varied."""
 BANDS = ((None, 20.0), (20.0, 30.0), (30.0, 40.0), (40.0, None))
@@ -54,6 +55,12 @@ class _Part:
     band: Band | None
     whole: bool
     values: tuple[OutcomeValue, ...]
+
+
+def _tells(outcome: str, what: str) -> bool:
+    """Say whether an outcome is the angle (`measured`), or its coming back (`came_back`)."""
+    outcomes = vocabulary("outcomes")
+    return outcome in outcomes and outcomes[outcome].facts.text("joint_angle") == what
 
 
 def angle_findings(studies: Sequence[StudyRecord], names: Mapping[str, str]) -> AngleFindings:
@@ -100,7 +107,9 @@ def _option_and_band(arm: AngleArm) -> str:
 def _parts(study: StudyRecord, name: str) -> list[_Part]:
     found = []
     for arm in usable_arms(study):
-        own = tuple(value for value in study.outcomes if value.arm == arm.id and value.outcome == ANGLE)
+        own = tuple(
+            value for value in study.outcomes if value.arm == arm.id and _tells(value.outcome, MEASURED)
+        )
         if own:
             found.append(
                 _Part(
@@ -109,7 +118,7 @@ def _parts(study: StudyRecord, name: str) -> list[_Part]:
             )
         groups: dict[tuple[str, Band | None], list[OutcomeValue]] = {}
         for entry in study.subgroups:
-            if entry.value.arm == arm.id and entry.value.outcome == ANGLE:
+            if entry.value.arm == arm.id and _tells(entry.value.outcome, MEASURED):
                 key = (entry.mp_option or arm.mp_option, entry.mp_before)
                 groups.setdefault(key, []).append(entry.value)
         found += [
@@ -286,7 +295,7 @@ def _recurrence(study: StudyRecord, name: str) -> list[RecurrenceRow]:
         for value, option in values:
             total = value.total if value.total is not None else arm.thumbs
             events = 0 if value.reporting == "reported_zero" else value.events
-            if value.outcome != RECURRENCE or value.unusable or events is None or not total:
+            if not _tells(value.outcome, CAME_BACK) or value.unusable or events is None or not total:
                 continue
             rows.append(
                 RecurrenceRow(

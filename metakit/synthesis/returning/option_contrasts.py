@@ -15,6 +15,7 @@ from itertools import combinations
 from metakit.core.plans import ARM_OPTIONS, AnalysisPlan, ComparisonPlan, OptionPairsPlan, Protocol
 from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
+from metakit.forms.library import vocabulary
 from metakit.measures.kind import MEANS
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES
@@ -25,15 +26,6 @@ from metakit.synthesis.gathering.source_options import Source
 from metakit.synthesis.returning.co_procedures import co_procedures, differing_words
 from metakit.synthesis.terms import label_of, outcome_term
 from metakit.synthesis.words import answer_numbers
-
-ASKED = {
-    "residual_bone": ("return_residual_bone", "pain_activity"),
-    "scaphotrapezoid_arthritis": ("secondary_st_procedure", "pain_activity"),
-    "mp_hyperextension": ("secondary_mp_procedure", "mp_hyperextension", "mp_recurrence", "key_pinch"),
-}
-"""Outcomes by which the options of a source are held against each other."""
-WINDOWS = {"events": "last_follow_up", "continuous": "12_months"}
-"""Where the protocol names no window for an outcome."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +65,7 @@ def option_contrasts(
     found = []
     for comparison in held_pairs(source, studies):
         told = [study for study in studies if holds_both(study, source, comparison)]
-        for outcome in ASKED.get(source.id, ()):
+        for outcome in source.judged_by:
             paired = any(_in_pairs(item, source, comparison, outcome) for item in protocol.option_pairs)
             if paired or planned_itself(protocol, source, comparison, outcome):
                 continue
@@ -163,6 +155,11 @@ def planned_itself(protocol: Protocol, source: Source, asked: ComparisonPlan, ou
     return any(plan.outcome == outcome and plan.comparison in covering for plan in protocol.analyses)
 
 
+def _window(kind: str) -> str:
+    """Return the window of outcomes of a kind for which the protocol names none."""
+    return next(term.id for term in vocabulary("time_windows") if term.facts.text("unplanned") == kind)
+
+
 def _contrast(
     comparison: ComparisonPlan,
     outcome: str,
@@ -188,7 +185,7 @@ def _answered(
     names: Mapping[str, str],
 ) -> OptionContrast | None:
     term, measure = outcome_term(outcome), MEASURES[measured_by]
-    window = next((item.window for item in protocol.outcomes if item.outcome == outcome), WINDOWS[term.kind])
+    window = next((item.window for item in protocol.outcomes if item.outcome == outcome), _window(term.kind))
     plan = AnalysisPlan(id="options", outcome=outcome, measure=measure.name, comparison=comparison.id)
     task = Task(
         plan=plan,

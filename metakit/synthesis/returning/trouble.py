@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from metakit.core.plans import Protocol
 from metakit.core.records import StudyRecord
-from metakit.synthesis.gathering.source_options import GENERAL_OUTCOMES, OWN_OUTCOMES, Source, sources
+from metakit.synthesis.gathering.source_options import Source, general_outcomes, sources
 from metakit.synthesis.returning.evidence_map import evidence_rows, found_shares
 from metakit.synthesis.returning.mp_angles import angle_findings
 from metakit.synthesis.returning.option_contrasts import option_contrasts
@@ -41,7 +41,7 @@ def trouble_findings(
 
 
 def _outcomes(source: Source) -> tuple[str, ...]:
-    return (*OWN_OUTCOMES.get(source.id, ()), *GENERAL_OUTCOMES)
+    return (*source.outcomes, *general_outcomes())
 
 
 def _source(
@@ -61,5 +61,5 @@ def _source(
         analyses=tuple(plan.id for plan in protocol.analyses if plan.comparison in asking),
         rows=evidence_rows(source, _outcomes(source), studies, names),
         contrasts=option_contrasts(source, protocol, studies, names),
-        single_arms=single_arms(source, OWN_OUTCOMES.get(source.id, ()), studies, names),
+        single_arms=single_arms(source, source.outcomes, studies, names),
     )
