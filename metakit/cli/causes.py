@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -26,6 +27,10 @@ def command(
     file: File,
     table: TableOptions,
     level: Level = 0.95,
+    review: Annotated[
+        Path | None,
+        typer.Option(help="A review whose forms name the causes, and what comes back.", show_default=False),
+    ] = None,
     save: Save = None,
     json: Annotated[bool, typer.Option("--json", help="Answer as JSON: fractions, rates a thumb.")] = False,
 ) -> None:
@@ -33,6 +38,10 @@ def command(
     from metakit.cli.support.tables import causes_table
     from metakit.synthesis.returning.causes_words import causes_text
 
+    if review is not None:
+        from metakit.forms.library import use_forms_of
+
+        use_forms_of(review)
     found, told = causes_table(file, table, level=level)
     if save is not None:
         save_text(save, "Why thumbs come back", causes_text(found))

@@ -13,11 +13,14 @@ import re
 import zipfile
 from collections.abc import Mapping
 from pathlib import PurePath
+from typing import Any, Protocol, TypeVar
 
 _TEXTS = frozenset({".html", ".json", ".csv", ".md", ".txt", ".svg", ".tex", ".css"})
 _PACKED = frozenset({".docx"})
 _NAMES = (".yaml", ".yml")
 _PARTS = re.compile(r"[a-z][a-z0-9]*(?:[._][a-z0-9]+)*")
+_PIECES = re.compile(r"(?s)(<(?:textarea|script|style)\b.*?</(?:textarea|script|style)>|<[^>]*>)")
+_READ = re.compile(r'\b(?:title|alt|placeholder|aria-label|aria-description)="[^"]*"')
 _KEY = re.compile(
     r"""(?m)'(?:[^']|'')*'|"(?:[^"\\]|\\.)*"|\#.*$"""  # texts in quotes and comments, which stay
     r"""|(?:^|(?<=[\s{,\-]))(?P<key>[a-z][a-z0-9_]*)(?=:(?:\s|$))"""
@@ -48,11 +51,30 @@ class Nouns:
             word.upper() if found.isupper() else word[:1].upper() + word[1:] if found[0].isupper() else word
         )
 
+    def said_in_html(self, html: str) -> str:
+        """Return a page with their nouns where somebody reads: between tags, and in titles and labels.
+
+        Names, values and addresses within tags stay, and so does what is being typed (`textarea`).
+        """
+        if self._pattern is None:
+            return html
+        pieces = _PIECES.split(html)
+        for at, piece in enumerate(pieces):
+            if at % 2 == 0:
+                pieces[at] = self.said(piece)
+            elif not piece.startswith(("<textarea", "<script", "<style")):
+                pieces[at] = _READ.sub(lambda found: self.said(found[0]), piece)
+        return "".join(pieces)
+
     def read(self, name: str) -> str:
         """Return a name as the forms have it; what is no plain name stays as it is."""
         if not self._back or not _PARTS.fullmatch(name):
             return name
         return re.sub(r"[a-z0-9]+", lambda part: self._back.get(part.group(), part.group()), name)
+
+    def ours(self, text: str) -> str:
+        """Return a text with our nouns for theirs, word by word: a heading that somebody typed."""
+        return re.sub(r"[A-Za-z]+", lambda word: self._back.get(word[0].lower(), word[0]), text)
 
     def chosen(self, value: str) -> str:
         """Return a value of a record as the forms have it: one of the nouns alone, or a path of fields.
@@ -110,3 +132,35 @@ def use(pairs: Mapping[str, str]) -> None:
     """
     global _in_force
     _in_force = Nouns(pairs)
+
+
+class _Composed(Protocol):
+    value: Any
+
+
+Named = TypeVar("Named", bound=_Composed)
+
+
+def in_our_words(node: Named) -> Named:
+    """Call fields and chosen values of composed YAML as the forms do; places in the text stay.
+
+    Parameters
+    ----------
+    node : yaml.Node
+        Its `value` is a text, a list of nodes, or a list of pairs of nodes; changed in place.
+
+    Returns
+    -------
+    yaml.Node
+        The same.
+    """
+    if not _in_force.pairs:
+        return node
+    if isinstance(node.value, str):
+        node.value = _in_force.chosen(node.value)
+        return node
+    for item in node.value:
+        if isinstance(item, tuple):
+            item[0].value = _in_force.read(item[0].value)
+        in_our_words(item[1] if isinstance(item, tuple) else item)
+    return node

@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from metakit.core.nouns import nouns
 from metakit.desk.guard import Guard, Keys
 from metakit.desk.page import Page
 from metakit.desk.registry import PAGES
@@ -59,6 +60,7 @@ def _broken(request: Request, error: Exception) -> Response:
 
 
 def _answer(request: Request, status: int, what: str) -> Response:
+    what = nouns().said(what)
     if request.method == "POST":
         return JSONResponse({"refused": what}, status_code=status)
     if "text/html" not in request.headers.get("accept", "text/html"):

@@ -18,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from metakit.core.nouns import nouns
 from metakit.core.places import name_fault
 from metakit.desk.shell import whole_page
 
@@ -123,12 +124,12 @@ def go(path: str) -> Response:
 
 def told(what: str, **more: Any) -> Response:
     """Answer a post whose page stays: the script shows what was done."""
-    return JSONResponse({"told": what, **more})
+    return JSONResponse({"told": nouns().said(what), **more})
 
 
 def refused(what: str, status: int = 422, **more: Any) -> Response:
     """Answer a post that was not carried out: the script shows why, where the person is."""
-    return JSONResponse({"refused": what, **more}, status_code=status)
+    return JSONResponse({"refused": nouns().said(what), **more}, status_code=status)
 
 
 def elsewhere(path: str) -> Response:

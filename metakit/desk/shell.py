@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
+from metakit.core.nouns import nouns
 from metakit.forms.field_words import plain_words
 from metakit.report.shown import shown_text
 
@@ -56,12 +57,13 @@ def whole_page(
             **content,
         )
     )
-    return HTMLResponse(made, status_code=status)
+    return HTMLResponse(nouns().said_in_html(made), status_code=status)
 
 
 def fragment(template: str, **content: Any) -> Markup:
     """Return a template without the frame, to be put into a page."""
-    return Markup(environment().get_template(template).render(**content))  # noqa: S704 - our own templates
+    made = environment().get_template(template).render(**content)
+    return Markup(nouns().said_in_html(made))  # noqa: S704 - our own templates
 
 
 @cache

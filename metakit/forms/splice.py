@@ -13,7 +13,7 @@ from typing import Any
 
 import yaml
 
-from metakit.core.nouns import nouns
+from metakit.core.nouns import in_our_words
 from metakit.errors import UsageError
 from metakit.forms.record_text import scalar_text
 
@@ -111,22 +111,7 @@ def _root(text: str) -> yaml.Node:
         raise UsageError(f"the file cannot be read as YAML: {error}") from None
     if not isinstance(root, yaml.MappingNode):
         raise UsageError("the file holds no form")
-    if nouns().pairs:
-        _name(root)
-    return root
-
-
-def _name(node: yaml.Node) -> None:
-    """Call fields and chosen values as the forms do where a review has nouns of its own; places stay."""
-    if isinstance(node, yaml.MappingNode):
-        for key, value in node.value:
-            key.value = nouns().read(key.value)
-            _name(value)
-    elif isinstance(node, yaml.SequenceNode):
-        for item in node.value:
-            _name(item)
-    elif isinstance(node, yaml.ScalarNode):
-        node.value = nouns().chosen(node.value)
+    return in_our_words(root)
 
 
 def _plain(node: yaml.Node) -> Any:

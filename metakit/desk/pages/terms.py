@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import JSONResponse, Response
 
+from metakit.core.nouns import nouns
 from metakit.desk.page import Asked, Page, shown
 
 
@@ -19,7 +20,11 @@ def _terms(asked: Asked) -> Response:
         if holds or all(any(part in text for text in words) for part in wanted.split()):
             ranked.append((not starts, not holds, number, term))
     found = [
-        {"id": term.id, "label": term.label or term.id.replace("_", " "), "definition": term.definition}
+        {
+            "id": term.id,
+            "label": nouns().said(term.label or term.id.replace("_", " ")),
+            "definition": nouns().said(term.definition),
+        }
         for *_, term in sorted(ranked, key=lambda row: row[:3])[:10]
     ]
     return JSONResponse({"terms": found})

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from metakit.core.nouns import nouns
 from metakit.forms.sheets.printed_numbers import without_marks
 
 
@@ -103,7 +104,7 @@ def tidied(text: str) -> str:
     plain = plain.replace("_", " ").replace(",", " ").casefold().replace("no.", "no").replace("№", "no")
     plain = re.sub(r"(?<=\d) ?%", "%", re.sub(r"[.:;]+(?=\s|$|\))", "", plain))
     plain = re.sub(r"\s*/\s*", "/", plain)
-    return " ".join(plain.split())
+    return nouns().ours(" ".join(plain.split()))
 
 
 def role_of(text: str) -> str:

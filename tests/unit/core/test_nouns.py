@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pytest
 
 from metakit.core.nouns import Nouns, nouns, use
+from metakit.forms.splice import set_value
 
 TOES = Nouns({"thumb": "toe", "thumbs": "toes", "thumb base": "first MTP joint"})
 
@@ -65,3 +66,41 @@ def test_nothing_is_in_force_until_it_is_named() -> None:
     assert nouns().said("thumb") == "thumb"
     use({"thumb": "toe"})
     assert nouns().said("thumb") == "toe"
+
+
+def test_pages_are_exchanged_where_somebody_reads() -> None:
+    page = (
+        '<p title="Thumbs" name="thumbs">thumbs <b>x</b> thumb</p><textarea name="a">a thumb</textarea>'
+        '<input aria-label="thumbs here" value="thumb"><script>thumb()</script>'
+    )
+    assert TOES.said_in_html(page) == (
+        '<p title="Toes" name="thumbs">toes <b>x</b> toe</p><textarea name="a">a thumb</textarea>'
+        '<input aria-label="toes here" value="thumb"><script>thumb()</script>'
+    )
+    assert Nouns({}).said_in_html(page) == page
+
+
+@pytest.mark.parametrize(
+    ("theirs", "ours"),
+    [("toes", "thumbs"), ("per_toe", "per_thumb"), ("arms.toes.analysed", "arms.thumbs.analysed"),
+     ("my_toes", "my_toes"), ("toes_study", "toes_study"), ("Toes", "Toes")],
+)  # fmt: skip
+def test_identifiers_that_a_person_chose_stay(theirs: str, ours: str) -> None:
+    assert TOES.chosen(theirs) == ours
+
+
+def test_values_that_are_a_noun_go_out_as_they_came_in() -> None:
+    ours = b"id: my_thumbs\nunit_of_analysis: thumbs\nouter: {counted: per_thumb, note: one thumb}\n"
+    assert TOES.written("plan.yaml", ours) == (
+        b"id: my_thumbs\nunit_of_analysis: toes\nouter: {counted: per_toe, note: one thumb}\n"
+    )
+
+
+def test_headings_of_a_table_are_read_in_both_words() -> None:
+    assert TOES.ours("n toes") == "n thumbs" and TOES.ours("toenails") == "toenails"
+
+
+def test_a_file_is_changed_in_its_own_words() -> None:
+    use({"thumb": "toe", "thumbs": "toes"})
+    text = "id: my_toes\narms:\n  - {id: A, toes: {analysed: 3}}\n"
+    assert set_value(text, ("arms", 0, "thumbs", "analysed"), "4") == text.replace("3", "4")
