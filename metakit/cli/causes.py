@@ -15,7 +15,7 @@ HELP = """Pool why thumbs came back from one table (.csv or .xlsx).
 
 Columns: study, cause, thumbs (that came back for it), total (thumbs operated); optional technique, time
 (thumb-years), overlap (yes where a thumb may stand under several causes). One row a study and cause.
-A cause is the id of one that metakit knows, or the report's own words;
+A cause is the id, name or synonym of one that metakit knows (a wrong one lists them);
 not_stated counts thumbs without a stated cause, all_causes the thumbs that came back at all.
 
 Example: metakit causes returns.csv --json

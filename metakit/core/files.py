@@ -13,6 +13,9 @@ from pathlib import Path
 from metakit.core.nouns import nouns
 from metakit.core.places import refuse_links
 
+_FOUND = "selection"
+"""Folder of a review that holds what searches found."""
+
 
 def write_atomically(path: Path, content: bytes | str, *, within: Path | None = None) -> Path:
     """Write a file through a temporary neighbour and one rename, so that no reader ever sees half of it.
@@ -27,13 +30,21 @@ def write_atomically(path: Path, content: bytes | str, *, within: Path | None = 
     """
     if within is not None:
         refuse_links(within, path)
-    if nouns().pairs:
-        raw = content if isinstance(content, bytes) else content.encode("utf-8")
-        content = nouns().written(path.name, raw)
+    content = as_written(path, content)
     try:
         return _write(path, content)
     except OSError as error:  # name the file that was meant, not its temporary neighbour, nor none at all
         raise type(error)(error.errno, error.strerror or str(error), str(path)) from None
+
+
+def as_written(path: Path, content: bytes | str) -> bytes | str:
+    """Return what is written for a content: names of the forms in the nouns of the review in hand.
+
+    What a search found keeps its words: titles are nobody's sentences but their authors'.
+    """
+    if not nouns().pairs or _FOUND in path.parts:
+        return content
+    return nouns().written(path.name, content if isinstance(content, bytes) else content.encode("utf-8"))
 
 
 def refuse_unwritable(path: Path) -> None:

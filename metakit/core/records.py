@@ -156,7 +156,9 @@ class CertaintyJudgement:
     """What persons judged about the certainty of one analysis; unsigned while `signed_by` is empty.
 
     `answer` is the answer that was judged, as text; `rests_on` holds all that the judgement rests on, empty
-    in files from before it was kept, and `covers` how many facts that were when it was written.
+    in files from before it was kept, and `covers` how many facts that were when it was written. `older` seals
+    an entry from before that in a file that keeps facts today; `facts_gone` says that such a file holds this
+    entry without its facts and without a seal that fits.
     """
 
     analysis: str
@@ -169,5 +171,7 @@ class CertaintyJudgement:
     note: str = ""
     rests_on: tuple[SignedFact, ...] = ()
     covers: int | None = None
+    older: str = ""
+    facts_gone: bool = False
     earlier: tuple[EarlierSignature, ...] = ()
     place: Place | None = None

@@ -12,7 +12,7 @@ from metakit.core.records import StudyRecord
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed, listed
 from metakit.decision.absolute import AbsoluteDifference, difference_of
-from metakit.decision.evidence import EvidenceBody, StudyEvidence
+from metakit.decision.evidence import EvidenceBody, StudyEvidence, eligibility_words, months_words
 from metakit.decision.information import information_of, thumbs_of
 from metakit.decision.kept import kept_while_alive
 from metakit.decision.signed_text import answer_words
@@ -28,6 +28,8 @@ from metakit.synthesis.absolute import baseline_of
 from metakit.synthesis.baseline import baseline_from_counts
 from metakit.synthesis.confidence import contradicts, distribution_of, only_limit, point_of
 from metakit.synthesis.findings import AnalysisFinding
+from metakit.synthesis.gathering.windows import time_of
+from metakit.synthesis.terms import label_of
 
 NORMAL_95 = 1.959963984540054
 
@@ -86,6 +88,8 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         techniques=comparison.arms,
         question=protocol.question,
         population=protocol.population,
+        when=label_of("time_windows", finding.outcome_plan.window),
+        eligibility=eligibility_words(protocol),
         importance=finding.outcome_plan.importance,
         lower_is_better=_lower_is_better(finding),
         unit=unit,
@@ -320,6 +324,9 @@ def _studies(finding: AnalysisFinding, result: PoolResult) -> tuple[StudyEvidenc
             instrument=overall[study.name][0],
             judgement=overall[study.name][1],
             industry_tie=str((study.study.fields.get("funding") or {}).get("implant_company_tie", "")),
+            months=months_words(
+                time_of(part.value, part.arm.follow_up) for side in study.sides for part in side.arms
+            ),
         )
         for study, size in zip(finding.numbers, thumbs, strict=True)
     )

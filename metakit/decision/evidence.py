@@ -6,9 +6,11 @@ analysis fills it through `body_of`; a network estimate fills the same fields an
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from metakit.core.limits import Limits
+from metakit.core.plans import Protocol
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.information import InformationSize
 from metakit.decision.thresholds import Thresholds
@@ -19,7 +21,8 @@ from metakit.models.small_studies.small_study import SmallStudyTest
 class StudyEvidence:
     """One study of a body of evidence: its share of it, and what was judged about it.
 
-    `judgement` is the overall level of `instrument`, empty where the instrument has none or nobody judged.
+    `judgement` is the overall level of `instrument`, empty where the instrument has none or nobody judged;
+    `months` is the time of its result after surgery.
     """
 
     name: str
@@ -29,6 +32,26 @@ class StudyEvidence:
     instrument: str = ""
     judgement: str = ""
     industry_tie: str = ""
+    months: str = ""
+
+
+def months_words(months: Iterable[float | None]) -> str:
+    """Write from when to when results are, in months; "" where no arm tells."""
+    told = sorted({round(value, 2) for value in months if value is not None})
+    if not told:
+        return ""
+    return f"{told[0]:g}" if len(told) == 1 else f"{told[0]:g} to {told[-1]:g}"
+
+
+def eligibility_words(protocol: Protocol) -> str:
+    """Write what a protocol lets in, field by field, and whether thumbs or patients are counted."""
+    typed = protocol.fields.get("eligibility") or {}
+    told = {name.replace("_", " "): value for name, value in typed.items() if value not in ("", None, ())}
+    told["counted"] = protocol.unit_of_analysis
+    return "; ".join(
+        f"{name}: {', '.join(map(str, value)) if isinstance(value, (list, tuple)) else value}"
+        for name, value in told.items()
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,8 +85,8 @@ class EvidenceBody:
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
     None. `differing` names studies whose arms differ in more than is compared, and in what; `informative` is
     how many of the studies the model took, `only_limit` which limit stands
-    for the estimate where there is none. `techniques` says by id which arms are compared; `question` and
-    `population` are the protocol's.
+    for the estimate where there is none. `techniques` says by id which arms are compared; `question`,
+    `population` and `eligibility` are the protocol's, and so is `when`, the time window of the outcome.
     """
 
     analysis: str
@@ -84,6 +107,8 @@ class EvidenceBody:
     techniques: str = ""
     question: str = ""
     population: str = ""
+    when: str = ""
+    eligibility: str = ""
     informative: int | None = None
     only_limit: str = ""
     events: float | None = None

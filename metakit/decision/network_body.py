@@ -13,7 +13,13 @@ from metakit.core.plans import OutcomePlan
 from metakit.core.records import StudyRecord
 from metakit.core.written import count
 from metakit.decision.analysis_body import NORMAL_95, overall_of
-from metakit.decision.evidence import EvidenceBody, NetworkFacts, StudyEvidence
+from metakit.decision.evidence import (
+    EvidenceBody,
+    NetworkFacts,
+    StudyEvidence,
+    eligibility_words,
+    months_words,
+)
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.kind import COUNTS, MEANS
 from metakit.networks.answer import PartAnalysis
@@ -50,6 +56,8 @@ def network_bodies(findings: Findings) -> tuple[EvidenceBody, ...]:
                 _body(finding, part, item, records, outcomes[finding.plan.outcome]),
                 question=findings.protocol.question,
                 population=findings.protocol.population,
+                when=label_of("time_windows", outcomes[finding.plan.outcome].window),
+                eligibility=eligibility_words(findings.protocol),
             )
             for item in finding.comparisons
             if item.comparator == part.reference and item.evidence != "extrapolated"
@@ -182,6 +190,10 @@ def _studies(
                 instrument=instrument,
                 judgement=judgement,
                 industry_tie=str((record.fields.get("funding") or {}).get("implant_company_tie", "")),
+                months=months_words(
+                    arm.follow_up.mean if arm.follow_up.mean is not None else arm.follow_up.median
+                    for arm in record.arms
+                ),
             )
         )
     return tuple(found)

@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from metakit.core.nouns import nouns
 from metakit.core.records import CertaintyJudgement, SignedFact
 from metakit.core.written import count, listed, ratio
 from metakit.decision.certainty_rules import rule
@@ -45,6 +46,9 @@ def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
         # A network's labels are the vocabulary's, which says the same in other words some day.
         "comparison": _comparison(body) if body.network is None else "",
         "techniques": body.techniques,
+        "outcome": ", ".join(part for part in (body.outcome, body.when) if part),
+        "eligibility": body.eligibility,
+        "follow_up": "; ".join(f"{study.name}: {study.months}" for study in body.studies if study.months),
         "effect": f"{body.measure.replace('_', ' ')} {_three(body.effect)}, "
         f"{count(len(body.studies), 'study', 'studies')}",
         "difference": f"{_three(body.difference)} {unit}".strip() if body.difference else "",
@@ -59,8 +63,8 @@ def facts_of(body: EvidenceBody) -> tuple[SignedFact, ...]:
         "missing_results": "; ".join(body.not_reported),
     }
     # How a typed text is broken into lines says nothing.
-    facts |= {what: " ".join(facts[what].split()) for what in _QUESTION}
-    return tuple(SignedFact(what=what, value=value) for what, value in facts.items() if value)
+    facts |= {what: " ".join(facts[what].split()) for what in (*_QUESTION, *_WHO_AND_WHEN)}
+    return tuple(SignedFact(what=what, value=nouns().said(value)) for what, value in facts.items() if value)
 
 
 def changes(
@@ -73,10 +77,12 @@ def changes(
     """
     found = []
     if judgement.rests_on:
-        before = {fact.what: fact.value for fact in judgement.rests_on}
+        before = {fact.what: nouns().said(fact.value) for fact in judgement.rests_on}
         now = {fact.what: fact.value for fact in facts_of(body)}
-        # Signatures from before the question was kept bind the rest; one with a part of it binds all of it.
-        unbound = set(_QUESTION) if before.keys().isdisjoint(_QUESTION) else set()
+        # Signatures from before the question (or whom and when) was kept bind the rest; one with a part of it
+        # binds all of it.
+        kept_together = (_QUESTION, _WHO_AND_WHEN)
+        unbound = {what for part in kept_together if before.keys().isdisjoint(part) for what in part}
         for what in dict.fromkeys((*before, *now)):
             if what in unbound:
                 continue
@@ -89,7 +95,9 @@ def changes(
         old, new = (
             count(number, "entry", "entries") for number in (judgement.covers, len(judgement.rests_on))
         )
-        found.append(SignedChange(what="the list of what it rests on", old=old, new=new))
+        found.append(SignedChange(what=_LIST, old=old, new=new))
+    elif judgement.facts_gone:
+        found.append(SignedChange(what=_LIST, old="kept with every signature of the file", new="taken out"))
     today = {proposal.domain: proposal.levels for proposal in made}
     for line in judgement.domains:
         if line.domain in today and line.proposed != today[line.domain]:
@@ -120,7 +128,7 @@ def objections(
         if reason:
             found.append(f"raised for a large effect, but {reason}")
     start, why = start_of(body)
-    if judgement.start != start and judgement.start_because in ("", why):
+    if judgement.start != start and nouns().said(judgement.start_because) in ("", nouns().said(why)):
         found.append(
             f"the start was changed from {start} to {judgement.start} without a reason (start_because)"
         )
@@ -154,6 +162,9 @@ _LABELS = {
     "population": "the population",
     "comparison": "the comparison",
     "techniques": "the techniques compared",
+    "outcome": "the outcome",
+    "eligibility": "who and what was eligible",
+    "follow_up": "the months of the studies' results",
     "effect": "the answer",
     "difference": "the absolute difference",
     "prediction": "the prediction interval",
@@ -167,6 +178,8 @@ _LABELS = {
 
 
 _QUESTION = ("question", "population", "comparison", "techniques")
+_WHO_AND_WHEN = ("outcome", "eligibility", "follow_up")
+_LIST = "the list of what it rests on"
 _NUMBERS = ("effect", "difference", "prediction", "thresholds", "network")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from metakit.core.nouns import nouns
 from metakit.core.records import CertaintyJudgement, DomainJudgement, EarlierSignature
 from metakit.decision.certainty import Certainty, certainty_of, signed_level
 from metakit.decision.signatures import facts_of
@@ -35,20 +36,22 @@ def proposal_entry(certainty: Certainty) -> CertaintyJudgement:
         analysis=certainty.body.analysis,
         answer=certainty.body.answer,
         start="high" if fresh.start == "high" else "low",
-        start_because=fresh.start_reason,
+        start_because=nouns().said(fresh.start_reason),
         rests_on=facts,
         covers=len(facts),
         domains=tuple(
             DomainJudgement(
                 domain=line.proposal.domain,
                 proposed=line.proposal.levels,
-                proposed_because=" ".join(
-                    part
-                    for part in (
-                        line.proposal.reason,
-                        f"Open: {line.proposal.open}." if line.proposal.open else "",
+                proposed_because=nouns().said(
+                    " ".join(
+                        part
+                        for part in (
+                            line.proposal.reason,
+                            f"Open: {line.proposal.open}." if line.proposal.open else "",
+                        )
+                        if part
                     )
-                    if part
                 ),
             )
             for line in fresh.lines

@@ -17,6 +17,8 @@ from metakit.review.typed_certainty import certainty_judgements
 
 CERTAINTY = "certainty.yaml"
 FORM = "certainty"
+KEEPS = "keeps_facts"
+"""Field of a file whose signatures all stand with what they rest on."""
 HEADING = (
     "Certainty of the evidence. 'proposed' and its reason are the software's. Write your levels under",
     "'judged', your reason under 'because', and sign with signed_by and signed_on.",
@@ -75,6 +77,7 @@ def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool
         {
             "form": FORM,
             "form_version": "1",
+            KEEPS: "yes",
             "judgements": [entry_of(judgement) for judgement in judgements],
         }
     )
@@ -111,6 +114,7 @@ def entry_of(judgement: CertaintyJudgement) -> dict[str, Plain]:
         "start_because": judgement.start_because,
         "rests_on": [{"what": fact.what, "value": fact.value} for fact in judgement.rests_on],
         "covers": "" if judgement.covers is None else str(judgement.covers),
+        "older": judgement.older,
         "domains": [
             _filled(
                 {

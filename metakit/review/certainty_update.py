@@ -18,13 +18,15 @@ from metakit.core.records import CertaintyJudgement
 from metakit.errors import DataError, UsageError
 from metakit.forms.library import Library
 from metakit.forms.splice import add_entry, plain_of, set_value
-from metakit.review.certainty import CERTAINTY, certainty_text, entry_of, read_certainty
+from metakit.review.certainty import CERTAINTY, KEEPS, certainty_text, entry_of, read_certainty
+from metakit.review.typed_certainty import seal_of
 
 _ORDER = (
-    "analysis", "answer", "start", "start_because", "rests_on", "covers", "domains", "signed_by", "signed_on",
-    "note", "earlier",
+    "analysis", "answer", "start", "start_because", "rests_on", "covers", "older", "domains", "signed_by",
+    "signed_on", "note", "earlier",
 )  # fmt: skip
 _LIST = "judgements"
+_WHOLE = ("form", "form_version", KEEPS, _LIST)
 
 
 def saved_judgements(folder: Path, library: Library) -> tuple[CertaintyJudgement, ...]:
@@ -67,7 +69,16 @@ def update_certainty(
         return write_atomically(file, certainty_text(tuple(new), invented=invented), within=file.parent)
     text = file.read_bytes().decode("utf-8")
     changed = updated_text(text, old, new)
+    if changed != text and KEEPS not in plain_of(text):
+        # From now on facts taken out show; signatures from before facts were kept are sealed as they are.
+        if all(item.covers is None for item in old):
+            new = [replace(item, older=seal_of(item)) if _from_before(item) else item for item in new]
+        changed = set_value(updated_text(text, old, new), (KEEPS,), "yes", order=lambda _: _WHOLE)
     return file if changed == text else write_atomically(file, changed.encode(), within=file.parent)
+
+
+def _from_before(item: CertaintyJudgement) -> bool:
+    return bool(item.signed_by) and item.covers is None
 
 
 def updated_text(text: str, old: Sequence[CertaintyJudgement], new: Sequence[CertaintyJudgement]) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from dataclasses import replace
 from typing import Literal, cast
 
 from metakit.core.records import CertaintyJudgement, DomainJudgement, EarlierSignature, SignedFact
@@ -9,7 +12,38 @@ from metakit.forms.tree import Group
 
 
 def certainty_judgements(group: Group) -> tuple[CertaintyJudgement, ...]:
-    """Return the typed view of a checked certainty file."""
+    """Return the typed view of a checked certainty file.
+
+    A file keeps facts when it says so, or when one of its entries says how many it covers. An entry without
+    that number is then one from before only where its seal fits.
+    """
+    found = _judgements(group)
+    if not (group.flag("keeps_facts") or any(item.covers is not None for item in found)):
+        return found
+    return tuple(
+        replace(item, facts_gone=bool(item.signed_by) and item.covers is None and item.older != seal_of(item))
+        for item in found
+    )
+
+
+def seal_of(item: CertaintyJudgement) -> str:
+    """Return the seal of an entry: changed when its answer, facts, levels or signature are."""
+    levels = [(line.domain, line.proposed, line.judged, line.because) for line in item.domains]
+    facts = [(fact.what, fact.value) for fact in item.rests_on]
+    told = [
+        item.analysis,
+        item.answer,
+        item.start,
+        item.start_because,
+        facts,
+        levels,
+        item.signed_by,
+        item.signed_on,
+    ]
+    return hashlib.sha256(json.dumps(told, ensure_ascii=False).encode()).hexdigest()[:16]
+
+
+def _judgements(group: Group) -> tuple[CertaintyJudgement, ...]:
     return tuple(
         CertaintyJudgement(
             analysis=item.text("analysis"),
@@ -34,6 +68,7 @@ def certainty_judgements(group: Group) -> tuple[CertaintyJudgement, ...]:
                 for fact in item.groups("rests_on")
             ),
             covers=item.integer("covers"),
+            older=item.text("older"),
             earlier=tuple(
                 EarlierSignature(
                     answer=old.text("answer"),

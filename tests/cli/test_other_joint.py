@@ -15,6 +15,7 @@ import pytest
 from metakit.core.nouns import nouns
 from metakit.forms.bundled import forms_folder
 from metakit.forms.library import asks, shipped, use_forms_of, vocabulary
+from metakit.forms.specs import GROUP, FieldSpec, Form
 
 EXAMPLE = forms_folder() / "examples" / "first_mtp" / "review"
 OURS = re.compile(
@@ -45,6 +46,17 @@ def words_of(path: Path) -> str:
     return text
 
 
+def paths_of(form: Form) -> Iterator[tuple[str, ...]]:
+    """Yield the path of every field of a form."""
+
+    def below(specs: tuple[FieldSpec, ...], path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+        for spec in specs:
+            yield (*path, spec.name)
+            yield from below(form.fields_of(spec) if spec.type == GROUP else (), (*path, spec.name))
+
+    yield from below(form.sections, ())
+
+
 def test_forms_of_a_review_come_in_force_and_go_again(toes: Path) -> None:
     assert "trapeziectomy" in vocabulary("techniques")
     use_forms_of(toes)
@@ -54,6 +66,16 @@ def test_forms_of_a_review_come_in_force_and_go_again(toes: Path) -> None:
     assert shipped().form("unit").find("volume.thumbs_a_year") is not None
     use_forms_of(toes.parent)
     assert "trapeziectomy" in vocabulary("techniques") and nouns().said("thumbs") == "thumbs"
+
+
+@pytest.mark.parametrize("name", ["protocol", "unit"])
+def test_its_forms_ask_what_the_shipped_ones_ask(toes: Path, name: str) -> None:
+    """All but what only thumbs have: the joint next door, osteophytes."""
+    ours = {".".join(path) for path in paths_of(shipped().form(name))}
+    use_forms_of(toes)
+    theirs = {".".join(path) for path in paths_of(shipped().form(name))}
+    assert theirs <= ours
+    assert all(re.search("mp_|st_option|osteophyte_option", path) for path in ours - theirs)
 
 
 def test_the_example_has_no_problem(metakit_command, toes: Path) -> None:

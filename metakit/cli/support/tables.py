@@ -161,6 +161,7 @@ def causes_table(file: Path, table: TableOptions, *, level: float) -> tuple[Caus
     Causes, tuple of str
         With every reading that was not literal, which is said as well.
     """
+    from metakit.core.nouns import nouns
     from metakit.forms.printed_tables.understand import read_printed_or_plain
     from metakit.measures.cells import raw_table
     from metakit.models.causes_of_return.causes import causes_of_table
@@ -170,7 +171,8 @@ def causes_table(file: Path, table: TableOptions, *, level: float) -> tuple[Caus
     if table.show:
         show_table(rows)
     say_readings(rows.told, rows.left_out)
-    cells = raw_table(rows.columns, file=rows.file, lines=rows.lines, letters=rows.letters)
+    columns = {nouns().read(name): cells for name, cells in rows.columns.items()}
+    cells = raw_table(columns, file=rows.file, lines=rows.lines, letters=rows.letters)
     return causes_of_table(cells, level=level), rows.told
 
 

@@ -16,7 +16,11 @@ from metakit.decision.one_unit.unit_learning import FirstYear
 from metakit.decision.one_unit.unit_scenarios import STATED, ScenarioRow
 from metakit.decision.one_unit.unit_words import cautions, is_thin, summary_lines
 from metakit.decision.one_unit.unit_work import Amounts, Workload
+from metakit.forms.library import asks
 from metakit.synthesis.answers import finite
+
+MP_OPTION = "arms.mp_option"
+"""Field of study records that tells of the MP joint."""
 
 
 def decision_json(found: UnitDecision) -> dict[str, Any]:
@@ -84,7 +88,7 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
             }
             for item in found.by_source
         ],
-        "mp_options_by_band": [asdict(item) for item in found.by_band],
+        **({"mp_options_by_band": [asdict(item) for item in found.by_band]} if asks(MP_OPTION) else {}),
         "simulation": {
             "draws": found.draws,
             "seed": unit.seed,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from metakit.core.files import remove_leftovers, sha256_of, write_atomically
+from metakit.core.files import as_written, remove_leftovers, sha256_of, write_atomically
 from metakit.core.places import refuse_links
 from metakit.errors import DataError, Problem, UsageError
 from metakit.forms.record_text import same_nodes
@@ -194,7 +194,7 @@ def _write(
     events = []
     for pair, text, date, mine in drafts:
         path = targets[pair.study]
-        digest = sha256_of(path) if there[pair.study] else hashlib.sha256(text.encode()).hexdigest()
+        digest = sha256_of(path) if there[pair.study] else _digest(path, text)
         event = _event(home, pair, path, digest, date, mine)
         before = {name: item for name, item in past.get(pair.study, {}).items() if name != "previous"}
         if before != event:
@@ -211,6 +211,12 @@ def _write(
             continue
         written.append(write_atomically(path, text, within=home))
     return Reconciled(written=tuple(written), unchanged=tuple(unchanged), waiting=dict(waiting))
+
+
+def _digest(path: Path, text: str) -> str:
+    """Return the hash of a record as it will stand in its file."""
+    content = as_written(path, text)
+    return hashlib.sha256(content if isinstance(content, bytes) else content.encode()).hexdigest()
 
 
 def _same_record(path: Path, text: str) -> bool:

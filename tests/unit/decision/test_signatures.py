@@ -26,6 +26,7 @@ BODY = body(
     studies=studies("high", "some_concerns"), answer="risk ratio 0.50 (0.40 to 0.63), 2 studies",
     ratio=(0.5, 0.4, 0.63), difference=(-10.0, -19.0, -1.0), prediction=Limits(-25.0, 4.0),
     question="Which technique?", population="Adults", techniques="lrti against trapeziectomy",
+    when="12 months", eligibility="counted: thumbs",
 )  # fmt: skip
 COHORTS = body(
     studies=studies("", "", design="comparative"), answer="risk ratio 1.29 (0.49 to 3.35), 2 studies",
@@ -65,6 +66,11 @@ def test_a_whole_signature_counts() -> None:
         ({"population": "Adults under 50"}, "the population", "Adults", "Adults under 50"),
         ({"technique": "suture button"}, "the comparison", "LRTI against", "(suture button against"),
         ({"comparison": "LRTI against nothing"}, "the comparison", "trapeziectomy alone", "LRTI against nothing"),
+        ({"outcome": "Any reoperation"}, "the outcome", "complication", "Any reoperation, 12 months"),
+        ({"when": "24 months"}, "the outcome", "12 months", "24 months"),
+        ({"eligibility": "counted: patients"}, "who and what was eligible", "thumbs", "patients"),
+        ({"studies": tuple(replace(item, months="12 to 60") for item in BODY.studies)},
+         "the months of the studies' results", "nothing", "study 0: 12 to 60"),
         ({"techniques": "lrti against lr"}, "the techniques compared", "trapeziectomy", "against lr"),
     ],
 )  # fmt: skip
@@ -83,6 +89,15 @@ def test_whatever_it_rests_on_takes_the_signature_away_with_old_and_new(
 
 
 QUESTION = {"question", "population", "comparison", "techniques"}
+WHO_AND_WHEN = {"outcome", "eligibility", "follow_up"}
+
+
+def test_a_signature_from_before_outcome_and_eligibility_were_kept_stays_valid() -> None:
+    facts = tuple(fact for fact in facts_of(BODY) if fact.what not in WHO_AND_WHEN)
+    old = whole(BODY, rests_on=facts, covers=len(facts))
+    assert certainty_of(BODY, old).final
+    assert certainty_of(replace(BODY, when="24 months", eligibility="another"), old).final
+    assert not certainty_of(replace(BODY, question="another"), old).final
 
 
 def test_a_signature_from_before_the_question_was_kept_stays_valid() -> None:

@@ -15,7 +15,7 @@ from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.yaml_nodes import read_bytes
 from metakit.review.certainty import certainty_text, read_certainty
-from metakit.review.typed_certainty import certainty_judgements
+from metakit.review.typed_certainty import certainty_judgements, seal_of
 from metakit.synthesis.run import synthesise
 from tests.unit.decision.bodies import body, studies
 from tests.unit.synthesis.invented import Folder, plan, protocol, trial
@@ -87,7 +87,8 @@ def test_text_reads_back_as_the_same_judgements(tmp_path: Path) -> None:
     group, _ = _read((REFERENCE / "certainty.yaml").read_bytes())
     first = certainty_judgements(group)
     assert [item.signed_by for item in first] == ["Ada Example", ""]
-    entries = (*first, replace(signed(), note='says "no": and # more', analysis="third"))
+    sealed = replace(first[0], older=seal_of(first[0]))  # from before what it rests on was kept
+    entries = (sealed, *first[1:], replace(signed(), note='says "no": and # more', analysis="third"))
     again, problems = _read(certainty_text(entries, invented=True).encode())
     assert problems == []
     assert [replace(item, place=None) for item in certainty_judgements(again)] == [

@@ -109,3 +109,71 @@ def test_nothing_is_written_over_a_file_with_errors(folder: Path) -> None:
 def test_updating_with_nothing_new_is_no_change() -> None:
     text = certainty_text((FIRST,))
     assert updated_text(text, (FIRST,), (FIRST,)) == text
+
+
+SIGNED = replace(
+    FIRST,
+    domains=tuple(replace(line, judged=line.proposed, because="invented") for line in FIRST.domains),
+    signed_by="Ada Example (invented)",
+    signed_on="2026-03-02",
+)
+OLDER = replace(SIGNED, rests_on=(), covers=None)
+BETWEEN = replace(SIGNED, analysis="second", covers=None)
+
+
+def without(text: str, *starts: str) -> str:
+    """Take out whole blocks, or lines, as somebody would in an editor."""
+    kept, skipping = [], -1
+    for line in text.splitlines():
+        indent = len(line) - len(line.lstrip())
+        if skipping >= 0 and (indent > skipping or not line.strip()):
+            continue
+        skipping = indent if line.strip().startswith(starts) else -1
+        if skipping < 0:
+            kept.append(line)
+    return "\n".join(kept) + "\n"
+
+
+def statuses(folder: Path) -> list[str]:
+    return [certainty_of(body(), item).status for item in saved_judgements(folder, shipped())]
+
+
+@pytest.mark.parametrize("out", [("rests_on:", "covers:"), ("covers:",), ("rests_on:",)])
+def test_what_a_signature_rests_on_cannot_be_taken_out(tmp_path: Path, out: tuple[str, ...]) -> None:
+    update_certainty(tmp_path, (), (SIGNED,))
+    assert statuses(tmp_path) == ["signed"]
+    file = tmp_path / "certainty.yaml"
+    file.write_text(without(file.read_text(encoding="utf-8"), *out), encoding="utf-8")
+    assert statuses(tmp_path) == ["outdated"]
+
+
+def test_it_cannot_be_taken_out_of_one_of_several_in_a_file_from_last_year(tmp_path: Path) -> None:
+    """The file does not yet say that it keeps facts, but another entry says how many it covers."""
+    file = tmp_path / "certainty.yaml"
+    text = certainty_text((OLDER, replace(SIGNED, analysis="second")))
+    file.write_text(without(text, "keeps_facts:"), encoding="utf-8")
+    assert statuses(tmp_path) == ["outdated", "signed"]
+
+
+def test_signatures_from_before_facts_were_kept_stay_and_are_sealed_when_the_file_is_written(
+    tmp_path: Path,
+) -> None:
+    file = tmp_path / "certainty.yaml"
+    file.write_text(without(certainty_text((OLDER, BETWEEN)), "keeps_facts:"), encoding="utf-8")
+    assert statuses(tmp_path) == ["signed", "signed"]
+    old = read(tmp_path)
+    update_certainty(tmp_path, old, (*old, replace(SIGNED, analysis="third")))
+    text = file.read_text(encoding="utf-8")
+    assert "keeps_facts: yes" in text and text.count("older: ") == 2
+    assert statuses(tmp_path) == ["signed", "signed", "signed"]
+    update_certainty(tmp_path, now := read(tmp_path), now)
+    assert file.read_text(encoding="utf-8") == text
+    # A seal fits its own entry alone, and only as it was.
+    for changed in (without(text, "older:"), text.replace("judged: 0", "judged: -1", 1)):
+        file.write_text(changed, encoding="utf-8")
+        assert statuses(tmp_path)[0] == "outdated"
+    seals = [line.split()[-1] for line in text.splitlines() if "older: " in line]
+    file.write_text(
+        text.replace(seals[0], "x").replace(seals[1], seals[0]).replace("x", seals[1]), encoding="utf-8"
+    )
+    assert statuses(tmp_path) == ["outdated", "outdated", "signed"]
