@@ -48,10 +48,13 @@ def eligibility_words(protocol: Protocol) -> str:
     typed = protocol.fields.get("eligibility") or {}
     told = {name.replace("_", " "): value for name, value in typed.items() if value not in ("", None, ())}
     told["counted"] = protocol.unit_of_analysis
-    return "; ".join(
-        f"{name}: {', '.join(map(str, value)) if isinstance(value, (list, tuple)) else value}"
-        for name, value in told.items()
-    )
+    return "; ".join(f"{name}: {_typed(value)}" for name, value in told.items())
+
+
+def _typed(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from itertools import zip_longest
 from pathlib import Path
 
+from metakit.core.nouns import nouns
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.field_words import plain_words
 from metakit.forms.record_workbooks.cell_texts import EMPTY_LIST
@@ -117,8 +118,8 @@ def fresh_row(one: Asked) -> dict[str, str]:
     item = one.item
     return {
         "study": item.study,
-        "what": one.what,
-        "field": item.address,
+        "what": nouns().said(one.what),
+        "field": nouns().said(item.address),
         "needed": "yes" if item.needs_decision else "no, wording",
         "first_extractor": one.people[0],
         "first_value": shown(item.first),
@@ -149,7 +150,7 @@ def in_words(address: str) -> str:
 
 def shown(side: Side) -> str:
     """Return what a person typed, or a word for nothing and for a list without entries."""
-    return said(side.typed)
+    return nouns().said(said(side.typed))
 
 
 def said(typed: str) -> str:
@@ -223,7 +224,7 @@ def read_decisions(
     UnreadableError, DataError
         With every faulty row of every file at once, and with rows that decide one field differently.
     """
-    known = {(one.item.study, one.item.address): one for one in asked}
+    known = {(one.item.study, nouns().said(one.item.address)): one for one in asked}
     decisions: dict[tuple[str, str], Decision] = {}
     problems: list[Problem] = []
     given = [paths] if isinstance(paths, Path) else paths
@@ -231,14 +232,15 @@ def read_decisions(
         for line, row in read_rows(path):
             if row["needed"] == NO_LONGER or not any(row[name] for name in FILLED_IN):
                 continue
-            key = (row["study"], row["field"])
-            if path in beside and not _about(row, known.get(key)):
+            one = known.get((row["study"], nouns().said(row["field"])))
+            key = (row["study"], one.item.address if one is not None else row["field"])
+            if path in beside and not _about(row, one):
                 continue
             new = Decision(
-                study=row["study"], field=row["field"], line=line, file=str(path),
+                study=row["study"], field=key[1], line=line, file=str(path),
                 **{name: row[name] for name in FILLED_IN},
             )  # fmt: skip
-            wrong = faults(row, known.get(key))
+            wrong = faults(row, one)
             if key in decisions:
                 wrong += _again(new, decisions[key])
             problems += [

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from invented.writer import OneLine
-from metakit.core.records import CertaintyJudgement
+from metakit.core.records import CertaintyJudgement, DomainJudgement
+from metakit.review.typed_certainty import seal_of
 
 ADA, BRAM = "Ada Quillfeather (invented)", "Bram Overlook (invented)"
 OURS = "patients, surgeons and follow-up are those of our unit"
@@ -56,7 +57,8 @@ SIGNED = {
 def certainty(entries: Mapping[str, CertaintyJudgement]) -> dict[str, Any]:
     """Return the tree of certainty.yaml over today's proposals, by analysis."""
     made = [_entry(entries[name]) for name in JUDGED]
-    return {"form": "certainty", "form_version": 1, "judgements": [*made[:2], _before(), *made[2:]]}
+    entries_ = [*made[:2], _before(), *made[2:]]
+    return {"form": "certainty", "form_version": 1, "keeps_facts": "yes", "judgements": entries_}
 
 
 def _entry(today: CertaintyJudgement) -> dict[str, Any]:
@@ -96,15 +98,27 @@ def _before() -> dict[str, Any]:
         "publication_bias": 0,
     }
     reasons = {"indirectness": {"because": OURS}, "publication_bias": {"because": KNOWN}}
+    signed = CertaintyJudgement(
+        analysis="complications_button",
+        answer="risk ratio 0.55 (0.31 to 0.98), 1 study",
+        start="high",
+        domains=tuple(
+            DomainJudgement(domain=domain, proposed=level, judged=level, **reasons.get(domain, {}))
+            for domain, level in levels.items()
+        ),
+        signed_by=ADA,
+        signed_on="2026-02-10",
+    )
     return {
-        "analysis": "complications_button",
-        "answer": "risk ratio 0.55 (0.31 to 0.98), 1 study",
-        "start": "high",
+        "analysis": signed.analysis,
+        "answer": signed.answer,
+        "start": signed.start,
+        "older": seal_of(signed),
         "domains": [
             OneLine(domain=domain, proposed=level, judged=level, **reasons.get(domain, {}))
             for domain, level in levels.items()
         ],
-        "signed_by": ADA,
-        "signed_on": "2026-02-10",
+        "signed_by": signed.signed_by,
+        "signed_on": signed.signed_on,
         "note": "Signed before the second cohort was extracted.",
     }
