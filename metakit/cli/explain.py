@@ -16,12 +16,14 @@ Example: metakit explain risk_ratio
 
 
 def command(
-    name: Annotated[str, typer.Argument(help="Such as risk_ratio, reml or egger.", show_default=False)] = "",
+    name: Annotated[
+        str, typer.Argument(help="Such as risk_ratio, RR, reml or egger.", show_default=False)
+    ] = "",
 ) -> None:
     """Print the explanation, or the names by kind."""
     import textwrap
 
-    from metakit.cli.support.choices import REGISTRIES, entry_of
+    from metakit.cli.support.choices import REGISTRIES, entry_of, meanings
     from metakit.core.bibliography import reference
     from metakit.core.explanations import explained, explanations
 
@@ -31,7 +33,7 @@ def command(
                 textwrap.fill(f"{kind.replace('_', ' ')}: {', '.join(entries)}", 100, subsequent_indent="  ")
             )
         return
-    for number, found in enumerate(explained(name)):
+    for number, found in enumerate(x for meant in meanings(name) for x in explained(meant)):
         entry = entry_of(found.kind, found.name) if found.kind in REGISTRIES else None
         label = str(getattr(entry, "label", "") or found.name.replace("_", " "))
         lines = [f"{found.kind.replace('_', ' ')} {found.name}: {label}", found.what]

@@ -39,7 +39,7 @@ def command(
     """Trace and show."""
     from metakit.core.boxes import box_text
     from metakit.review.reconciling.reconcile_decisions import in_words, typed_by_each
-    from metakit.synthesis.trace import trace
+    from metakit.synthesis.trace import scale_words, trace
     from metakit.workbench import open_review
 
     findings = open_review(folder).synthesise().findings
@@ -84,7 +84,7 @@ def command(
         if step.effect is not None:
             limits = f" ({step.interval[0]:.4g} to {step.interval[1]:.4g})" if step.interval else ""
             weight = f", weight {100 * step.weight:.1f} %" if step.weight is not None else ""
-            typer.echo(f"    effect {step.effect:.4g}{limits} on the {step.scale} scale{weight}")
+            typer.echo(f"    effect {step.effect:.4g}{limits}{scale_words(step.scale)}{weight}")
 
 
 def _draw(folder: Path, path: Trace, pictures: Path) -> dict[PaperPlace, str]:

@@ -27,7 +27,8 @@ class StudyRow:
 
     `weight` is a fraction; the weights of all rows add up to 1. `interval` is the study's own
     interval at the result's level. A study that the model used but that has no effect of its own on
-    this scale (no events at all, in a one-stage model) has `effect`, `variance` and `interval` None.
+    this scale (no events at all, in a one-stage model) has `effect`, `variance` and `interval` None; one
+    that answers alone by a limit has its interval, with one end infinite.
     `weight` is None where a model gives studies no weights (one-stage models).
     """
 

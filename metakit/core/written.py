@@ -110,6 +110,41 @@ def decimals_for(widths: Iterable[float]) -> int:
     return min(max(math.ceil(1.5 - math.log10(narrowest)), 0), MOST_DECIMALS)
 
 
+def interval_decimals(low: float, high: float, *, fewest: int = 0, most: int = 2) -> int:
+    """Return the decimals in which a difference and its limits are written, wherever they stand.
+
+    About two digits of the interval's width, so that limits are written alike; more where a limit that is
+    not zero would read as zero.
+
+    Examples
+    --------
+    >>> interval_decimals(-6.03, 5.45), interval_decimals(1.9, 73.2), interval_decimals(0.3, 73.2)
+    (1, 0, 1)
+    """
+    width = high - low
+    known = math.isfinite(width) and width > 0
+    decimals = min(max(decimals_for([width]) if known else 1, fewest), most)
+
+    def reads_as_zero(value: float) -> bool:
+        return math.isfinite(value) and value != 0 and float(f"{value:.{decimals}f}") == 0
+
+    while decimals < most and (reads_as_zero(low) or reads_as_zero(high)):
+        decimals += 1
+    return decimals
+
+
+def difference_words(estimate: float, low: float, high: float, unit: str) -> tuple[str, str]:
+    """Write a difference and its interval with the same decimals: ("+0.2", "−0.6 to +1.0").
+
+    Examples
+    --------
+    >>> difference_words(-0.24, -6.03, 5.45, "points")
+    ('−0.2', '−6.0 to +5.5')
+    """
+    decimals = interval_decimals(low, high, fewest=0 if unit.startswith("per 100") else 1)
+    return signed(estimate, decimals), f"{signed(low, decimals)} to {signed(high, decimals)}"
+
+
 def p_value(value: float) -> str:
     """Write a p value with its sign: `p = 0.03`, `p < 0.001`."""
     return "p < 0.001" if value < 0.001 else f"p = {value:.3f}" if value < 0.1 else f"p = {value:.2f}"

@@ -21,7 +21,7 @@ from metakit.errors import MetakitError, NotEstimableError
 from metakit.measures.kind import COUNTS, HAZARDS, RATES
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
-from metakit.models.companions import TWICE_THE_SPREAD
+from metakit.models.companions import MEAN_OF_CENTRES, TWICE_THE_SPREAD
 from metakit.models.small_studies.small_study import FEWEST, SmallStudyTest, small_study_test
 from metakit.review.appraisal import appraisal_of
 from metakit.synthesis.absolute import baseline_of
@@ -55,7 +55,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
     spread_of = _spread_result(finding)
     tau2 = spread_of.heterogeneity.tau2 if spread_of else None
     tau = math.sqrt(tau2) if tau2 is not None else None
-    difference = prediction = spread = at_limits = doubled = None
+    difference = prediction = spread = at_limits = doubled = centres = None
     if to_difference is not None:
         ends = [to_difference(value) for value in (point_of(result), *result.interval)]
         low, high = sorted(ends[1:])
@@ -63,9 +63,10 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         ahead = result.prediction
         if ahead is not None:
             prediction = Limits(*sorted(to_difference(limit) for limit in ahead.interval))
+        centres = _beside(MEAN_OF_CENTRES, result, to_difference)
         if tau is not None and result.k > 1:
             spread = _spread_by(to_difference, point_of(result), tau)
-            doubled = _doubled(result, to_difference)
+            doubled = _beside(TWICE_THE_SPREAD, result, to_difference)
             ends_of_tau = spread_of.heterogeneity.tau2_interval if spread_of else None
             if ends_of_tau is not None:
                 low, high = (math.sqrt(max(limit, 0.0)) for limit in ends_of_tau)
@@ -109,6 +110,7 @@ def body_of(finding: AnalysisFinding, protocol: Protocol) -> EvidenceBody | None
         spread=spread,
         spread_at_limits=at_limits,
         doubled=doubled,
+        centres=centres,
         tau=tau,
         tau_words=_tau_words(spread_of, result, tau, measure, scale),
         thresholds=thresholds,
@@ -247,10 +249,10 @@ def _spread_by(to_difference: _ToDifference, estimate: float, tau: float) -> Lim
     return Limits(*sorted(to_difference(estimate + sign * NORMAL_95 * tau) for sign in (-1, 1)))
 
 
-def _doubled(result: PoolResult, to_difference: _ToDifference) -> Limits | None:
-    """Return the interval of the difference with twice the assumed spread, where it stands beside."""
+def _beside(name: str, result: PoolResult, to_difference: _ToDifference) -> Limits | None:
+    """Return the interval of the difference by another way, where it stands beside the answer."""
     for item in result.beside:
-        if item.name == TWICE_THE_SPREAD and item.interval is not None:
+        if item.name == name and item.interval is not None:
             return Limits(*sorted(to_difference(limit) for limit in item.interval))
     return None
 

@@ -95,6 +95,22 @@ class Certainty:
         return STATUS_WORDS[self.status]
 
     @property
+    def why(self) -> str:
+        """Say in a clause all that makes the level: the start, and every domain that moves it.
+
+        Together the levels named explain the level, which never leaves the scale.
+        """
+        told = [
+            f"{'lowered' if line.levels < 0 else 'raised'} by {abs(line.levels)} for "
+            f"{line.proposal.domain.replace('_', ' ')}"
+            for line in self.lines
+            if line.levels
+        ]
+        return (
+            f"Starts {self.start}; {', '.join(told)}" if told else f"Starts {self.start}, nothing lowers it"
+        )
+
+    @property
     def why_not(self) -> str:
         """Say why a signature does not count, "" where it does or nobody signed."""
         return {

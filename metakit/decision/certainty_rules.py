@@ -60,6 +60,11 @@ for _rule in (
         says="Too few events for any belief: fewer than this in all studies, where a threshold is crossed.",
     ),
     CertaintyRule(
+        name="one_study_alone", domain="imprecision", value=-1, references=("rover_2021",), standing="ours",
+        says="One study's own interval leaves out how centres differ: where the interval of the mean of "
+        "centres, their spread counted as everywhere else, holds a threshold more, one level lower.",
+    ),
+    CertaintyRule(
         name="large_relative_reduction", domain="imprecision", value=0.30, references=_IMPRECISION,
         standing="published",
         says="The information size is looked at only where no threshold is crossed and the relative "

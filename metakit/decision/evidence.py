@@ -82,7 +82,7 @@ class EvidenceBody:
     Differences are technique less comparator, in `unit` (per 100 thumbs, per 100 thumb-years, or the unit of
     a score). `spread` is where 95 % of true effects lie by tau alone, `spread_at_limits` the same at tau's
     lower and upper limit, `prediction` the prediction interval, `doubled` the interval of the difference with
-    twice the assumed spread.
+    twice the assumed spread, `centres` that of the mean of centres where the answer rests on one study.
     `absolute` holds one entry a baseline, the comparator arms first, `refused` says which baselines do not
     take the effect, `bounds` are the differences to none and to all of 100. `effect` is the pooled effect
     with its limits in natural units, `null` no difference on that scale; `ratio` is the same for ratios, else
@@ -121,6 +121,7 @@ class EvidenceBody:
     spread: Limits | None = None
     spread_at_limits: tuple[Limits, Limits] | None = None
     doubled: Limits | None = None
+    centres: Limits | None = None
     tau: float | None = None
     tau_words: str = ""
     thresholds: Thresholds | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from metakit.core.limits import Limits
 from metakit.core.written import count, listed
@@ -171,7 +172,28 @@ def _differing(body: EvidenceBody, found: list[str]) -> int:
 
 
 def imprecision(body: EvidenceBody) -> Proposal:
-    """Lower by thresholds inside the absolute interval; where there is none, by the information size."""
+    """Lower by thresholds inside the absolute interval; where there is none, by the information size.
+
+    One study's own interval leaves out how centres differ: where that of the mean of centres holds a
+    threshold more, one level lower.
+    """
+    made = _of_own_interval(body)
+    if body.centres is None or body.thresholds is None or body.difference is None:
+        return made
+    held = holds(body.thresholds, Limits(*body.difference[1:]))
+    more = tuple(line for line in holds(body.thresholds, body.centres) if line not in held)
+    if not more:
+        return made
+    text = (
+        f"One study says nothing of how centres differ: the interval of the mean of centres, "
+        f"{span(body.centres, body.unit)}{_held(body, body.centres)}, holds {shown_lines(more, body.unit)}"
+        f"{' too' if held else ''}."
+    )
+    levels = max(made.levels + int(rule("one_study_alone")), int(rule("benefit_to_harm")))
+    return replace(made, levels=levels, reason=f"{made.reason} {text}")
+
+
+def _of_own_interval(body: EvidenceBody) -> Proposal:
     if body.difference is None or body.thresholds is None:
         low, high = body.effect[1:]
         crosses = low < body.null < high

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from metakit.core.limits import Limits
 from metakit.core.registry import Registry
-from metakit.core.written import count, listed, ratio, signed
+from metakit.core.written import count, difference_words, listed, ratio, signed
 from metakit.decision.evidence import EvidenceBody, StudyEvidence
 from metakit.decision.thresholds import Thresholds
 
@@ -119,7 +119,7 @@ def shown_lines(lines: tuple[float, ...], unit: str) -> str:
 
 def span(limits: Limits | tuple[float, float], unit: str) -> str:
     """Write an interval of differences."""
-    return f"{signed(limits[0])} to {signed(limits[1])} {unit}".strip()
+    return f"{difference_words(0.0, limits[0], limits[1], unit)[1]} {unit}".strip()
 
 
 def holds(thresholds: Thresholds, limits: Limits | tuple[float, float]) -> tuple[float, ...]:

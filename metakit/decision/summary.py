@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from metakit.core.written import count, decimals_for, fixed, per_100, ratio, signed
+from metakit.core.written import count, difference_words, fixed, interval_decimals, per_100, ratio, signed
 from metakit.decision.absolute import AbsoluteDifference
 from metakit.decision.certainty import Certainty
 from metakit.decision.evidence import EvidenceBody
-from metakit.decision.proposals import span
+from metakit.decision.fragile import fragility_line
 from metakit.decision.statements import statement
 from metakit.decision.summary_facts import (
     beside_counts,
@@ -24,6 +24,7 @@ from metakit.synthesis.findings import AnalysisFinding, Findings
 
 MOST_OUTCOMES = 7
 """A table of more outcomes is not read (Cochrane Handbook 14.1.2)."""
+PER_100 = "per 100"
 _RANKS = {"critical": 0, "important": 1, "not_important": 2}
 KINDS = {
     "comparator_arms": "comparator arms of the same studies, pooled",
@@ -52,7 +53,8 @@ class SummaryRow:
     """One outcome of one comparison.
 
     `designs` are the answers of each design alone, trials first; `reasons` are why the certainty is not high,
-    `marks` the letters of the table's footnotes that say so; `remarks` tell of time and of other counts.
+    `marks` the letters of the table's footnotes that say so; `remarks` tell of time and of other counts;
+    `fragility` says in one line what the answer hangs on.
     """
 
     analysis: str
@@ -70,6 +72,7 @@ class SummaryRow:
     designs: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
+    fragility: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +113,14 @@ def summary_tables(findings: Findings, certainties: Sequence[Certainty]) -> tupl
         kept = set(outcomes[:MOST_OUTCOMES])
         bodies = [(item, known[item.plan.id].body) for item in answered]
         rows, footnotes = _with_marks(
-            [_row(item, known[item.plan.id], bodies) for item in answered if item.term.id in kept]
+            [
+                replace(
+                    _row(item, known[item.plan.id], bodies),
+                    fragility=fragility_line(item, findings.protocol),
+                )
+                for item in answered
+                if item.term.id in kept
+            ]
         )
         if not found:
             continue
@@ -203,7 +213,8 @@ def _relative(body: EvidenceBody) -> str:
     if body.ratio is None:
         # A difference on an absolute scale stands in its own column.
         estimate, low, high = body.effect
-        return "–" if body.difference is not None else f"{begun} {signed(estimate)} ({span((low, high), '')})"
+        told, limits = difference_words(estimate, low, high, body.unit)
+        return "–" if body.difference is not None else f"{begun} {told} ({limits})"
     estimate, low, high = body.ratio
     if body.only_limit:
         return f"{begun} {'at most' if body.only_limit == 'upper' else 'at least'} {ratio(estimate)}"
@@ -215,6 +226,9 @@ def _baseline(found: AbsoluteDifference) -> BaselineRow:
     counted = f"{base.events:g} in {base.total:.0f} {base.unit}"
     low, high = found.with_technique_interval
     only = {"upper": "at most", "lower": "at least"}.get(found.only_limit, "")
+    difference, fixed_limits = difference_words(
+        100 * found.difference, 100 * found.fixed[0], 100 * found.fixed[1], PER_100
+    )
     kind = KINDS[base.kind]
     label = kind if base.kind == "comparator_arms" else f"{kind}: {base.label}"
     return BaselineRow(
@@ -224,10 +238,8 @@ def _baseline(found: AbsoluteDifference) -> BaselineRow:
         with_technique=f"{only} {per_100(100 * found.with_technique)}"
         if only
         else _with(found.with_technique, low, high),
-        difference=f"{only} {signed(100 * found.difference)}"
-        if only
-        else f"{signed(100 * found.difference)} ({_hundred(found.fixed)})",
-        both=_hundred(found.both),
+        difference=f"{only} {difference}" if only else f"{difference} ({fixed_limits})",
+        both=difference_words(0.0, 100 * found.both[0], 100 * found.both[1], PER_100)[1],
         needed=_needed(found),
         notes=found.notes,
     )
@@ -247,7 +259,8 @@ def _difference_alone(finding: AnalysisFinding, body: EvidenceBody) -> tuple[Bas
     estimate, low, high = body.difference
     mean = comparator_mean(finding)
     limits = [estimate, low, high] if mean is None else [mean[0] + part for part in (estimate, low, high)]
-    digits = decimals_for([high - low])
+    told = difference_words(estimate, low, high, body.unit)
+    digits = interval_decimals(low, high, fewest=0 if body.unit.startswith(PER_100) else 1)
     shown = [fixed(value, digits) for value in limits]
     return (
         BaselineRow(
@@ -257,7 +270,7 @@ def _difference_alone(finding: AnalysisFinding, body: EvidenceBody) -> tuple[Bas
             else f"{fixed(mean[1], digits)} to {fixed(mean[2], digits)} in the studies",
             with_comparator="" if mean is None else fixed(mean[0], digits),
             with_technique="" if mean is None else f"{shown[0]} ({shown[1]} to {shown[2]})",
-            difference=f"{signed(estimate)} ({span((low, high), '')}) {body.unit}".strip(),
+            difference=f"{told[0]} ({told[1]}) {body.unit}".strip(),
             both="",
             needed="",
         ),
@@ -266,10 +279,6 @@ def _difference_alone(finding: AnalysisFinding, body: EvidenceBody) -> tuple[Bas
 
 def _with(value: float, low: float, high: float) -> str:
     return f"{per_100(100 * value)} ({per_100(100 * low)} to {per_100(100 * high)})"
-
-
-def _hundred(limits: tuple[float, float]) -> str:
-    return span((100 * limits[0], 100 * limits[1]), "")
 
 
 def _probability(body: EvidenceBody) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
 from metakit.core.results import PoolResult
-from metakit.core.written import Axis, decimals_for, fixed, on_axis, ratio
+from metakit.core.written import Axis, decimals_for, fixed, interval_decimals, on_axis, ratio
 from metakit.measures.registry import MEASURES, Measure, Scale
 
 
@@ -32,10 +32,7 @@ class NaturalValues:
     @property
     def decimals(self) -> int:
         """Decimals that show about two digits of the interval's width, as the figures do."""
-        width = self.upper - self.lower
-        if not math.isfinite(width) or width <= 0:
-            return 1
-        return min(max(decimals_for([width]), 0 if self.per_hundred else 1), 2)
+        return interval_decimals(self.lower, self.upper, fewest=0 if self.per_hundred else 1)
 
     def show(self, value: float) -> str:
         """Write one value of this answer."""

@@ -14,29 +14,37 @@ from dataclasses import dataclass
 import numpy as np
 
 from metakit.core.effects import BoolArray, FloatArray
+from metakit.core.registry import Registry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
-    """A zero-cell policy: what it adds, in words, and its source."""
+    """A zero-cell policy: what it is, what it adds to a cell, in words, and its source."""
 
     name: str
+    label: str
     added: str
     reference: str
 
+    @property
+    def references(self) -> tuple[str, ...]:
+        """Its source as a list, empty without one."""
+        return (self.reference,) if self.reference else ()
 
-POLICIES = {
-    policy.name: policy
-    for policy in (
-        Policy(name="none", added="nothing", reference=""),
-        Policy(name="constant", added="0.5", reference="handbook"),
-        Policy(
-            name="treatment_arm",
-            added="the treatment-arm amount",
-            reference="sweeting_2004",
-        ),
-    )
-}
+
+POLICIES: Registry[Policy] = Registry("zero-cell policy")
+for _policy in (
+    Policy(name="none", label="no correction", added="nothing", reference=""),
+    Policy(
+        name="constant", label="0.5 to every cell of a study that has an empty one", added="0.5",
+        reference="handbook",
+    ),
+    Policy(
+        name="treatment_arm", label="by the sizes of the arms (Sweeting 2004)",
+        added="an amount by the sizes of the arms", reference="sweeting_2004",
+    ),
+):  # fmt: skip
+    POLICIES.add(_policy)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

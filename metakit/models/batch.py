@@ -43,7 +43,7 @@ def random_effects_batch(
     *,
     tau2: str = "reml",
     interval: str = "hartung_knapp_floor",
-    prediction: str | None = "higgins_thompson_spiegelhalter",
+    prediction: str | None = "hartung_knapp_floor",
     level: float = 0.95,
 ) -> RandomEffectsBatch:
     """Pool each analysis of a batch by inverse variance with random effects.

@@ -14,6 +14,7 @@ from metakit.numerics.posteriors.half_normal_effects import HalfNormalAnswers
 from metakit.numerics.weights import Studies, prepare, weigh
 
 TWICE_THE_SPREAD = "twice_the_spread"
+MEAN_OF_CENTRES = "mean_of_centres"
 FEWEST_FOR_HARTUNG_KNAPP = 3
 
 

@@ -48,6 +48,7 @@ class MeanIntervalMethod:
     `own_tau2` names the estimator that the method is built on, whatever is asked for ("" for none).
     `common_weights` says that its mean is the common-effect mean.
     `common_effect` says that it also serves the common-effect model (tau2 = 0).
+    `prediction` names the prediction interval that belongs to it: of the same standard error.
     """
 
     name: str
@@ -56,6 +57,7 @@ class MeanIntervalMethod:
     own_tau2: str = ""
     common_weights: bool = False
     common_effect: bool = False
+    prediction: str = "higgins_thompson_spiegelhalter"
     references: tuple[str, ...]
 
 
@@ -161,6 +163,7 @@ for _interval in (
         label="Hartung-Knapp with the variance factor not below 1",
         kernel=mean_intervals.hartung_knapp_floor,
         common_effect=True,
+        prediction="hartung_knapp_floor",
         references=("hartung_knapp_2001", "rover_2015"),
     ),
     MeanIntervalMethod(
@@ -168,6 +171,7 @@ for _interval in (
         label="Hartung-Knapp",
         kernel=mean_intervals.hartung_knapp,
         common_effect=True,
+        prediction="hartung_knapp",
         references=("hartung_knapp_2001", "sidik_jonkman_2002"),
     ),
     MeanIntervalMethod(

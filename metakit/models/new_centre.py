@@ -12,10 +12,19 @@ from metakit.core.limits import Limits
 from metakit.core.results import PoolResult, RandomEffectsResult
 from metakit.errors import UsageError
 from metakit.measures.registry import MEASURES
+from metakit.numerics.distributions import t_quantile
 from metakit.numerics.prediction import probability_below, share_below, share_below_limits
 from metakit.numerics.weights import prepare
 
 Side = Literal["below", "above"]
+FEW = 5
+"""Below this many studies a prediction interval comes with a caution (common practice of ours, no source)."""
+
+
+def few_ahead(k: int) -> tuple[str, ...]:
+    """Return the caution that belongs to a prediction interval from few studies."""
+    studies = "1 study" if k == 1 else f"{k} studies"
+    return (f"Caution: a prediction interval from {studies} is hardly more than a guess.",) if k < FEW else ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,9 +33,9 @@ class BeyondThreshold:
 
     From a posterior both are its own, so that they agree with the interval and the prediction. Otherwise
     `mean` is None and `probability` allows for the uncertainty of the mean (t form, the distribution behind
-    the prediction interval on `df` degrees of freedom) and not for that of tau2; `share` of true effects
-    takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019), `share_interval` carries the
-    uncertainty of both.
+    the prediction interval that stands beside, on `df` degrees of freedom) and not for that of tau2; `share`
+    of true effects takes mean and tau2 as known (normal form, Mathur & VanderWeele 2019), `share_interval`
+    carries the uncertainty of both.
     """
 
     threshold: float
@@ -75,7 +84,7 @@ def beyond_threshold(result: PoolResult, threshold: float, *, side: Side) -> Bey
     >>> found = pool(effect=[0.1, 0.5, 0.9, 1.1], variance=[0.04, 0.05, 0.06, 0.04], tau2="reml")
     >>> beyond = beyond_threshold(found, 0.0, side="below")
     >>> round(beyond.share, 3), round(beyond.probability, 3)
-    (0.053, 0.147)
+    (0.053, 0.127)
     """
     if side not in ("below", "above"):
         raise UsageError(f"side must be 'below' or 'above', not {side!r}")
@@ -96,12 +105,7 @@ def beyond_threshold(result: PoolResult, threshold: float, *, side: Side) -> Bey
             "the probability in a new centre needs at least three studies, as a prediction interval does"
         )
     tau2 = result.heterogeneity.tau2 or 0.0
-    error = next(
-        other.standard_error
-        for other in (*result.other_intervals, result.mean)
-        if other.method in ("wald", "t")
-    )
-    df = float(result.k - 2)
+    error, df = _ahead(result, tau2)
     share = float(share_below(threshold, result.estimate, tau2))
     probability = float(probability_below(threshold, result.estimate, error, tau2, df))
     effects = [(row.effect, row.variance) for row in result.studies]
@@ -118,6 +122,21 @@ def beyond_threshold(result: PoolResult, threshold: float, *, side: Side) -> Bey
         probability=probability,
         df=df,
     )
+
+
+def _ahead(result: RandomEffectsResult, tau2: float) -> tuple[float, float]:
+    """Return the standard error and degrees of freedom behind the prediction interval that stands beside.
+
+    A bootstrap has none: the t form on k - 2 degrees of freedom takes its place.
+    """
+    shown = result.prediction
+    if shown is None or shown.method == "bootstrap":
+        plain = (*result.other_intervals, result.mean)
+        error = next(other.standard_error for other in plain if other.method in ("wald", "t"))
+        return error, float(result.k - 2)
+    reach = (shown.interval.upper - shown.interval.lower) / 2
+    scale = reach / float(t_quantile(result.level, np.asarray(shown.df)))
+    return math.sqrt(max(scale**2 - tau2, 0.0)), shown.df
 
 
 def beyond_natural(result: PoolResult, threshold: float, *, side: Side = "below") -> BeyondThreshold:

@@ -33,7 +33,6 @@ from metakit.numerics.weights import Studies, Weighted, prepare, study_shares, w
 DEFAULT_TAU2 = "reml"
 DEFAULT_INTERVAL = "hartung_knapp_floor"
 DEFAULT_TAU2_INTERVAL = "q_profile"
-DEFAULT_PREDICTION = "higgins_thompson_spiegelhalter"
 BESIDE = ("hartung_knapp_floor", "hartung_knapp", "wald")
 """Intervals shown beside the headline."""
 
@@ -46,7 +45,7 @@ def fit(table: EffectTable, options: PoolOptions) -> PoolResult:
     table : EffectTable
     options : PoolOptions
         `tau2` (default `reml`), `interval` (default `hartung_knapp_floor`), `tau2_interval` (default
-        `q_profile`), `prediction` (default `higgins_thompson_spiegelhalter`); `extra` takes what the
+        `q_profile`), `prediction` (default: the one that belongs to the interval); `extra` takes what the
         prediction method has (`draws` and `seed` of the bootstrap).
 
     Returns
@@ -68,7 +67,7 @@ def fit(table: EffectTable, options: PoolOptions) -> PoolResult:
     method = MEAN_INTERVALS[options.interval or DEFAULT_INTERVAL]
     estimator = TAU2_ESTIMATORS[options.tau2 or method.own_tau2 or DEFAULT_TAU2]
     spread_method = TAU2_INTERVALS[options.tau2_interval or DEFAULT_TAU2_INTERVAL]
-    ahead_method = PREDICTION_INTERVALS[options.prediction or DEFAULT_PREDICTION]
+    ahead_method = PREDICTION_INTERVALS[options.prediction or method.prediction]
     _check_extra(ahead_method, options.extra)
     rows = pooled_rows(table)
     if len(rows) == 1:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from metakit.core.results import Prediction
-from metakit.models.estimators import MeanIntervalMethod, Tau2Estimator
+from metakit.models.estimators import PREDICTION_INTERVALS, MeanIntervalMethod, Tau2Estimator
+from metakit.models.new_centre import few_ahead
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,8 +110,6 @@ def _prediction_words(facts: RandomEffectsFacts) -> list[str]:
         settings = ", ".join(f"{name} {value}" for name, value in facts.prediction_options.items())
         notes = ["Prediction interval by parametric bootstrap" + (f" ({settings})." if settings else ".")]
     else:
-        freedom = f"{ahead.df:g} degree{'' if ahead.df == 1 else 's'} of freedom"
-        notes = [f"Prediction interval: t quantile on {freedom}."]
-    if facts.k < 5:
-        notes.append(f"Caution: a prediction interval from {facts.k} studies is unstable.")
+        notes = [f"Prediction interval: {PREDICTION_INTERVALS[ahead.method].label}, here {ahead.df:g}."]
+    notes += few_ahead(facts.k)
     return notes

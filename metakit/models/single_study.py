@@ -15,12 +15,12 @@ import numpy as np
 
 from metakit.core.effects import EffectTable
 from metakit.core.limits import Limits
-from metakit.core.results import Heterogeneity, MeanInterval, SingleStudyResult
+from metakit.core.results import Heterogeneity, MeanInterval, SingleStudyResult, StudyRow
 from metakit.errors import NotEstimableError
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import exact_intervals
 from metakit.models import own_intervals
-from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows, wald_interval
+from metakit.models.assembly import all_set_aside, back_transform, null_value, wald_interval
 from metakit.models.of_counts.uncorrected import uncorrected
 from metakit.models.registry import PoolOptions
 from metakit.numerics.distributions import normal_quantile
@@ -58,7 +58,7 @@ def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
     return SingleStudyResult(
         measure=table.measure,
         level=options.level,
-        studies=study_rows(only, np.ones(1), options.level),
+        studies=(_row_of(only, estimate, mean.interval),),
         mean=mean,
         estimate=estimate,
         heterogeneity=Heterogeneity(),
@@ -108,7 +108,7 @@ def own_interval(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
     return SingleStudyResult(
         measure=table.measure,
         level=options.level,
-        studies=study_rows(only, np.ones(1), options.level),
+        studies=(_row_of(only, estimate, interval),),
         mean=MeanInterval(
             method=method, standard_error=error, interval=interval, statistic=None, p_value=None
         ),
@@ -120,6 +120,18 @@ def own_interval(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         notes=(*table.notes, note),
         references=(*measure.references, reference),
         limit_only="" if math.isfinite(estimate) else "upper" if estimate < 0 else "lower",
+    )
+
+
+def _row_of(only: EffectTable, estimate: float, interval: Limits) -> StudyRow:
+    """Return the row of the study: the answer's own numbers, so that nobody reads two of one study."""
+    known = bool(only.estimable[0])
+    return StudyRow(
+        study=only.study[0],
+        effect=estimate if math.isfinite(estimate) else None,
+        variance=float(only.variance[0]) if known else None,
+        weight=1.0,
+        interval=interval,
     )
 
 

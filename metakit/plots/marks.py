@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from metakit.plots import style
 from metakit.plots.scale import AxisPlan, Interval
@@ -75,6 +76,29 @@ def study_mark(
         Stroke(
             points=((middle, y - 2), (middle, y + 2)), width=style.HEAVY, colour=style.STUDY_LINE, order=4.5,
             role=f"{role}-estimate",
+        )
+    )  # fmt: skip
+
+
+def limit_mark(
+    scene: Scene, panel: Panel, side: Literal["lower", "upper"], value: float, *, y: float, row: int
+) -> None:
+    """Add a study without an estimate: a line from its limit to the end of the axis, an arrow head there."""
+    role, at = f"study-{row}", panel.x(value)
+    right = side == "lower"
+    end = panel.right if right else panel.left
+    if abs(at - end) < STUB:  # beyond the axis, where its ends are set by hand
+        at = end - STUB if right else end + STUB
+    where = "right" if right else "left"
+    arrow_head(scene, end, y, style.STUDY_LINE, right=right, role=f"{role}-arrow-{where}")
+    begun = end - ARROW + 1 if right else end + ARROW - 1
+    scene.strokes.append(
+        Stroke(points=((begun, y), (at, y)), colour=style.STUDY_LINE, order=4, role=f"{role}-interval")
+    )
+    scene.strokes.append(
+        Stroke(
+            points=((at, y - 2), (at, y + 2)), width=style.HEAVY, colour=style.STUDY_LINE, order=4.5,
+            role=f"{role}-limit",
         )
     )  # fmt: skip
 

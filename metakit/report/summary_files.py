@@ -49,8 +49,8 @@ _COLUMNS = (
     "baseline", "baseline_source", "with_comparator", "with_technique", "difference_at_this_baseline",
     "interval_with_uncertainty_of_baseline", "number_needed_to_treat",
     "probability_beyond_smallest_difference",
-    "certainty", "status", "signed_by", "signed_on", "in_plain_words", "footnotes", "reasons", "designs",
-    "remarks",
+    "certainty", "status", "signed_by", "signed_on", "in_plain_words", "what_it_hangs_on", "footnotes",
+    "reasons", "designs", "remarks",
     "notes_on_absolute_effect",
 )  # fmt: skip
 
@@ -152,7 +152,7 @@ def _all(row: SummaryRow) -> str:
 def _below(row: SummaryRow) -> list[str]:
     """Return the lines under a row: plain words, number needed, probability, reasons."""
     needed = [base.needed for base in row.baselines if base.needed]
-    lines = [row.statement]
+    lines = [row.statement, *filter(None, (row.fragility,))]
     if needed:
         lines.append(
             f"Number needed to treat{', in the order of baselines' * (len(needed) > 1)}: {'; '.join(needed)}."
@@ -170,8 +170,8 @@ def _lines(table: SummaryTable, row: SummaryRow) -> list[tuple[str, ...]]:
     )  # fmt: skip
     end = (
         row.probability, certainty.level_words, certainty.status_words, signed.signed_by if signed else "",
-        signed.signed_on if signed else "", row.statement, " ".join(row.marks), " ".join(row.reasons),
-        "; ".join(row.designs), " ".join(row.remarks),
+        signed.signed_on if signed else "", row.statement, row.fragility, " ".join(row.marks),
+        " ".join(row.reasons), "; ".join(row.designs), " ".join(row.remarks),
     )  # fmt: skip
     bases = [
         (

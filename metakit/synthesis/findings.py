@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
+from metakit.core.alignment import ShownRow, shown_rows
 from metakit.core.effects import EffectTable
 from metakit.core.notes import Assumption, SetAside
 from metakit.core.plans import AnalysisPlan, ComparisonPlan, OutcomePlan, Protocol
 from metakit.core.records import CertaintyJudgement, StudyRecord
 from metakit.core.results import PoolResult
 from metakit.errors import Problem
+from metakit.models.assembly import study_rows
 from metakit.models.differing.fragility import Fragility
 from metakit.review.appraisal import StudyAppraisal, appraisal_of
 from metakit.review.extraction import Extraction
@@ -83,6 +87,25 @@ class AnalysisFinding:
     def by_design(self) -> tuple[VariationFact, ...]:
         """The studies of each design group alone."""
         return self.varied("subgroup")
+
+    @property
+    def rows_shown(self) -> list[ShownRow]:
+        """The row of each study of the table, as every figure, table and trace shows it."""
+        if self.table is None:
+            return []
+        groups = {name: part.label for part in self.by_design for name in part.studies}
+        answers = {part.label: part.answer.result for part in self.by_design if part.answer.result}
+        if len(self.by_design) < 2:
+            groups, answers = {}, {}
+        labels = [groups.get(name, "") for name in self.table.study]
+        shown = shown_rows(self.table, self.result, labels, answers)
+        if self.result is not None:
+            return shown
+        own = study_rows(self.table, np.zeros(len(self.table)), self.plan.level)
+        return [
+            ShownRow(row=replace(row, weight=None) if row.interval else None) if found.row is None else found
+            for found, row in zip(shown, own, strict=True)
+        ]
 
     @property
     def sensitivity(self) -> tuple[VariationFact, ...]:

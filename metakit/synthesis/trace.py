@@ -154,6 +154,17 @@ def decisions_on(
     return (*named, *entries)
 
 
+def scale_words(scale: str) -> str:
+    """Say on which scale an effect stands; nothing where it is the one in which it is reported.
+
+    Examples
+    --------
+    >>> scale_words("log"), scale_words("identity")
+    (' on the log scale', '')
+    """
+    return "" if scale in ("identity", "raw", "") else f" on the {scale.replace('_', ' ')} scale"
+
+
 def _about(address: str) -> tuple[str, list[str]]:
     """Return the section of an address and the parts of its entry's key."""
     section, _, rest = address.partition("[")
@@ -212,7 +223,8 @@ def analysis_step(finding: AnalysisFinding, record: StudyRecord, name: str) -> A
     steps = [step for step in finding.assumptions if step.study == name]
     row = None
     if mine is not None and finding.result is not None:
-        row = next((item for item in finding.result.studies if item.study == mine.name), None)
+        shown = (found.row for found in finding.rows_shown)
+        row = next((item for item in shown if item is not None and item.study == mine.name), None)
     reasons: Sequence[str] = [item.reason for item in finding.set_aside if item.study == name]
     used = row is not None
     return AnalysisStep(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from metakit.core.plans import ComparisonPlan
 from metakit.core.results import PoolResult
-from metakit.core.written import count, per_100, signed
+from metakit.core.written import count, difference_words, per_100
 from metakit.measures.kind import COUNTS, RATES, SURVIVAL
 from metakit.measures.natural import NaturalValues, natural_values
 from metakit.measures.registry import Measure
@@ -243,12 +243,12 @@ def importance_sentence(
     if effect is not None and effect.unit == "thumbs":
         sides = sides if measure.larger_means == "more" else sides.swapped()  # risks are counted, not ratios
         _, lower, upper = effect.difference
-        size, span = f"{smallest:g} per 100 thumbs", f"{signed(lower, 1)} to {signed(upper, 1)} per 100"
+        size = f"{smallest:g} per 100 thumbs"
+        span = f"{difference_words(0.0, lower, upper, 'per 100')[1]} per 100"
     elif measure.name == "mean_difference":
         values = natural_values(result, measure, None)
         lower, upper = values.lower, values.upper
-        low, high = (signed(value, values.decimals) for value in (lower, upper))
-        size, span = f"{smallest:g}{unit}", f"{low} to {high}{unit}"
+        size, span = f"{smallest:g}{unit}", f"{difference_words(0.0, lower, upper, unit)[1]}{unit}"
     else:
         return ""
     start = f"The protocol calls a difference of {size} important. The interval, {span},"

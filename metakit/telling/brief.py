@@ -11,7 +11,6 @@ from metakit.synthesis.returning.causes_words import estimate_words
 from metakit.telling.blocks import Block, Cell, Column, Point, Points, Run, Say, Table, Words
 from metakit.telling.certainty import level_run, status_run
 from metakit.telling.facts import Facts
-from metakit.telling.fragile import fragility_line
 
 COLUMNS = (
     Column(name="Outcome", share=46),
@@ -71,10 +70,6 @@ def _row(row: SummaryRow, facts: Facts) -> tuple[Cell | Words, ...]:
     suffix = (
         "" if certainty.body.events is None else f" of 100{' thumb-years' if 'years' in row.unit else ''}"
     )
-    chief = row.reasons[0].partition(":")[0] if row.reasons else ""
-    why = chief or f"starts {certainty.start}, nothing lowers it"
-    finding = next(item for item in facts.findings.analyses if item.plan.id == row.analysis)
-    line = fragility_line(finding, facts.findings.protocol)
     return (
         Cell(
             words=Run(text=name.label, to=name.anchor),
@@ -83,10 +78,10 @@ def _row(row: SummaryRow, facts: Facts) -> tuple[Cell | Words, ...]:
         _amount(base.with_comparator if base else "", suffix),
         _amount(base.with_technique if base else "", suffix),
         _difference(base.difference if base else "", "" if row.relative == NOTHING else row.relative),
-        Cell(words=level_run(certainty), under=(why, status_run(certainty))),
+        Cell(words=level_run(certainty), under=(f"{certainty.why}.", status_run(certainty))),
         Cell(
             words=VERY_UNCERTAIN if certainty.level == "very_low" else row.statement,
-            under=tuple(filter(None, (line,))),
+            under=tuple(filter(None, (row.fragility,))),
         ),
     )
 

@@ -12,6 +12,7 @@ from metakit.core.results import PoolResult
 from metakit.core.written import count, decimals_for, on_axis, p_value, shares
 from metakit.measures.natural import natural_of_result
 from metakit.measures.registry import MEASURES
+from metakit.models.new_centre import few_ahead
 from metakit.models.registry import MODELS
 from metakit.telling.result_words import method_words, spread_words
 
@@ -92,6 +93,7 @@ def pooled_sentence(result: PoolResult) -> str:
         sentences.append(
             f"In a new centre {said_limits(result.prediction.interval, say)} ({level} prediction interval)."
         )
+        sentences += few_ahead(result.k)
     sure = how_sure(result)
     sentences += [f"{sure}."] if sure and not only else []
     return " ".join([*sentences, spread_words(result, natural.scale.name)]).strip()

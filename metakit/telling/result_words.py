@@ -8,6 +8,7 @@ from metakit.core.limits import Limits
 from metakit.core.results import PoolResult
 from metakit.core.written import fixed, p_value
 from metakit.measures.registry import MEASURES
+from metakit.models.new_centre import few_ahead
 
 _LEADS = {
     "common_effect": "Common-effect mean",
@@ -125,7 +126,4 @@ def how_pooled(result: PoolResult) -> str:
     if prediction:
         freedom = f" with {prediction.df:g} degree{'' if prediction.df == 1 else 's'} of freedom"
         parts.append("prediction interval" + (freedom if math.isfinite(prediction.df) else ""))
-    text = "; ".join(parts) + "."
-    if prediction and result.k < 5:
-        text += f" Caution: a prediction interval from {_count(result.k)} is hardly more than a guess."
-    return text
+    return " ".join(["; ".join(parts) + ".", *(few_ahead(result.k) if prediction else ())])

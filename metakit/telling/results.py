@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from metakit.decision.fragile import begun, choices_clause
 from metakit.measures.natural import natural_values
 from metakit.measures.registry import MEASURES, Measure
 from metakit.synthesis.answers import DefinitionFound
@@ -29,7 +30,6 @@ from metakit.telling.blocks import (
     says,
 )
 from metakit.telling.facts import Facts, Name
-from metakit.telling.fragile import begun, choices_clause
 from metakit.telling.networks import steps_table
 from metakit.telling.option_words import option_words
 from metakit.telling.shared import Shared

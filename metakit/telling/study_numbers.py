@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
-from metakit.core.alignment import align
-from metakit.core.effects import EffectTable
-from metakit.core.limits import Limits
 from metakit.core.results import StudyRow
 from metakit.core.written import fixed, ratio, shares
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding
-from metakit.synthesis.gathering.rows import SideNumbers, StudyNumbers
+from metakit.synthesis.gathering.rows import SideNumbers
 from metakit.synthesis.gathering.windows import describe_times
 
 
@@ -114,28 +111,7 @@ def _side(side: SideNumbers, kind: str) -> NumbersSide:
 
 
 def _model_rows(finding: AnalysisFinding) -> list[StudyRow | None]:
-    numbers: tuple[StudyNumbers, ...] = finding.numbers
-    if finding.table is None:
-        return [None] * len(numbers)
-    if finding.result is None:
-        return _rows_alone(finding.table, finding.plan.level)
-    return align(finding.table, finding.result)
-
-
-def _rows_alone(table: EffectTable, level: float) -> list[StudyRow | None]:
-    """Return the studies' own effects with Wald intervals, where nothing was pooled."""
-    reach = NormalDist().inv_cdf((1 + level) / 2)
-    rows: list[StudyRow | None] = []
-    for name, effect, variance, usable in zip(
-        table.study, table.effect, table.variance, table.estimable, strict=True
-    ):
-        far = reach * float(variance) ** 0.5
-        own = StudyRow(
-            study=name, effect=float(effect), variance=float(variance), weight=None,
-            interval=Limits(float(effect) - far, float(effect) + far),
-        )  # fmt: skip
-        rows.append(own if usable else None)
-    return rows
+    return [found.row for found in finding.rows_shown] or [None] * len(finding.numbers)
 
 
 def _weights(rows: list[StudyRow | None]) -> list[str]:
@@ -147,17 +123,20 @@ def _weights(rows: list[StudyRow | None]) -> list[str]:
 
 
 def _effect(finding: AnalysisFinding, row: StudyRow | None) -> str:
-    if row is None or row.effect is None or row.interval is None:
+    if row is None or row.interval is None:
         return "–"
     measure = MEASURES[finding.plan.measure]
-    ends = np.array([row.effect, *row.interval])
-    if finding.result is None:
-        natural = measure.scale(finding.plan.scale).to_natural(ends)
-    else:
-        natural = np.array([float(finding.result.back_transform(end)) for end in ends])
-    values = [measure.natural_factor * float(value) for value in natural]
-    if measure.scale(finding.plan.scale).axis == "log":
-        shown = [ratio(value) for value in values]
-    else:
-        shown = [fixed(value, 1 if measure.natural_factor > 1 else 2) for value in values]
-    return f"{shown[0]} ({shown[1]} to {shown[2]})"
+    scale = measure.scale(finding.plan.scale)
+
+    def say(end: float) -> str:
+        if finding.result is None:
+            natural = float(scale.to_natural(np.asarray(end)))
+        else:
+            natural = float(finding.result.back_transform(end))
+        value = measure.natural_factor * natural
+        return ratio(value) if scale.axis == "log" else fixed(value, 1 if measure.natural_factor > 1 else 2)
+
+    low, high = row.interval
+    if row.effect is None:
+        return f"at most {say(high)}" if math.isfinite(high) else f"at least {say(low)}"
+    return f"{say(row.effect)} ({say(low)} to {say(high)})"

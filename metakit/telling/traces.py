@@ -16,6 +16,7 @@ from metakit.synthesis.trace import (
     analysis_step,
     contrast_step,
     decisions_on,
+    scale_words,
     typed_step,
 )
 from metakit.telling.study_numbers import show_numbers
@@ -118,7 +119,8 @@ def _analysed(finding: AnalysisFinding, study: StudyNumbers) -> Iterable[str]:
 
 def _entered(step: AnalysisStep, effect: str, weight: str) -> Iterable[str]:
     if step.effect is not None and effect != "–":
-        yield f"Effect {effect}; {step.effect:.4g} on the {step.scale} scale."
+        on_scale = scale_words(step.scale)
+        yield f"Effect {effect}; {step.effect:.4g}{on_scale}." if on_scale else f"Effect {effect}."
     if weight and weight != "–":
         yield f"Weight {weight} of the pooled answer."
     if not step.used:

@@ -53,3 +53,38 @@ def test_what_cannot_be_known_is_asked_with_the_command_to_run(metakit_command, 
         "pool", table, "--measure", "proportion", "--columns", "events=Revisions,total=Thumbs", "--json"
     )
     assert named.status == 0 and named.answer["k"] == 2
+
+
+def test_abbreviations_are_understood_and_told(metakit_command, tmp_path):
+    table = tmp_path / "two.csv"
+    table.write_text(
+        "study,events_1,total_1,events_2,total_2\nAlderwick,4,29,6,30\nBramhope,3,41,9,40\nDunmere,11,95,17,90\n",
+        "utf-8",
+    )
+    said = metakit_command("pool", table, "--measure", "RR", "--tau2", "DL", "--json")
+    assert said.status == 0
+    assert said.answer["measure"] == "risk_ratio" and said.answer["tau2_estimator"] == "dersimonian_laird"
+    assert "--measure RR is read as risk_ratio" in said.err
+    assert "--tau2 DL is read as dersimonian_laird" in said.err
+    assert "risk ratio" in metakit_command("explain", "RR").out
+    wrong = metakit_command("pool", table, "--measure", "risk_ratioo")
+    assert wrong.status == 2 and "did you mean risk_ratio" in wrong.err
+
+
+def test_the_same_method_has_one_prediction_interval(metakit_command, tmp_path):
+    table = tmp_path / "three.csv"
+    table.write_text(
+        "study,events_1,total_1,events_2,total_2\nAlderwick,4,29,6,30\nBramhope,3,41,9,40\nDunmere,25,95,7,90\n",
+        "utf-8",
+    )
+    beside = metakit_command("pool", table, "--measure", "risk_ratio", "--json").answer["beside"]
+    (companion,) = [item for item in beside if item["name"] == "hartung_knapp"]
+    for asked in (("--tau2", "reml"), ("--inference", "hartung_knapp"), ("--model", "random_effects")):
+        named = metakit_command(
+            "pool", table, "--measure", "risk_ratio", "--zero-cells", "none", *asked, "--json"
+        )
+        answer = named.answer
+        assert answer["prediction_interval"] == pytest.approx(companion["prediction_interval"], rel=1e-9)
+        assert answer["interval"] == pytest.approx(companion["interval"], rel=1e-9)
+    told = metakit_command("pool", table, "--measure", "risk_ratio").out
+    assert "a prediction interval from 3 studies is hardly more than a guess" in told

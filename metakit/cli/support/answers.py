@@ -18,15 +18,19 @@ def pooled_text(result: PoolResult) -> str:
     from metakit.measures.natural import natural_of_result
     from metakit.models.coverage import coverage_cautions
     from metakit.models.estimators import MEAN_INTERVALS
+    from metakit.models.new_centre import few_ahead
     from metakit.models.registry import MODELS
     from metakit.telling.pooled_words import how_sure, said_limits, sayer, what_is_pooled
     from metakit.telling.result_words import spread_words
 
     say = sayer(result)
     percent = f"{100 * result.level:g} %"
+    how = _label(MEAN_INTERVALS, result.mean.method)
+    told = f"{say(result.estimate)}, {percent} interval {said_limits(result.interval, say)} ({how})"
+    if result.limit_only:
+        told = f"{_limit(result, say)}, no estimate ({percent} interval, {how}; all events are in one arm)"
     lines = [
-        f"{what_is_pooled(result)}: {say(result.estimate)}, {percent} interval "
-        f"{said_limits(result.interval, say)} ({_label(MEAN_INTERVALS, result.mean.method)})",
+        f"{what_is_pooled(result)}: {told}",
         f"{_sentence_case(_label(MODELS, result.model))}; "
         f"{result.k} {'study' if result.k == 1 else 'studies'}",
     ]
@@ -36,10 +40,16 @@ def pooled_text(result: PoolResult) -> str:
     lines += [text for text in (how_sure(result),) if text]
     lines += [text for text in (spread_words(result, natural_of_result(result).scale.name),) if text]
     lines += ["", *_study_lines(result, say)]
-    cautions = coverage_cautions(result.likelihood, result.k) if result.inference == "half_normal" else ()
+    cautions = [
+        text
+        for text in (few_ahead(result.k) if result.prediction is not None else ())
+        if text not in result.notes
+    ]
+    if result.inference == "half_normal":
+        cautions += coverage_cautions(result.likelihood, result.k)
     for title, items in (
         ("Beside it, the same studies by", [_companion(item, say) for item in result.beside]),
-        ("Cautions", list(cautions)),
+        ("Cautions", cautions),
         ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
         ("Assumed", [str(item) for item in result.assumptions]),
         ("Notes", list(result.notes)),
@@ -47,6 +57,11 @@ def pooled_text(result: PoolResult) -> str:
         if items:
             lines += ["", title, *(f"  {item}" for item in items)]
     return "\n".join(lines)
+
+
+def _limit(result: PoolResult, say: Callable[[float], str]) -> str:
+    upper = result.limit_only == "upper"
+    return f"at most {say(result.interval.upper)}" if upper else f"at least {say(result.interval.lower)}"
 
 
 def _companion(item: Companion, say: Callable[[float], str]) -> str:
@@ -82,6 +97,9 @@ def _study_lines(result: PoolResult, say: Callable[[float], str]) -> list[str]:
         name = row.study if len(row.study) <= width else row.study[: width - 1] + "\u2026"
         effect = "no effect of its own" if row.effect is None else say(row.effect)
         limits = said_limits(row.interval, say) if row.interval else ""
+        if row.effect is None and row.interval is not None:  # one study, whose answer is its own
+            effect = _limit(result, say) if result.limit_only else say(result.estimate)
+            limits = "" if result.limit_only else limits
         rows.append((name, effect, limits, f"{weight} % of the weight" if weight else ""))
     wide = [max(len(row[i]) for row in rows) for i in range(4)]
     return [
@@ -92,7 +110,9 @@ def _study_lines(result: PoolResult, say: Callable[[float], str]) -> list[str]:
 
 def _label(registry: Registry[Any], name: str) -> str:
     """Name a method as its registry does; a method of a single model's own is named by its words."""
-    return str(registry[name].label) if name in registry else name.replace("_", " ")
+    from metakit.telling.result_words import method_words
+
+    return str(registry[name].label) if name in registry else method_words(name)
 
 
 def _sentence_case(text: str) -> str:

@@ -21,6 +21,7 @@ REGISTRIES = {
     "tau2": ("metakit.models.estimators", "TAU2_ESTIMATORS"),
     "interval": ("metakit.models.estimators", "MEAN_INTERVALS"),
     "prediction": ("metakit.models.estimators", "PREDICTION_INTERVALS"),
+    "zero_cells": ("metakit.measures.zero_cells", "POLICIES"),
     "test": ("metakit.models.small_studies.small_study", "SMALL_STUDY_TESTS"),
     "figure": ("metakit.plots.registry", "FIGURES"),
     "network_figure": ("metakit.plots.networks.network_registry", "NETWORK_FIGURES"),
@@ -28,11 +29,6 @@ REGISTRIES = {
 }
 """Where the names of an option live."""
 PLAIN = {
-    "zero_cells": (
-        ("none", "no correction"),
-        ("constant", "0.5 to every cell of a study that has an empty one"),
-        ("treatment_arm", "by the sizes of the arms (Sweeting 2004)"),
-    ),
     "network_measure": (
         ("odds_ratio", ""),
         ("risk_ratio", ""),
@@ -61,7 +57,18 @@ def entry_of(kind: str, name: str) -> Any:
 
 
 class CommandWithChoices(PlainCommand):
-    """A command whose help ends with the names that its options take, a line each."""
+    """A command whose help ends with the names that its options take, a line each.
+
+    Usual abbreviations of these names are understood, and how each was read is told.
+    """
+
+    def invoke(self, ctx: Any) -> Any:
+        """Put full names in the place of abbreviations, then run the command."""
+        for param in self.params:
+            kind, typed = str(param.metavar or "").casefold(), ctx.params.get(param.name)
+            if typed and isinstance(typed, str) and (kind in REGISTRIES or kind in PLAIN):
+                ctx.params[param.name] = _understood(kind, typed, str(param.opts[0]))
+        return super().invoke(ctx)
 
     def format_epilog(self, ctx: Any, formatter: Any) -> None:
         """Write the lists of names."""
@@ -71,6 +78,37 @@ class CommandWithChoices(PlainCommand):
                 with formatter.section(f"Names for {param.opts[0]}"):
                     formatter.write_dl([(name, label or " ") for name, label in entries_of(kind)], col_max=36)
         super().format_epilog(ctx, formatter)
+
+
+def name_meant(kind: str, typed: str) -> str:
+    """Return the name of a kind that was typed, abbreviated or in other letters; as typed where it is none.
+
+    Examples
+    --------
+    >>> name_meant("measure", "RR"), name_meant("tau2", "Paule-Mandel"), name_meant("measure", "risk_ratioo")
+    ('risk_ratio', 'paule_mandel', 'risk_ratioo')
+    """
+    from metakit.cli.support.abbreviations import full_name
+
+    return full_name(kind, typed, lambda: [name for name, _ in entries_of(kind)])
+
+
+def meanings(typed: str) -> tuple[str, ...]:
+    """Return every name that goes by an abbreviation, whatever its kind; the text itself where none does."""
+    found = dict.fromkeys(
+        meant for kind in (*REGISTRIES, *PLAIN) if (meant := name_meant(kind, typed)) != typed
+    )
+    return tuple(found) or (typed,)
+
+
+def _understood(kind: str, typed: str, option: str) -> str:
+    """Return the full name of what was typed, and tell it where it was not the name itself."""
+    from metakit.cli.support.running import say
+
+    name = name_meant(kind, typed)
+    if name != typed:
+        say(f"metakit: {option} {typed} is read as {name}")
+    return name
 
 
 def name_option(kind: str, help_text: str) -> Any:

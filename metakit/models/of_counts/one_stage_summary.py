@@ -16,6 +16,7 @@ from metakit.core.results import MeanInterval, Prediction, StudyRow
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.measures.tables import exact_intervals
 from metakit.models.assembly import back_transform
+from metakit.models.new_centre import few_ahead
 from metakit.models.of_counts.one_stage_results import Average
 from metakit.numerics.of_counts.one_stage_average import log_normal_average, logistic_normal_average
 
@@ -87,11 +88,7 @@ def prediction_of(
         )
     df = float(k - 2)
     half = float(special.stdtrit(df, 0.5 + level / 2)) * math.sqrt(tau2 + mean.standard_error**2)
-    caution = ""
-    if k < 5:
-        caution = (
-            f"The prediction interval rests on {k} studies only ({df:g} degrees of freedom): it is unstable."
-        )
+    caution = " ".join(few_ahead(k))
     interval = Limits(estimate - half, estimate + half)
     return Prediction(method="higgins_thompson_spiegelhalter", interval=interval, df=df), caution
 

@@ -22,7 +22,7 @@ from metakit.errors import NotEstimableError, UnknownNameError, UsageError
 from metakit.measures.registry import MEASURES
 from metakit.models.assembly import all_set_aside, back_transform, null_value, study_rows
 from metakit.models.common_effect import pooled_rows, refuse
-from metakit.models.companions import beside_normal, twice_the_spread
+from metakit.models.companions import MEAN_OF_CENTRES, beside_normal, twice_the_spread
 from metakit.models.companions_of_counts import crude_total, exact_limit, mantel_haenszel, profile_likelihood
 from metakit.models.half_normal_counts import answer_counts, companion_of, fit_counts
 from metakit.models.inference import LIKELIHOODS, NEAR_RARE, informative, likelihood_of, overall_risk, serving
@@ -193,7 +193,7 @@ def mean_of_centres(table: EffectTable, options: PoolOptions) -> Companion | Non
         found = fit(table, replace(options, beside=False))
     except (UsageError, NotEstimableError):
         return None
-    return as_companion(found, "mean_of_centres", "the mean of centres, of which this is one")
+    return as_companion(found, MEAN_OF_CENTRES, "the mean of centres, of which this is one")
 
 
 def _with_totals(

@@ -14,6 +14,8 @@ from typing import Literal
 from metakit.core.written import Axis
 from metakit.measures.registry import Scale
 
+LimitSide = Literal["lower", "upper"]
+
 
 def check_interval(what: str, estimate: float, lower: float, upper: float, axis: Axis) -> None:
     """Refuse what no picture can show rightly: NaN, an infinite estimate, limits in the wrong order."""
@@ -47,7 +49,8 @@ class ForestRow:
     then says why ("no events in either arm: no ratio"). With an estimate, `note` becomes a numbered
     footnote. `weight` is a fraction, None where the study has none. With `pooled` the row is a mean itself
     (of all studies but one, say) and is drawn as one. `narrow` holds what stands below the name in place of
-    the cells where a figure is too narrow for columns.
+    the cells where a figure is too narrow for columns. `limit` is all that a study has whose events are all
+    in one arm, and that is an answer by itself.
     """
 
     study: str
@@ -59,11 +62,14 @@ class ForestRow:
     weight: float | None = None
     note: str = ""
     pooled: bool = False
+    limit: tuple[LimitSide, float] | None = None
 
     def __post_init__(self) -> None:
         parts = (self.estimate, self.lower, self.upper)
         if any(part is None for part in parts) and not all(part is None for part in parts):
             raise ValueError(f"{self.study}: an estimate needs both limits, and limits an estimate")
+        if self.limit is not None and (self.estimate is not None or not math.isfinite(self.limit[1])):
+            raise ValueError(f"{self.study}: a limit stands alone, and is finite")
         if self.weight is not None and not 0 <= self.weight <= 1 + 1e-9:
             raise ValueError(f"{self.study}: weight {self.weight} is no fraction")
 

@@ -9,7 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from metakit.core.alignment import align
+from metakit.core.alignment import ShownRow, align, shown_rows
 from metakit.core.effects import BoolArray, EffectTable
 from metakit.core.limits import Limits
 from metakit.core.notes import Assumption
@@ -18,7 +18,8 @@ from metakit.core.written import ratio
 from metakit.measures.effect_log import correction_lines
 from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.forests.cells import CellTable, usual_cells
-from metakit.plots.forests.content import ForestContent, ForestGroup, ForestRow, ForestSummary
+from metakit.plots.forests.content import ForestContent, ForestGroup, ForestRow, ForestSummary, LimitSide
+from metakit.plots.forests.wording import limit_words
 from metakit.telling.result_words import how_pooled, mean_label, method_words, spread_words
 
 NO_EFFECT_OF_ITS_OWN = "without an effect of its own; the model uses its counts"
@@ -130,7 +131,7 @@ def forest_content(
     stranger = next((name for name in group_results if name not in labels), None)
     if stranger is not None:
         raise ValueError(f"no study is in the group {stranger!r}")
-    rows_of = _rows_by_study(table, result, group_results, labels)
+    rows_of = shown_rows(table, result, labels, group_results)
     beside = cells or usual_cells(measure, table, arm_labels, counted)
     rows = [_row(source, i, rows_of[i], known, beside) for i in range(len(table))]
     built = []
@@ -176,30 +177,19 @@ def neutral_words(measure: Measure, arm: str) -> tuple[str, str]:
     return (below, above) if measure.larger_means == "more" else (above, below)
 
 
-def _rows_by_study(
-    table: EffectTable,
-    result: PoolResult | None,
-    group_results: Mapping[str, PoolResult],
-    labels: Sequence[str],
-) -> list[StudyRow | None]:
-    if result is not None:
-        return align(table, result)
-    rows: list[StudyRow | None] = [None] * len(table)
-    for name, mean in group_results.items():
-        inside: BoolArray = np.array([label == name for label in labels], dtype=bool)
-        for i, row in zip(np.flatnonzero(inside), align(table.select(inside), mean), strict=True):
-            rows[int(i)] = row
-    return rows
-
-
 def _row(
-    source: _Source, i: int, row: StudyRow | None, known: Sequence[PoolResult], beside: CellTable
+    source: _Source, i: int, found: ShownRow, known: Sequence[PoolResult], beside: CellTable
 ) -> ForestRow:
-    table = source.table
+    table, row = source.table, found.row
     name = table.study[i]
     cells, narrow = beside.rows[i], beside.narrow[i] if beside.narrow else ()
     alone = all(isinstance(result, SingleStudyResult) for result in known)
     weight = row.weight if row is not None and not alone else None
+    if found.alone is not None and found.alone.limit_only and not source.exact:
+        return ForestRow(
+            study=name, cells=cells, narrow=narrow, weight=weight, limit=_limit(source, found.alone),
+            note="; ".join(filter(None, ("all events are in one arm: no estimate", _entered(found)))),
+        )  # fmt: skip
     shown = _own_numbers(source, i, row)
     if shown is None:
         reasons = [item.reason for item in table.set_aside if item.study == name]
@@ -212,11 +202,30 @@ def _row(
         notes.append("not in the pooled mean")
     elif row is not None and row.effect is None and not source.exact:
         notes += [*_steps(source, i, [table]), "for display only, the mean uses the counts as reported"]
+    if found.alone is not None and not source.exact:
+        notes = [note for note in (*notes, _entered(found)) if note]
     estimate, lower, upper = shown
     return ForestRow(
         study=name, cells=cells, narrow=narrow, estimate=estimate, lower=lower, upper=upper, weight=weight,
         note="; ".join(dict.fromkeys(notes)),
     )  # fmt: skip
+
+
+def _limit(source: _Source, result: PoolResult) -> tuple[LimitSide, float]:
+    """Return the one limit that is the answer where all events are in one arm."""
+    upper = result.limit_only == "upper"
+    limit = result.interval.upper if upper else result.interval.lower
+    return "upper" if upper else "lower", float(result.back_transform(limit)) * source.factor
+
+
+def _entered(found: ShownRow) -> str:
+    """Say why the interval of a study that is an answer by itself is not the one that the mean rests on."""
+    if found.alone is None or found.entered is None:
+        return ""
+    return (
+        f"alone in its group: its own interval ({method_words(found.alone.mean.method)}); the mean over all "
+        "takes it by effect and standard error"
+    )
 
 
 def _steps(source: _Source, i: int, logs: Sequence[PoolResult | EffectTable]) -> list[str]:
@@ -310,10 +319,9 @@ def _footnotes(
     notes = [f"{', '.join(names)}: {way}" if any(names) else way for way, names in alike.items()]
     for name, mean in (("", result), *group_results.items()):
         only = mean.limit_only if mean is not None else ""
-        if mean is not None and only:
-            told = ratio(float(mean.back_transform(getattr(mean.interval, only))) * source.factor)
-            limit = f"{'at most' if only == 'upper' else 'at least'} {told}"
-            notes.append(f"{name + ': ' if name else ''}All events are in one arm: no estimate, {limit}.")
+        if mean is not None and only and not isinstance(mean, SingleStudyResult):
+            begun = f"{name + ': ' if name else ''}All events are in one arm"
+            notes.append(f"{begun}: no estimate, {limit_words(*_limit(source, mean), ratio)}.")
     if source.exact:
         name = method_words(next(iter(source.measure.exact_intervals)))
         notes.append(f"Intervals of single studies by {name}.")

@@ -7,13 +7,13 @@ import math
 from metakit.plots import style
 from metakit.plots.footing import add_axis, add_directions, add_notes, axis_name, forest_notes
 from metakit.plots.forests.columns import MARGIN, group_label_lines, plan_columns
-from metakit.plots.forests.content import ForestContent, ForestSummary
+from metakit.plots.forests.content import ForestContent, ForestSummary, LimitSide
 from metakit.plots.forests.pen import Layout, Pen, add_rule, place_row
 from metakit.plots.forests.table_rows import add_headings, add_table_row, mask
 from metakit.plots.forests.wording import Words, word_everything
 from metakit.plots.look import current
-from metakit.plots.marks import Panel, mean_mark, prediction_mark, study_mark
-from metakit.plots.scale import plan_axis
+from metakit.plots.marks import Panel, limit_mark, mean_mark, prediction_mark, study_mark
+from metakit.plots.scale import Interval, plan_axis
 from metakit.plots.scene import LEADING, Scene, Shape
 from metakit.plots.text import TextWidth, clean_text, wrap
 
@@ -52,6 +52,7 @@ def _lay_out(
     left, right = columns.panel
     whole = content.part_of or content
     known = [row.interval for row in whole.rows if row.interval is not None]
+    known += [_room_of(*row.limit) for row in whole.rows if row.limit is not None]
     # A prediction interval from few studies may be far wider than all else: it may leave the axis, too.
     known += [(mean.estimate, *mean.prediction) for mean in whole.summaries if mean.prediction is not None]
     axis = plan_axis(
@@ -100,6 +101,11 @@ def _lay_out(
     return layout
 
 
+def _room_of(side: LimitSide, value: float) -> Interval:
+    """Return what the axis shall show of a limit without an estimate: a factor of 4 beyond it."""
+    return (value, value / 4, value) if side == "upper" else (value, value, 4 * value)
+
+
 def _groups(pen: Pen, top: float) -> float:
     content, layout, size = pen.content, pen.layout, pen.type_.body
     study = 0
@@ -128,6 +134,8 @@ def _groups(pen: Pen, top: float) -> float:
                     layout.scene, layout.panel, row.interval, y=layout.rows[-1].middle, row=study,
                     area=_area(pen, row.weight), hollow=outside,
                 )  # fmt: skip
+            elif row.limit is not None:
+                limit_mark(layout.scene, layout.panel, *row.limit, y=layout.rows[-1].middle, row=study)
             study += 1
         words_of_mean = pen.wording.group_means[index]
         if group.summary is not None and words_of_mean is not None:

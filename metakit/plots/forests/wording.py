@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from metakit.core.written import decimals_for, on_axis, raised, shares
-from metakit.plots.forests.content import ForestContent, ForestRow, ForestSummary
+from metakit.plots.forests.content import ForestContent, ForestRow, ForestSummary, LimitSide
 from metakit.plots.text import clean_text
 
 NOT_ESTIMABLE = "not estimable"
@@ -42,6 +43,17 @@ def label_of_level(level: float) -> str:
     return f"{100 * level:.4g} %"
 
 
+def limit_words(side: LimitSide, value: float, say: Callable[[float], str]) -> str:
+    """Say the one limit of a study or mean that has no estimate.
+
+    Examples
+    --------
+    >>> limit_words("upper", 0.98, str)
+    'at most 0.98'
+    """
+    return f"{'at most' if side == 'upper' else 'at least'} {say(value)}"
+
+
 def word_everything(content: ForestContent) -> Wording:
     """Turn numbers into words: one set of decimals in a column, weights that add up to exactly 100.0."""
     if content.part_of is not None:
@@ -61,7 +73,7 @@ def word_everything(content: ForestContent) -> Wording:
     for row, weight in zip(content.rows, weights, strict=True):
         mark = _footnote(wording, row.note)
         if row.interval is None:
-            numbers = (NOT_ESTIMABLE, "")
+            numbers = (NOT_ESTIMABLE if row.limit is None else limit_words(*row.limit, say), "")
         else:
             estimate, lower, upper = row.interval
             numbers = (say(estimate), f"{say(lower)} to {say(upper)}")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from metakit.core.written import count, fixed, listed, per_100, ratio
+from metakit.core.written import count, difference_words, fixed, listed, ratio
 from metakit.decision.thresholds import Thresholds
 from metakit.measures.registry import MEASURES
 from metakit.report.folders.changes_reading import at, by, entries, number, text
@@ -218,12 +218,9 @@ def _per_100(
     if first is None or second is None or first[0] != second[0]:
         return [], []
     unit = second[0]
-    show = per_100 if unit.startswith("per 100") else (lambda value: fixed(value, 1))
     (_, low_1, high_1), (_, low_2, high_2) = first[1], second[1]
-    was, is_ = (
-        f"{_signed(show, value)} ({_signed(show, low)} to {_signed(show, high)})"
-        for value, low, high in (first[1], second[1])
-    )
+    (told_1, limits_1), (told_2, limits_2) = (difference_words(*found[1], unit) for found in (first, second))
+    was, is_ = f"{told_1} ({limits_1})", f"{told_2} ({limits_2})"
     where = unit if unit.startswith("per ") else f"in {unit}"
     absolute = [f"Difference {where}: {was} before, {is_} now."]
     if thresholds is None:
@@ -284,11 +281,6 @@ _STATUS = {
     "outdated": "signed for something else",
     "contradicted": "signed against its own numbers",
 }
-
-
-def _signed(show: Any, value: float) -> str:
-    shown = str(show(value)) if math.isfinite(value) else fixed(value, 0)
-    return f"+{shown}" if value > 0 and shown.strip("0.") else shown
 
 
 def _close(first: float, second: float) -> bool:

@@ -11,6 +11,7 @@ from metakit.core.written import (
     amount,
     count,
     decimals_for,
+    difference_words,
     fixed,
     listed,
     on_axis,
@@ -99,3 +100,15 @@ def test_other_spellings() -> None:
     assert [signed(value) for value in (12.3, 2.0, 0.25, -0.5, 0.0)] == ["+12", "+2", "+0.25", "−0.5", "0"]
     assert (count(1, "study", "studies"), count(3, "event")) == ("1 study", "3 events")
     assert (listed([]), listed(["a"]), listed(["a", "b", "c"])) == ("", "a", "a, b and c")
+
+
+def test_a_difference_and_its_limits_have_the_same_decimals() -> None:
+    assert difference_words(0.22, -0.64, 0.9549, "points") == ("+0.22", "−0.64 to +0.95")
+    assert difference_words(-0.24, -6.03, 5.45, "points") == ("−0.2", "−6.0 to +5.5")
+    assert difference_words(20.1, 1.9, 73.2, "per 100 thumbs") == ("+20", "+2 to +73")
+    assert difference_words(20.1, 0.3, 73.2, "per 100 thumbs") == (
+        "+20.1",
+        "+0.3 to +73.2",
+    )  # no limit reads as 0
+    assert difference_words(40.0, 3.0, 77.0, "degrees") == ("+40.0", "+3.0 to +77.0")
+    assert difference_words(0.0, -math.inf, 3.0, "per 100 thumbs")[1] == "−∞ to +3.0"

@@ -95,6 +95,24 @@ def test_twice_the_spread_is_asked_about_where_it_crosses_one_more() -> None:
     )
 
 
+def test_one_study_is_lowered_where_the_mean_of_centres_would_hold_a_threshold_more() -> None:
+    # This project's own rule: an answer of two and more studies counts how centres differ, so one study does.
+    alone: dict[str, Any] = {"studies": studies("low"), "difference": (-1.0, -4.5, 2.5)}
+    assert proposed("imprecision", **alone).levels == 0
+    wide = proposed("imprecision", centres=Limits(-9.0, 7.0), **alone)
+    assert (
+        wide.levels == -1
+        and "the mean of centres, −9.0 to +7.0 per 100 thumbs, holds −5 and +5" in wide.reason
+    )
+    assert proposed("imprecision", centres=Limits(-4.9, 4.9), **alone).levels == 0
+    crossing = alone | {"difference": (-6.0, -9.0, -3.0)}
+    assert proposed("imprecision", **crossing).levels == -1
+    assert proposed("imprecision", centres=Limits(-9.5, 4.0), **crossing).levels == -1  # no threshold more
+    assert proposed("imprecision", centres=Limits(-19.0, 7.0), **crossing).levels == -2
+    few = crossing | {"events": 2.0, "centres": Limits(-19.0, 7.0)}
+    assert proposed("imprecision", **few).levels == -3
+
+
 def test_every_rule_has_a_source_and_says_how_sure_it_is() -> None:
     for rule in CERTAINTY_RULES:
         assert rule.domain in DOMAINS
@@ -112,7 +130,7 @@ def test_imprecision_without_thresholds_says_what_is_missing() -> None:
     # a standardised difference has neither a ratio nor an absolute scale
     alone = proposed("imprecision", ratio=None, difference=None, thresholds=None, effect=(0.2, -0.1, 0.5))
     assert alone.levels == -1
-    assert "−0.1 to +0.5" in alone.reason
+    assert "−0.10 to +0.50" in alone.reason
 
 
 @pytest.mark.parametrize(

@@ -163,6 +163,8 @@ def test_word_and_csv_say_what_the_table_says() -> None:
     rows = list(csv.DictReader(io.StringIO(summary_csv(made, invented=True))))
     assert [row["baseline"] for row in rows] == [base.baseline for base in made[0].rows[0].baselines]
     assert rows[0]["in_plain_words"] == made[0].rows[0].statement
+    hangs = made[0].rows[0].fragility
+    assert "no difference here and in" in hangs and rows[0]["what_it_hangs_on"] == hangs
     assert all("INVENTED" in row["note"] for row in rows)
     content = summary_document(made, replace(findings.protocol, invented=True))
     assert content == summary_document(made, replace(findings.protocol, invented=True))
@@ -173,7 +175,7 @@ def test_word_and_csv_say_what_the_table_says() -> None:
     cells = [cell.text for row in document.tables[0].rows for cell in row.cells]
     base = made[0].rows[0].baselines[0]
     assert any(base.with_technique in text for text in cells)
-    assert any(made[0].rows[0].statement in text for text in cells)
+    assert any(made[0].rows[0].statement in text and hangs in text for text in cells)
     assert any("proposed, unsigned" in text for text in cells)
     assert made[0].rows[0].baselines[0].notes == (NOT_QUITE_INDEPENDENT,)
     assert paragraphs.count(NOT_QUITE_INDEPENDENT) == 1

@@ -68,8 +68,8 @@ def test_json_holds_the_contract_and_nothing_that_json_lacks() -> None:
     json.dumps(answer, allow_nan=False)
     assert answer["tau2_estimator"] == "reml"
     assert answer["interval_method"] == "hartung_knapp_floor"
-    assert answer["prediction_method"] == "higgins_thompson_spiegelhalter"
-    assert answer["prediction_df"] == 3
+    assert answer["prediction_method"] == "hartung_knapp_floor"
+    assert answer["prediction_df"] == 4
     assert 0 <= answer["i2_interval"][0] <= answer["i2"] <= answer["i2_interval"][1] <= 1
     assert answer["h2"] == pytest.approx(1 / (1 - answer["i2"]))
     assert {row["method"] for row in answer["other_intervals"]} == {"hartung_knapp", "wald"}
@@ -105,8 +105,10 @@ def test_cautions_follow_the_data() -> None:
     assert "Floor active" in notes(**close)
     assert "cut off at 0" in notes(**close)
     assert "no tau2 is compatible" in notes(**close)
-    assert "1 degree of freedom" in notes(**close)
-    assert "unstable" in notes(**close)
+    assert "k - 1 degrees of freedom, here 2" in notes(**close)
+    wald = notes(**close, interval="wald")
+    assert "k - 2 degrees of freedom, here 1" in wald
+    assert "from 3 studies is hardly more than a guess" in notes(**close)
     assert "by chance" in notes(**close, interval="hartung_knapp")
     assert "Floor active" not in notes(effect=[0, 1, 2, 3, 9], variance=[0.1] * 5)
     # that studies agree closely is said only where no spread is estimated: not beside an I2 of 55 %
@@ -348,7 +350,7 @@ def test_beyond_a_threshold() -> None:
     above = beyond_threshold(result, 0.0, side="above")
     assert below.share + above.share == pytest.approx(1)
     assert below.probability + above.probability == pytest.approx(1)
-    assert below.df == 3
+    assert below.df == 4  # that of the prediction interval beside
     assert below.share_interval.lower < below.share < below.share_interval.upper
     assert above.share_interval == pytest.approx([1 - limit for limit in below.share_interval[::-1]])
     # the limits of the prediction interval are the 2.5 and 97.5 per cent points of the t form

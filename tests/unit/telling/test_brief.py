@@ -1,5 +1,6 @@
 """The first screen: its numbers are those of the summary of findings, its words those of the certainty."""
 
+from metakit.decision.certainty import level_after
 from metakit.decision.summary import summary_tables
 from metakit.telling.blocks import Cell, Points, Table, plain
 from metakit.telling.brief import MOST_OUTCOMES, VERY_UNCERTAIN, brief_blocks
@@ -28,6 +29,14 @@ def test_the_brief_says_what_the_summary_says(demo_findings):
             if base and base.difference:
                 assert _texts(cells[3])[0] == base.difference
             assert row.certainty.level_words.casefold() in _texts(cells[4])[0].casefold()
+            why = _texts(cells[4])[1]
+            moved = [line for line in row.certainty.lines if line.levels]
+            assert why.startswith(f"Starts {row.certainty.start}")
+            for line in moved:
+                assert f"by {abs(line.levels)} for {line.proposal.domain.replace('_', ' ')}" in why
+            assert level_after(row.certainty.start, sum(line.levels for line in moved)) == row.certainty.level
+            if row.fragility:
+                assert row.fragility in _texts(cells[5]) and "no difference here and in" in row.fragility
             if row.certainty.level == "very_low":
                 assert _texts(cells[5])[0] == VERY_UNCERTAIN
                 assert row.statement.startswith(VERY_UNCERTAIN.rstrip("."))

@@ -63,12 +63,12 @@ def test_what_fits_no_way_is_refused_with_both_numbers(tmp_path: Path) -> None:
 
 
 def test_a_new_centre_counts_when_the_way_to_the_baseline_is_chosen(tmp_path: Path) -> None:
-    # The interval of the mean fits a baseline of 36 in 100; that of a new centre passes 100.
-    folder = asked(*(trial(str(n), 14 + 5 * n, 14, 60) for n in range(4)), measure="risk_ratio")
-    found = decide(folder, unit(tmp_path, LOW.replace("events: 10", "events: 36")), draws=DRAWS)  # type: ignore[arg-type]
+    # The interval of the mean fits a baseline of 28 in 100; that of a new centre passes 100.
+    folder = asked(*(trial(str(n), 14 + 7 * n, 14, 60) for n in range(4)), measure="risk_ratio")
+    found = decide(folder, unit(tmp_path, LOW.replace("events: 10", "events: 28")), draws=DRAWS)  # type: ignore[arg-type]
     (cell,) = [item for item in found.cells if item.technique.id == "lrti"]
     assert cell.finding is not None and cell.finding.result is not None and cell.centre is not None
-    assert 0.36 * np.exp(cell.finding.result.interval.upper) < 1 < 0.36 * np.exp(cell.centre.limits().upper)
+    assert 0.28 * np.exp(cell.finding.result.interval.upper) < 1 < 0.28 * np.exp(cell.centre.limits().upper)
     assert any("ratios of hazards" in note for note in cell.notes)
     assert not any("was set to the end" in note for note in cell.notes)
     assert float(np.max(cell.draws)) < 1

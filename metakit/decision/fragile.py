@@ -4,16 +4,25 @@ from __future__ import annotations
 
 from metakit.core.plans import Protocol
 from metakit.core.written import count
+from metakit.measures.registry import MEASURES
 from metakit.synthesis.choices.sensitivity_kinds import planned_kinds, standing_of
+from metakit.synthesis.choices.specifications import conclusion_of
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.fragility_words import event_clause
+
+WHERE = {
+    "below": "interval below no difference here and",
+    "above": "interval above no difference here and",
+    "open": "interval on both sides of no difference here and",
+}
+"""What holds or does not: where the interval lies."""
 
 
 def fragility_line(finding: AnalysisFinding, protocol: Protocol) -> str:
     """Return in how many other choices the conclusion holds, and what one event would do; "" if unknown.
 
     A conclusion holds where the interval lies as the headline's does: all below no difference, all above it,
-    or across. A point estimate counts for nothing.
+    or across; the line says where. A point estimate counts for nothing.
     """
     told = [part for part in (choices_clause(finding, protocol), _event(finding)) if part]
     return begun("; ".join(told))
@@ -27,9 +36,12 @@ def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
     """
     if finding.result is None or finding.comparison is None:
         return ""
-    curve = finding.specifications
+    measure = MEASURES[finding.result.measure]
+    side = conclusion_of(*finding.result.interval, measure.null_value or 0.0)
+    curve, where = finding.specifications, WHERE[side]
     if curve is not None and curve.planned and curve.fraction is not None:
-        return f"holds in {_percent(curve.fraction)} of the {len(curve.answered)} planned ways to do it"
+        where = WHERE[curve.conclusion or side]
+        return f"{where} in {_percent(curve.fraction)} of the {len(curve.answered)} planned ways to do it"
     kinds = planned_kinds(protocol)
     choices = [item for item in finding.sensitivity if item.same_side is not None]
     planned = [item for item in choices if standing_of(item.name, kinds) == "planned"]
@@ -38,7 +50,7 @@ def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
         return ""
     same = sum(bool(item.same_side) for item in asked)
     words = count(len(asked), "planned other choice" if planned else "other choice")
-    return f"holds in {same} of {words}{'' if planned else ', none of them planned'}"
+    return f"{where} in {same} of {words}{'' if planned else ', none of them planned'}"
 
 
 def _event(finding: AnalysisFinding) -> str:
