@@ -49,6 +49,7 @@ def empty_record(form: Form, heading: Sequence[str] = ()) -> str:
         writer.explain(text, "")
     writer.explain(
         "Fields without '# ' before them are required; remove '# ' before an optional field to use it. "
+        "Inside a block that is optional, each field says whether it is required where the block is used. "
         f"Where a report gives no value, write one of: {codes}. Nothing is filled in from silence.",
         "",
     )
@@ -86,9 +87,13 @@ class _Writer:
             break_on_hyphens=False,
         )
 
-    def field(self, spec: FieldSpec, indent: str, *, hidden: bool, dash: str = "") -> None:
-        """Write one field; `dash` starts an entry of a list."""
+    def field(
+        self, spec: FieldSpec, indent: str, *, hidden: bool, dash: str = "", inside: bool = False
+    ) -> None:
+        """Write one field; `dash` starts an entry of a list, `inside` says that its block is optional."""
         text = self._explanation(spec)
+        if inside:
+            text = f"{'Required here.' if spec.required else 'Optional.'} {text}".strip()
         if text:
             self.explain(text, indent + " " * len(dash))
         # '# ' stands where the field begins, so that removing it leaves the field in its place.
@@ -100,9 +105,8 @@ class _Writer:
             # The first field of a list entry carries the dash: it is shown whenever the list is.
             first = spec.repeats and index == 0
             after = inner if first or not spec.repeats else inner + "  "
-            self.field(
-                field, after, hidden=hidden or not (field.required or first), dash="- " if first else ""
-            )
+            shown = field.required or first
+            self.field(field, after, hidden=hidden or not shown, dash="- " if first else "", inside=hidden)
 
     def _explanation(self, spec: FieldSpec) -> str:
         if spec.type == GROUP:

@@ -297,6 +297,23 @@ def test_time_windows_follow_each_other() -> None:
 
 
 @pytest.mark.parametrize("name", FORMS)
+def test_fields_of_optional_blocks_say_whether_they_are_required(name: str) -> None:
+    form = shipped().form(name)
+
+    def inside(spec: FieldSpec, hidden: bool) -> Iterator[bool]:
+        for place, field in enumerate(form.fields_of(spec) if spec.type == GROUP else ()):
+            if hidden:
+                yield field.required
+            carries_the_dash = spec.repeats and place == 0
+            yield from inside(field, hidden or not (field.required or carries_the_dash))
+
+    told = [one for spec in form.sections for one in inside(spec, not spec.required)]
+    text = empty_record(form)
+    assert text.count("#: Required here.") == sum(told)
+    assert text.count("#: Optional.") == len(told) - sum(told)
+
+
+@pytest.mark.parametrize("name", FORMS)
 def test_empty_record_is_in_step_with_its_form(name: str, tmp_path: Path) -> None:
     form = shipped().form(name)
     path = tmp_path / "empty.yaml"
