@@ -45,12 +45,19 @@ def command(
     from dataclasses import asdict
 
     from metakit.cli.selection import say_screening, screening_alone, screening_json, selection_to_reconcile
-    from metakit.core.files import write_atomically
+    from metakit.core.seals import Placed
     from metakit.errors import UsageError
     from metakit.report.disagreements import disagreement_page
+    from metakit.report.folders.output_folder import write_folder
     from metakit.review.check import load_form
     from metakit.review.reconciling.agreement_words import overall_words
-    from metakit.review.reconciling.reconcile import PAGE, reconcile, write_comparison
+    from metakit.review.reconciling.reconcile import (
+        AGREEMENT,
+        PAGE,
+        agreement_text,
+        reconcile,
+        write_comparison,
+    )
     from metakit.review.reconciling.reconcile_agreement import field_agreements, overall_agreement
     from metakit.review.reconciling.reconcile_review import FOLDER, compare_review
     from metakit.review.selection.reconciling import is_conflict_list
@@ -69,9 +76,12 @@ def command(
     fields = field_agreements(comparison.items)
     overall = overall_agreement(fields, comparison.items)
     path = write_comparison(comparison, as_csv=csv)
-    page = write_atomically(
-        folder / FOLDER / PAGE, disagreement_page(comparison, fields, overall, path), within=folder
-    )
+    page_text = disagreement_page(comparison, fields, overall, path)
+    home = folder / FOLDER
+    written = write_folder(home, {AGREEMENT: agreement_text(fields).encode(), PAGE: page_text.encode()})
+    page = home / written.beside.get(PAGE, PAGE)
+    for name, where in written.beside.items():
+        say(f"metakit: {Placed(path=home / where, wanted=home / name).beside}")
     if json:
         answer_json(
             {

@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 
 from tests.short_plan import with_only
+from tests.unit.review.two_extractors import PLANTED, make_review
 
 ROOT = Path(__file__).parents[2]
 LISTS = ("written_files.json", "unit_files.json", ".metakit.lock")
@@ -200,3 +201,19 @@ def test_refusals_come_before_computing(
         assert said.status == 2, (command, said.err)
         assert str(taken if taken in map(Path, command) else tmp_path) in said.err
     assert taken.read_text() == "mine"
+
+
+def test_reconcile(metakit_command, tmp_path: Path) -> None:
+    review = make_review(tmp_path / "review", PLANTED)
+    home = review / "reconcile"
+    metakit_command("reconcile", review)
+    for name in ("disagreements.html", "agreement.csv"):
+        edit(home / name)
+    edited = {name: (home / name).read_bytes() for name in ("disagreements.html", "agreement.csv")}
+    said = metakit_command("reconcile", review)
+    assert "disagreements-2.html" in said.err and "agreement-2.csv" in said.err
+    metakit_command("reconcile", review)
+    assert {name: (home / name).read_bytes() for name in edited} == edited
+    assert not (home / "disagreements-3.html").exists()
+    (home / "disagreements.html").unlink()
+    assert "disagreements-2" not in metakit_command("reconcile", review).err

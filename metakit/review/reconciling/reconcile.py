@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 from metakit.core.files import as_written, remove_leftovers, sha256_of, write_atomically
 from metakit.core.places import refuse_links
@@ -41,6 +42,9 @@ from metakit.review.reconciling.reconcile_review import (
     own_decisions,
 )
 
+if TYPE_CHECKING:
+    from metakit.review.reconciling.reconcile_agreement import FieldAgreement
+
 AGREEMENT = "agreement.csv"
 PAGE = "disagreements.html"
 
@@ -55,7 +59,7 @@ class Reconciled:
 
 
 def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
-    """Write the table of agreement and the decisions file, keeping decisions filled in before.
+    """Write the decisions file, keeping decisions filled in before.
 
     Parameters
     ----------
@@ -75,15 +79,19 @@ def write_comparison(comparison: Comparison, *, as_csv: bool = False) -> Path:
     UsageError
         When there are two decisions files, or one of the other kind than was asked for.
     """
-    from metakit.review.reconciling.reconcile_agreement import agreement_rows, field_agreements
-
     home = comparison.folder / FOLDER
     with review_lock(comparison.folder):
         path = _decisions_file(home, as_csv=as_csv)
-        stream = io.StringIO(newline="")
-        csv.writer(stream, lineterminator="\n").writerows(agreement_rows(field_agreements(comparison.items)))
-        write_atomically(home / AGREEMENT, stream.getvalue(), within=comparison.folder)
         return _write_decisions(comparison, path, [path] if path.is_file() else [])
+
+
+def agreement_text(fields: Sequence[FieldAgreement]) -> str:
+    """Return the table of agreement by field as CSV."""
+    from metakit.review.reconciling.reconcile_agreement import agreement_rows
+
+    stream = io.StringIO(newline="")
+    csv.writer(stream, lineterminator="\n").writerows(agreement_rows(tuple(fields)))
+    return stream.getvalue()
 
 
 def _write_decisions(comparison: Comparison, path: Path, sources: Sequence[Path]) -> Path:
