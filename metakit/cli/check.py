@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from metakit.cli.support.running import answer_json, echo_placed, say, say_problems
+from metakit.errors import Problem
 
 NAME = "check"
 HELP = """Check extraction records (files or whole review folders) without changing anything.
@@ -52,17 +54,18 @@ def command(
     elif json_schema:
         raise typer.BadParameter("which form? --form names it", param_hint="--json-schema")
     checked = check_paths(paths or (), form or None)
+    problems = [_without_itself(problem) for problem in checked.problems]
     if json:
         answer_json(
             {
                 "files": [str(file) for file in checked.files],
-                "problems": [asdict(p) for p in checked.problems],
+                "problems": [asdict(problem) for problem in problems],
                 "next_steps": list(checked.steps),
             }
         )
     else:
         signed = checked.of("answered")
-        say_problems(tuple(p for p in checked.problems if answered or p.severity != "answered"))
+        say_problems(tuple(p for p in problems if answered or p.severity != "answered"))
         if signed and not answered:
             say(f"metakit: {len(signed)} answered (--answered shows them)")
         if to_answer:
@@ -74,6 +77,11 @@ def command(
     if checked.of("error"):
         raise typer.Exit(checked.exit_status)
     say(f"metakit: {len(checked.files)} file{'' if len(checked.files) == 1 else 's'} checked, no error")
+
+
+def _without_itself(problem: Problem) -> Problem:
+    """Leave out a hint to this very command, which others give."""
+    return replace(problem, hint="") if problem.hint.startswith("'metakit check ") else problem
 
 
 def _form(name: str, out: Path | None) -> None:

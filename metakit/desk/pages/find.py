@@ -43,9 +43,11 @@ def _show(asked: Asked) -> Response:
             agreement_sentence(stage, found)
             for stage, found in reconciling.screening_agreement(selection).items()
         ]
-        flow = selection.flow
+        flow, names = selection.flow, {search.id: search.name for search in selection.searches}
         for name, side in (("", flow.databases), (" (other methods)", flow.other)) if flow else ():
-            rows += [(f"{box}{name}", count) for box, count, _ in side.sums()] if side is not None else []
+            rows += (
+                [(f"{box}{name}", count) for box, count, _ in side.sums(names)] if side is not None else []
+            )
         rows += [("studies included in the review", flow.included_studies)] if flow else []
     wrong = [told(one, "").text for one in reading.problems if one.severity == "error"] if reading else []
     return asked.page(

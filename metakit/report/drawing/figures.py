@@ -130,15 +130,20 @@ def draw_all(
 def _overviews(
     analyses: Sequence[AnalysisFinding], kinds: Sequence[str]
 ) -> tuple[FigurePart | None, tuple[FigurePart, ...]]:
-    """Draw all analyses in one picture and, where that would not fit a page, in pieces as well."""
+    """Draw all answers in one picture and, where that would not fit a page, in pieces as well.
+
+    An analysis without an answer has nothing to draw; the caption counts it, the list below tells why.
+    """
+    planned = len(analyses)
+    analyses = [finding for finding in analyses if finding.result is not None]
     if not analyses:
         return None, ()
-    whole = _overview("overview", analyses, "", kinds)
+    whole = _overview("overview", analyses, "", kinds, planned=planned)
     pieces = in_pieces(analyses)
     if len(pieces) == 1:
         return whole, (whole,)
     return whole, tuple(
-        _overview(f"overview-{number}", piece, f", {number} of {len(pieces)}", kinds)
+        _overview(f"overview-{number}", piece, f", {number} of {len(pieces)}", kinds, planned=planned)
         for number, piece in enumerate(pieces, start=1)
     )
 
@@ -159,17 +164,18 @@ def in_pieces(analyses: Sequence[AnalysisFinding], most: int = MOST_ROWS) -> lis
     return pieces
 
 
-def _overview(name: str, analyses: Sequence[AnalysisFinding], which: str, kinds: Sequence[str]) -> FigurePart:
+def _overview(
+    name: str, analyses: Sequence[AnalysisFinding], which: str, kinds: Sequence[str], *, planned: int
+) -> FigurePart:
     from metakit.plots.forests.overview import overview_figure
 
-    answered = sum(finding.result is not None for finding in analyses)
-    planned = count(len(analyses), "planned analysis", "planned analyses")
+    of = count(planned, "planned analysis", "planned analyses")
     content = overview_of(analyses, which)
     return figure_part(
         name,
         overview_figure(content, width_mm=FOREST_MM),
         redraw=lambda width_mm, page_mm: (overview_figure(content, width_mm=width_mm),),
-        caption=f"Overview{which}: {planned}, {answered} with an answer.",
-        more="The list below the figure tells each of them in words.",
+        caption=f"Overview{which}: {count(len(analyses), 'answer')} of {of}.",
+        more="The list below the figure tells each of them in words, and why others have no answer.",
         kinds=kinds,
     )

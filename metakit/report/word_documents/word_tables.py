@@ -15,6 +15,13 @@ from metakit.report.word_documents.word_document import write_text
 
 SHADE = "EEF3F6"
 RULE = "808080"
+WIDE = 0.62
+"""Width of a letter of bold type, as a fraction of its size."""
+MM_A_POINT = 25.4 / 72
+MARGINS_MM = 2.9
+"""Space beside the text in a cell."""
+LONGEST = 22
+"""Letters beyond which a word (an address, an id) may be broken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +65,8 @@ def add_table(
         title = document.add_paragraph()
         title.paragraph_format.keep_with_next = True
         write_text(title, caption).bold = True
+    plain = [row.cells for row in rows if not row.whole]
+    widths_mm = fitted_widths(widths_mm, [header, *plain], size=size)
     table = document.add_table(rows=1, cols=len(header))
     table.autofit = False
     _rule(table)
@@ -80,6 +89,36 @@ def add_table(
         for paragraph in (paragraph for cell in made.cells for paragraph in cell.paragraphs if row.led):
             paragraph.paragraph_format.keep_with_next = True
     document.add_paragraph().paragraph_format.space_after = Pt(0)
+
+
+def fitted_widths(
+    widths_mm: Sequence[float], rows: Sequence[Sequence[str]], *, size: float
+) -> tuple[float, ...]:
+    """Return widths of the same sum in which no word of a cell has to be broken, as far as there is room.
+
+    Word processors break a word that is wider than its cell in the middle. Columns that have more room than
+    their longest word needs give it, in proportion.
+
+    Examples
+    --------
+    >>> fitted_widths([20.0, 60.0], [["Trapeziectomy alone", "In words"]], size=8.5)
+    (27.07, 52.93)
+    """
+    longest = [
+        max((len(word) for row in rows for word in row[place].split()), default=0)
+        for place in range(len(widths_mm))
+    ]
+    need = [min(letters, LONGEST) * WIDE * size * MM_A_POINT + MARGINS_MM for letters in longest]
+    lack = sum(max(must - has, 0.0) for must, has in zip(need, widths_mm, strict=True))
+    spare = sum(max(has - must, 0.0) for must, has in zip(need, widths_mm, strict=True))
+    if lack == 0 or spare == 0:
+        return tuple(widths_mm)
+    given = min(lack / spare, 1.0)
+    met = min(spare / lack, 1.0)
+    return tuple(
+        round(has - given * (has - must) if has > must else has + met * (must - has), 2)
+        for must, has in zip(need, widths_mm, strict=True)
+    )
 
 
 def _rule(table: Table) -> None:

@@ -35,11 +35,14 @@ class FlowSide:
     excluded_by_reason: Mapping[str, int]
     included: int
 
-    def sums(self) -> tuple[tuple[str, int, int], ...]:
-        """Return (box, its count, what its neighbours leave over) for every box."""
+    def sums(self, names: Mapping[str, str] | None = None) -> tuple[tuple[str, int, int], ...]:
+        """Return (box, its count, what its neighbours leave over) for every box.
+
+        `names` are the names of searches by their ids, which stand for them otherwise.
+        """
         left = sum(self.found.values()) - sum(self.removed.values())
         rows = [
-            (f"records identified from {name}", count, self.imported.get(name, 0))
+            (f"records identified from {(names or {}).get(name, name)}", count, self.imported.get(name, 0))
             for name, count in self.found.items()
         ]
         if self.screened is not None and self.excluded is not None:
