@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from metakit.cli.support.option_groups import File, Level, Save, TableOptions, grouped
-from metakit.cli.support.running import answer_json, save_text
+from metakit.cli.support.running import answer_json, say
 
 NAME = "causes"
 HELP = """Pool why thumbs came back from one table (.csv or .xlsx).
@@ -44,7 +44,10 @@ def command(
         use_forms_of(review)
     found, told = causes_table(file, table, level=level)
     if save is not None:
-        save_text(save, "Why thumbs come back", causes_text(found))
+        from metakit.report.answer_files import save_answer
+        from metakit.report.exploring_tables import causes_tables
+
+        say(f"metakit: saved {save_answer(save, causes_tables(found))}")
     if json:
         answer = found.to_json()
         answer["overall"]["notes"] = [*told, *answer["overall"]["notes"]]

@@ -8,7 +8,7 @@ import typer
 
 from metakit.cli.support.choices import name_option
 from metakit.cli.support.option_groups import File, Json, Level, Measure, Save, TableOptions, grouped
-from metakit.cli.support.running import answer_json, save_text
+from metakit.cli.support.running import answer_json, say
 
 NAME = "explore"
 HELP = """Explore differences between the studies of one table, and what the answer rests on.
@@ -120,7 +120,10 @@ def command(
         level=level,
     )
     if save is not None:
-        save_text(save, "What the answer rests on", exploring.exploring_text(answer, effects))
+        from metakit.report.answer_files import save_answer
+        from metakit.report.exploring_tables import exploring_tables
+
+        say(f"metakit: saved {save_answer(save, exploring_tables(answer, effects))}")
     if json:
         answer_json({**answer, "notes": [*effects.notes, *answer.get("notes", ())]})
     else:

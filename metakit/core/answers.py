@@ -87,5 +87,5 @@ def _row(answer: NamedAnswer, natural: bool) -> dict[str, Any]:
         "p_value": result.mean.p_value,
         "tau2": result.heterogeneity.tau2,
         "model": result.model,
-        "reason": answer.reason or None,
+        "reason": answer.reason,
     }

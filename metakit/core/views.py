@@ -99,18 +99,11 @@ def tidy_of(result: Any) -> pd.DataFrame:
 
 
 def said(result: Any) -> str:
-    """Return a pooled answer as a paragraph."""
-    back = result.back_transform
-    lower, upper = (back(limit) for limit in result.interval)
-    text = (
-        f"{result.measure.replace('_', ' ')} {back(result.estimate):.3g} "
-        f"({100 * result.level:g} % interval {lower:.3g} to {upper:.3g}, "
-        f"{result.mean.method.replace('_', ' ')}), "
-        f"{result.model.replace('_', ' ')} model, {result.k} {'study' if result.k == 1 else 'studies'}."
-    )
-    if prediction := result.prediction:
-        low, high = (back(limit) for limit in prediction.interval)
-        text += f" In a new centre the effect is expected between {low:.3g} and {high:.3g}."
+    """Return a pooled answer as a paragraph, in the very words and digits that terminal and files use.
+
+    The words of answers lie above results, hence by name.
+    """
+    text = str(importlib.import_module("metakit.telling.pooled_words").pooled_sentence(result))
     if result.set_aside:
         text += " Set aside: " + "; ".join(f"{i.study} ({i.reason})" for i in result.set_aside) + "."
     return text

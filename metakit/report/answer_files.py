@@ -135,6 +135,8 @@ def _csv(tables: Sequence[AnswerTable]) -> str:
     for number, table in enumerate(tables):
         if number:
             writer.writerow(())
+        if len(tables) > 1:
+            writer.writerow((guarded(table.title),))
         writer.writerow(map(guarded, table.headings))
         writer.writerows(tuple(map(guarded, row)) for row in table.rows)
         for text in (table.sentence, *table.notes):
@@ -153,6 +155,10 @@ def _workbook(tables: Sequence[AnswerTable]) -> bytes:
     sheet.title = "answer"
     at = 0
     for table in tables:
+        if len(tables) > 1:
+            at += 1
+            cell = sheet.cell(at, 1)
+            cell.value, cell.data_type, cell.font = table.title, "s", Font(bold=True, size=12)
         at += 1
         for place, heading in enumerate(table.headings, 1):
             cell = sheet.cell(at, place)

@@ -93,7 +93,7 @@ def pooled_sentence(result: PoolResult) -> str:
         sentences.append(
             f"In a new centre {said_limits(result.prediction.interval, say)} ({level} prediction interval)."
         )
-        sentences += few_ahead(result.k)
+        sentences += [text for text in few_ahead(result.k) if text not in result.notes]
     sure = how_sure(result)
     sentences += [f"{sure}."] if sure and not only else []
     return " ".join([*sentences, spread_words(result, natural.scale.name)]).strip()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from pathlib import Path
 
 import pytest
@@ -112,7 +113,8 @@ def test_a_network_tells_its_league_and_what_it_takes_as_better(
     assert not any("nobody said otherwise" in note for note in answer["notes"])
     assert {row["component"] for row in answer["components"]} == {"ball", "suspension"}
     rows = list(csv.reader((tmp_path / "network.csv").read_text(encoding="utf-8").splitlines()))
-    assert rows[0][:2] == ["Technique", "Against"] and len([row for row in rows[1:7] if row[2]]) == 6
+    assert rows[0] == ["Risk ratio, all techniques against each other"]  # several tables have titles
+    assert rows[1][:2] == ["Technique", "Against"] and len([row for row in rows[2:8] if row[2]]) == 6
 
 
 @pytest.mark.parametrize("other", ["Trapeziectomy + ball", "trapeziectomy +ball", "ball+trapeziectomy"])
@@ -137,3 +139,60 @@ def test_what_was_forced_is_said_in_the_answer(metakit_command, table: Path, tmp
     assert said.out.count("Run all the same, as it was forced") == 2  # it does not suit, and studies are few
     assert "4 studies are too few" in said.out
     assert "Run all the same" in (tmp_path / "e.csv").read_text(encoding="utf-8")
+
+
+EXPLORED = (
+    "explore", "TABLE", "--measure", "risk_ratio", "--leave-one-out", "--influence", "--fragility",
+    "--trim-and-fill", "l0", "--all-subsets", "--tests", "egger,begg", "--force",
+)  # fmt: skip
+
+
+def test_what_was_explored_is_saved_as_rows_and_columns(metakit_command, table: Path, tmp_path: Path) -> None:
+    asked = [str(table) if part == "TABLE" else part for part in EXPLORED]
+    said = metakit_command(*asked, "--save", tmp_path / "explored.xlsx").out
+    answer = metakit_command(*asked, "--json").answer
+    sheet = load_workbook(tmp_path / "explored.xlsx").active
+    rows = [tuple(cell for cell in row if cell is not None) for row in sheet.iter_rows(values_only=True)]
+    at = rows.index(("Leave one out",))
+    assert rows[at + 1] == (
+        "Study",
+        "Estimate",
+        "Lower limit",
+        "Upper limit",
+        "Studies",
+        "No answer, because",
+    )
+    for found, row in zip(answer["leave_one_out"], rows[at + 2 :], strict=False):
+        assert row[0] == found["study"] and all(isinstance(value, (int, float)) for value in row[1:])
+        told = (found["estimate"], *found["interval"])
+        assert row[1:4] == pytest.approx([math.exp(value) for value in told], abs=0.006)
+        assert row[4] == found["k"]
+        assert f"{row[0]}: {row[1]:.2f} ({row[2]:.2f} to {row[3]:.2f})" in said
+    at = rows.index(("Tests of small-study effects",))
+    assert [row[0] for row in rows[at + 2 : at + 4]] == ["Egger", "Begg"]
+    assert rows[at + 2][3] == pytest.approx(answer["egger"]["p_value"], rel=0.01)
+    for kind in ("csv", "docx"):
+        assert metakit_command(*asked, "--save", tmp_path / f"explored.{kind}").status == 0
+    text = (tmp_path / "explored.csv").read_text("utf-8")
+    assert "Influence\nStudy,Studentised residual,Weight (%),Shift of the mean,Marked for\n" in text
+    assert len(Document(str(tmp_path / "explored.docx")).tables) == text.count("\n\n") + 1
+
+
+def test_causes_are_saved_as_rows_and_columns(metakit_command, tmp_path: Path) -> None:
+    table = tmp_path / "returns.csv"
+    table.write_text(
+        "study,cause,thumbs,total\nAlderwick,residual bone,4,80\nAlderwick,ST arthritis,2,80\n"
+        "Bramhope,residual bone,3,60\nBramhope,not stated,2,60\n",
+        "utf-8",
+    )
+    answer = metakit_command("causes", table, "--json").answer["overall"]
+    assert metakit_command("causes", table, "--save", tmp_path / "causes.xlsx").status == 0
+    sheet = load_workbook(tmp_path / "causes.xlsx").active
+    rows = list(sheet.iter_rows(values_only=True))
+    assert rows[1][:4] == ("Cause", "Thumbs", "Studies", "Of 100 that come back")
+    for found, row in zip(answer["causes"], rows[2:], strict=False):
+        assert row[:3] == (found["label"], found["thumbs"], found["studies"])
+        assert row[3] == pytest.approx(100 * found["share"]["median"], abs=0.5)
+        assert row[4:6] == pytest.approx([100 * limit for limit in found["share"]["interval"]], abs=0.5)
+    titles = [row[0] for row in rows if row[0] and row[1] is None]
+    assert "Why thumbs come back: how often" in titles

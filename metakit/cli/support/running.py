@@ -154,13 +154,6 @@ def answer_json(value: Any) -> None:
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def save_text(path: Path, title: str, text: str) -> None:
-    """Save an answer that is told in lines, and say where."""
-    from metakit.report.answer_files import save_answer, text_table
-
-    say(f"metakit: saved {save_answer(path, (text_table(title, text),))}")
-
-
 @contextmanager
 def progress(as_json: bool = False) -> Iterator[Callable[[str], None]]:
     """Give a function that shows the step at hand on stderr, for work that takes over a second."""

@@ -180,6 +180,20 @@ def numbers_of(table: EffectTable, column: str) -> list[float]:
 
 def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
     """Say the answers in plain text, in natural units where the scale allows it."""
+    unit = say_natural(table)[1]
+    lines: list[str] = ["", f"{natural_of(table).heading}, in {unit}"] if unit else []
+    for key, found in answer.items():
+        if key in ("measure", "set_aside"):
+            continue
+        lines += ["", heading_of(key), *lines_of(key, found, table)]
+        lines += [f"  {note}" for note in (found.get("notes", ()) if isinstance(found, dict) else ())]
+    if answer.get("set_aside"):
+        lines += ["", "Set aside", *(f"  {item['study']}: {item['reason']}" for item in answer["set_aside"])]
+    return "\n".join(lines[1:])
+
+
+def say_natural(table: EffectTable) -> tuple[Natural, str]:
+    """Return what writes a value of the analysis scale in natural units, all alike, and the unit."""
     units = natural_of(table)
     known, half = table.effect[table.estimable], 1.96 * np.sqrt(table.variance[table.estimable])
     with np.errstate(over="ignore"):  # a limit beyond numbers has no decimals
@@ -189,24 +203,18 @@ def exploring_text(answer: Mapping[str, Any], table: EffectTable) -> str:
     def natural(value: float) -> str:
         return on_axis(units.value(value), units.axis, decimals)
 
-    def limits(pair: Sequence[float]) -> str:
-        return f"{natural(pair[0])} to {natural(pair[1])}"
-
-    unit = units.unit or ("%" if units.axis == "percent" else "")
-    lines: list[str] = ["", f"{units.heading}, in {unit}"] if unit else []
-    for key, found in answer.items():
-        if key in ("measure", "set_aside"):
-            continue
-        lines += ["", _heading(key)]
-        writer: Writer = _WRITERS.get(key, _test_lines)
-        lines += writer(found, natural, limits)
-        lines += [f"  {note}" for note in (found.get("notes", ()) if isinstance(found, dict) else ())]
-    if answer.get("set_aside"):
-        lines += ["", "Set aside", *(f"  {item['study']}: {item['reason']}" for item in answer["set_aside"])]
-    return "\n".join(lines[1:])
+    return natural, units.unit or ("%" if units.axis == "percent" else "")
 
 
-def _heading(key: str) -> str:
+def lines_of(key: str, found: Any, table: EffectTable) -> list[str]:
+    """Return the lines that tell one question that was explored."""
+    natural, _ = say_natural(table)
+    writer: Writer = _WRITERS.get(key, _test_lines)
+    return writer(found, natural, lambda pair: f"{natural(pair[0])} to {natural(pair[1])}")
+
+
+def heading_of(key: str) -> str:
+    """Return what a question is called."""
     label = SMALL_STUDY_ADJUSTMENTS[key].label if key in SMALL_STUDY_ADJUSTMENTS else key.replace("_", " ")
     return label[:1].upper() + label[1:]
 

@@ -51,7 +51,7 @@ def test_random_effects_are_reml_with_floored_interval_and_the_others_beside() -
     assert {other.method for other in result.other_intervals} == {"hartung_knapp", "wald"}
     assert any("Floor active" in note for note in result.notes)
     assert result.prediction is not None
-    assert result.prediction.df == 1
+    assert result.prediction.df == 2  # of its interval
     assert any("degree" in note and "prediction" in note.lower() for note in result.notes)
 
 
