@@ -51,8 +51,8 @@ def single_study(table: EffectTable, row: int, options: PoolOptions) -> SingleSt
         words = {item.study: item.reason for item in table.set_aside}.get(name, "no effect of its own")
         raise NotEstimableError(
             f"only one study, {name}, carries information on the {measure.label}, and it has no finite "
-            f"estimate ({words}); show its counts, or ask for measure 'risk_difference' or a zero-cell "
-            "correction"
+            f"estimate ({words}); show its counts, or ask for the risk difference (measure "
+            "'risk_difference') or a zero-cell correction"
         )
     note = f"One study carries information, {name}: its own effect is shown, nothing is pooled."
     return SingleStudyResult(

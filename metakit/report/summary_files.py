@@ -16,6 +16,7 @@ from metakit.report.word_documents.word_document import (
     new_document,
 )
 from metakit.report.word_documents.word_tables import WordRow, add_table
+from metakit.telling.option_words import option_words
 
 WORD, CSV = "summary_of_findings.docx", "summary_of_findings.csv"
 INVENTED = (
@@ -91,7 +92,7 @@ def summary_document(tables: Sequence[SummaryTable], protocol: Protocol) -> byte
         for letter, reason in table.footnotes:
             add_paragraph(document, f"{letter}  {reason}", small=True)
         for label, reason in table.unanswered:
-            add_paragraph(document, f"{label}: no pooled answer ({reason}).", small=True)
+            add_paragraph(document, f"{label}: no pooled answer ({option_words(reason)}).", small=True)
         if table.left_out:
             add_paragraph(
                 document, f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True

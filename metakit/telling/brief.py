@@ -11,6 +11,7 @@ from metakit.synthesis.returning.causes_words import estimate_words
 from metakit.telling.blocks import Block, Cell, Column, Point, Points, Run, Say, Table, Words
 from metakit.telling.certainty import level_run, status_run
 from metakit.telling.facts import Facts
+from metakit.telling.option_words import option_words
 
 COLUMNS = (
     Column(name="Outcome", share=46),
@@ -102,7 +103,7 @@ def _amount(text: str, suffix: str) -> Cell | Words:
 
 def _unknown(tables: Sequence[SummaryTable]) -> tuple[Block, ...]:
     items = tuple(
-        Point(lead=f"{table.comparison}, {label}", words=why)
+        Point(lead=f"{table.comparison}, {label}", words=option_words(why))
         for table in tables
         for label, why in table.unanswered
     )

@@ -13,6 +13,8 @@ from metakit.telling.result_words import method_words
 
 _COLUMN = re.compile(r"\b(events|total|time|mean|sd)_([12])\b")
 _QUOTED = re.compile(r"'([a-z]+(?:_[a-z0-9]+)+)'")
+_ASIDE = re.compile(r" \(measure '[a-z_]+'(?: or '[a-z_]+')*\)")
+"""How to ask a command for another measure, which no reader of a report can."""
 _NAME = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
 
 
@@ -23,7 +25,9 @@ def _labels() -> dict[str, str]:
         for registry in (MODELS, ONE_STAGE_VARIANTS, TAU2_ESTIMATORS, MEAN_INTERVALS)
         for entry in registry
     ]
-    return {name: method_words(name) for name in names} | {entry.name: entry.label for entry in MEASURES}
+    policies = {"treatment_arm": "by the sizes of the arms"}
+    measures = {entry.name: entry.label for entry in MEASURES}
+    return {name: method_words(name) for name in names} | measures | policies
 
 
 def option_words(text: str) -> str:
@@ -33,6 +37,9 @@ def option_words(text: str) -> str:
     --------
     >>> option_words("Model random_effects was chosen (events_1)")
     'Model random effects was chosen (events of arm 1)'
+    >>> option_words("it says something about the risk difference (measure 'risk_difference')")
+    'it says something about the risk difference'
     """
+    text = _ASIDE.sub("", text)
     text = _QUOTED.sub(r"\1", _COLUMN.sub(r"\1 of arm \2", text))
     return _NAME.sub(lambda found: _labels().get(found[0], found[0]), text)

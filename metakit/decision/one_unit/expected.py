@@ -199,8 +199,8 @@ class CountRange:
 
 
 def median_words(found: CountRange) -> str:
-    """Say what the median is: a number as likely to be passed as not."""
-    return f"as likely over as under {found.median:.0f}" if found.median else "none as likely as any"
+    """Say what the median is: a number as likely to be passed as not, or none in half of all such units."""
+    return f"as likely over as under {found.median:.0f}" if found.median else "none in half of such units"
 
 
 def counts_among(thumbs: float, risks: FloatArray, *, random: np.random.Generator) -> FloatArray:

@@ -199,7 +199,7 @@ def _bars(question: _Question) -> list[Bar]:
             if own.link is not None and own.link.backwards:
                 ends = ends[::-1]
             bar(
-                f"{label}: effect", basis, ends,
+                f"{label}: effect in a new centre", basis, ends,
                 lambda i, v, n=name: i.effects.__setitem__(n, v),  # type: ignore[misc]
                 lambda v, c=own: shown_effect(c, v),  # type: ignore[misc]
             )  # fmt: skip

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from metakit.core.written import fixed, listed, per_100
 from metakit.decision.certainty import Level
-from metakit.decision.one_unit.expected import Range, median_words
+from metakit.decision.one_unit.expected import CountRange, Range, median_words
 from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_cells import Cell, baseline_value
@@ -66,6 +66,9 @@ def first_screen(
 ) -> FirstScreen:
     """Return the first screen; every claim in it is one that the interval and the certainty support."""
     by_cell = {id(item.cell): item for item in expected}
+    now = {
+        item.cell.outcome.term.id: item.cohort for item in expected if item.cell.is_current and item.cohort
+    }
     rests = {id(item.cell): item for item in evidence}
     lines, speaking = [], []
     for technique in unit.techniques:
@@ -86,7 +89,7 @@ def first_screen(
         lines.append(
             TechniqueLine(
                 technique=technique,
-                said=_other(unit, told, own),
+                said=_other(unit, told, own, now),
                 current=False,
                 compared=bool(compared),
             )
@@ -153,7 +156,7 @@ def noun(unit: Unit, outcome: UnitOutcome) -> str:
     return f"{lower_first(outcome.term.label)}{when}"
 
 
-def _other(unit: Unit, told: Sequence[_Told], work: Workload | None) -> str:
+def _other(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mapping[str, CountRange]) -> str:
     current = unit.technique(unit.current).label
     claims: list[str] = []
     open_: list[str] = []
@@ -185,7 +188,7 @@ def _other(unit: Unit, told: Sequence[_Told], work: Workload | None) -> str:
         )
     if aside:
         parts.append("; ".join(aside))
-    stake = _stake(unit, told, work)
+    stake = _stake(unit, told, work, now)
     return f": {'; '.join([*parts, *([stake] if stake else [])])}."
 
 
@@ -208,7 +211,8 @@ def _basis(entry: _Told) -> str:
     if result is None:  # pragma: no cover - a comparison has a result
         return ""
     ends = sorted(result.interval, reverse=bool(cell.link and cell.link.backwards))
-    shown = f"{shown_effect(cell, result.estimate)}, {together(*(shown_effect(cell, end) for end in ends))}"
+    limits = together(*(shown_effect(cell, end) for end in ends))
+    shown = f"{shown_effect(cell, result.estimate)}, mean of centres {limits}"
     words = _shorter(shown_effect(cell, result.estimate), shown)
     certainty = entry.rests.certainty if entry.rests else "not judged"
     return f"{words}; certainty {certainty.replace(' (', ', ').removesuffix(')')}"
@@ -244,10 +248,11 @@ def supported(unit: Unit, cell: Cell, rests: CellEvidence | None) -> str:
     return ""
 
 
-def _stake(unit: Unit, told: Sequence[_Told], work: Workload | None) -> str:
+def _stake(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mapping[str, CountRange]) -> str:
     """Say what is at stake in a year: thumbs, theatre hours, money."""
     parts = [
         f"{fewer_to_more(entry.item.change)} thumbs with {lower_first(entry.cell.outcome.term.label)}"
+        f"{above_now(entry.item.change, now.get(entry.cell.outcome.term.id))}"
         for entry in told
         if entry.item is not None and entry.item.change is not None and not entry.cell.outcome.scored
     ]
@@ -260,6 +265,13 @@ def _stake(unit: Unit, told: Sequence[_Told], work: Workload | None) -> str:
     if not parts:
         return ""
     return f"at stake in a year's {unit.volume.value:g} thumbs: {', '.join(parts)}"
+
+
+def above_now(change: Range, now: CountRange | None) -> str:
+    """Explain a difference of more thumbs than are planned for as now: what is now is uncertain too."""
+    if now is None or -change.lower <= now.mean:
+        return ""
+    return f" (more than the {per_100(now.mean)} planned for as now, which may be up to {now.upper:.0f})"
 
 
 def _work_words(change: Range | None, first: float | None, what: str) -> str:

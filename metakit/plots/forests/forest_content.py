@@ -20,6 +20,7 @@ from metakit.measures.registry import MEASURES, Measure, Scale
 from metakit.plots.forests.cells import CellTable, usual_cells
 from metakit.plots.forests.content import ForestContent, ForestGroup, ForestRow, ForestSummary, LimitSide
 from metakit.plots.forests.wording import limit_words
+from metakit.telling.option_words import option_words
 from metakit.telling.result_words import how_pooled, mean_label, method_words, spread_words
 
 NO_EFFECT_OF_ITS_OWN = "without an effect of its own; the model uses its counts"
@@ -193,9 +194,8 @@ def _row(
     shown = _own_numbers(source, i, row)
     if shown is None:
         reasons = [item.reason for item in table.set_aside if item.study == name]
-        note = (
-            NO_EFFECT_OF_ITS_OWN if row is not None else next(iter(reasons), "no information on this measure")
-        )
+        told = option_words(next(iter(reasons), "no information on this measure"))
+        note = NO_EFFECT_OF_ITS_OWN if row is not None else told
         return ForestRow(study=name, cells=cells, narrow=narrow, weight=weight, note=note)
     notes = _steps(source, i, known or [table])
     if row is None and known:

@@ -6,6 +6,7 @@ from metakit.decision.summary import absolute_notes, summary_tables
 from metakit.report.page import Page
 from metakit.report.registry import SECTIONS, Content, Section
 from metakit.report.summary_files import CAUTIONS, CSV, HOW, WORD
+from metakit.telling.option_words import option_words
 
 REFERENCES = ("handbook", "altman_1998", "grade_statements")
 STEPS = {"very_low": 1, "low": 2, "moderate": 3, "high": 4}
@@ -26,6 +27,7 @@ def build(page: Page) -> Content | None:
         "total": len(page.certainties),
         "outdated": sum(item.status == "outdated" for item in page.certainties),
         "steps": STEPS,
+        "words": option_words,
         "files": (WORD, CSV),
         "anchors": {part.finding.plan.id: part.anchor for part in page.figures.results},
         "citations": page.citations.numbers(REFERENCES),

@@ -15,6 +15,7 @@ from metakit.report.word_documents.word_manuscript import Manuscript
 from metakit.report.word_documents.word_studies import section_content
 from metakit.report.word_documents.word_tables import WordRow
 from metakit.telling import sections
+from metakit.telling.option_words import option_words
 
 SUMMARY_SHARES = (42, 34, 36, 36, 36, 40, 40)
 MOST_OUTCOMES_ACROSS = 14
@@ -78,7 +79,7 @@ def _summary(text: Manuscript, page: Page) -> None:
         for letter, reason in table.footnotes:
             text.say(f"{letter}  {reason}", small=True)
         for label, reason in table.unanswered:
-            text.say(f"{label}: no pooled answer ({reason}).", small=True)
+            text.say(f"{label}: no pooled answer ({option_words(reason)}).", small=True)
         if table.left_out:
             text.say(f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True)
     for note in absolute_notes(tables):

@@ -9,9 +9,9 @@ from types import SimpleNamespace
 import pytest
 
 from metakit.core.limits import Limits
-from metakit.decision.one_unit.expected import Range
+from metakit.decision.one_unit.expected import CountRange, Range, median_words
 from metakit.decision.one_unit.unit_decision import UnitDecision
-from metakit.decision.one_unit.unit_first import fewer_to_more, none_counted, supported
+from metakit.decision.one_unit.unit_first import above_now, fewer_to_more, none_counted, supported
 from tests.unit.decision.units import COMPLICATIONS, HEAD, REVISIONS, SCORES, decided
 
 THIRD = "  - {id: lrti, technique: lrti, label: LRTI, theatre_minutes: 80, cost: 1500}\n"
@@ -89,3 +89,15 @@ def test_none_counted_is_explained_where_it_first_stands(tmp_path: Path) -> None
 )  # fmt: skip
 def test_differences_are_said_with_their_direction(ends: tuple[float, float], said: str) -> None:
     assert fewer_to_more(Range(mean=0.0, median=0.0, lower=ends[0], upper=ends[1])) == said
+
+
+def test_more_fewer_than_are_planned_for_is_explained() -> None:
+    now = CountRange(mean=3.1, median=3, lower=0, upper=8, level=0.95, moved=0)
+    wide = Range(mean=2.0, median=-1.0, lower=-4.2, upper=15.0)
+    assert above_now(wide, now) == " (more than the 3.1 planned for as now, which may be up to 8)"
+    assert above_now(Range(mean=2.0, median=-1.0, lower=-3.0, upper=15.0), now) == ""
+    assert above_now(wide, None) == ""
+    none = CountRange(mean=0.6, median=0, lower=0, upper=3, level=0.95, moved=0)
+    assert median_words(none) == "none in half of such units" and median_words(now).endswith(
+        "over as under 3"
+    )
