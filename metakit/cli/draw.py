@@ -8,7 +8,14 @@ from typing import Annotated, Literal
 import typer
 
 from metakit.cli.support.choices import name_option
-from metakit.cli.support.drawing import ForestOptions, LookOptions, narrow_enough, split, write_figure
+from metakit.cli.support.drawing import (
+    ForestOptions,
+    LookOptions,
+    narrow_enough,
+    say_taller_than_a_page,
+    split,
+    write_figure,
+)
 from metakit.cli.support.option_groups import File, Measure, ModelOptions, TableOptions, grouped
 from metakit.errors import NotEstimableError
 
@@ -104,6 +111,7 @@ def command(
             ).parts,
             size,
         )  # fmt: skip
+        say_taller_than_a_page(parts)
         write_figure(parts, files, dpi=size.dpi)
 
 

@@ -74,3 +74,16 @@ def test_what_cannot_be_drawn_is_said_and_nothing_is_written(
     )
     assert done.status == 2 and said in done.err, done.err
     assert not (tmp_path / "figure.svg").exists()
+
+
+@pytest.mark.lengthy
+def test_a_figure_taller_than_a_page_is_told_with_the_way_to_cut_it(metakit_command, tmp_path):
+    rows = "".join(f"Study {n},4,{60 + n},6,{61 + n}\n" for n in range(60))
+    table = tmp_path / "many.csv"
+    table.write_text("study,events_1,total_1,events_2,total_2\n" + rows, "utf-8")
+    asked = ("draw", table, "--measure", "risk_ratio", "--width-mm", "85", "--to")
+    said = metakit_command(*asked, tmp_path / "tall.svg")
+    assert said.status == 0 and "more than a page holds; --page-height-mm 230" in said.err
+    cut = metakit_command(*asked, tmp_path / "cut.svg", "--page-height-mm", "230")
+    assert cut.status == 0 and "more than a page" not in cut.err
+    assert len(list(tmp_path.glob("cut-*.svg"))) > 1

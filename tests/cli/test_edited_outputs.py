@@ -203,6 +203,7 @@ def test_refusals_come_before_computing(
     assert taken.read_text() == "mine"
 
 
+@pytest.mark.lengthy
 def test_reconcile(metakit_command, tmp_path: Path) -> None:
     review = make_review(tmp_path / "review", PLANTED)
     home = review / "reconcile"

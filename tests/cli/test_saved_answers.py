@@ -147,6 +147,7 @@ EXPLORED = (
 )  # fmt: skip
 
 
+@pytest.mark.lengthy
 def test_what_was_explored_is_saved_as_rows_and_columns(metakit_command, table: Path, tmp_path: Path) -> None:
     asked = [str(table) if part == "TABLE" else part for part in EXPLORED]
     said = metakit_command(*asked, "--save", tmp_path / "explored.xlsx").out

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from metakit.cli.support.choices import name_option
-from metakit.cli.support.running import echo_placed
+from metakit.cli.support.running import echo_placed, say
 from metakit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -162,6 +162,20 @@ def narrow_enough(build: Callable[[float], Sequence[Figure]], size: Size) -> Seq
         width = max(width - 10, 110.0)
         parts = build(width)
     return parts
+
+
+A_PAGE_MM = 267.0
+"""Height of an A4 page between margins of 15 mm."""
+
+
+def say_taller_than_a_page(parts: Sequence[Figure]) -> None:
+    """Tell of a figure that no page holds, and how it is cut."""
+    tallest = max((25.4 * float(part.get_size_inches()[1]) for part in parts), default=0.0)
+    if tallest > A_PAGE_MM:
+        say(
+            f"metakit: the figure is {tallest:.0f} mm high, more than a page holds; --page-height-mm 230 "
+            "cuts a forest into parts on one axis"
+        )
 
 
 def write_figure(parts: Sequence[Figure], files: Sequence[Path], *, dpi: int) -> None:
