@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from metakit.core.records import CertaintyJudgement, DomainJudgement
+from metakit.core.written import signed
 from metakit.decision.analysis_body import body_of
 from metakit.decision.evidence import EvidenceBody
 from metakit.decision.network_body import network_bodies
@@ -101,14 +102,11 @@ class Certainty:
         Together the levels named explain the level, which never leaves the scale.
         """
         told = [
-            f"{'lowered' if line.levels < 0 else 'raised'} by {abs(line.levels)} for "
-            f"{line.proposal.domain.replace('_', ' ')}"
+            f"{signed(line.levels, 0)} {line.proposal.domain.replace('_', ' ')}"
             for line in self.lines
             if line.levels
         ]
-        return (
-            f"Starts {self.start}; {', '.join(told)}" if told else f"Starts {self.start}, nothing lowers it"
-        )
+        return f"Starts {self.start}{': ' + ', '.join(told) if told else ', nothing lowers it'}"
 
     @property
     def why_not(self) -> str:

@@ -1,5 +1,6 @@
 """The first screen: its numbers are those of the summary of findings, its words those of the certainty."""
 
+from metakit.core.written import signed
 from metakit.decision.certainty import level_after
 from metakit.decision.summary import summary_tables
 from metakit.telling.blocks import Cell, Points, Table, plain
@@ -33,7 +34,7 @@ def test_the_brief_says_what_the_summary_says(demo_findings):
             moved = [line for line in row.certainty.lines if line.levels]
             assert why.startswith(f"Starts {row.certainty.start}")
             for line in moved:
-                assert f"by {abs(line.levels)} for {line.proposal.domain.replace('_', ' ')}" in why
+                assert f"{signed(line.levels, 0)} {line.proposal.domain.replace('_', ' ')}" in why
             assert level_after(row.certainty.start, sum(line.levels for line in moved)) == row.certainty.level
             if row.fragility:
                 assert row.fragility in _texts(cells[5]) and "no difference here and in" in row.fragility
