@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from metakit.core.plans import Protocol
+from metakit.core.results import PoolResult
 from metakit.core.written import count
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.choices.sensitivity_kinds import planned_kinds, standing_of
+from metakit.synthesis.choices.specification_results import Conclusion
 from metakit.synthesis.choices.specifications import conclusion_of
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.fragility_words import event_clause
@@ -13,7 +15,7 @@ from metakit.synthesis.fragility_words import event_clause
 WHERE = {
     "below": "interval below no difference here and",
     "above": "interval above no difference here and",
-    "open": "interval on both sides of no difference here and",
+    "open": "interval across no difference here and",
 }
 """What holds or does not: where the interval lies."""
 
@@ -24,8 +26,10 @@ def fragility_line(finding: AnalysisFinding, protocol: Protocol) -> str:
     A conclusion holds where the interval lies as the headline's does: all below no difference, all above it,
     or across; the line says where. A point estimate counts for nothing.
     """
-    told = [part for part in (choices_clause(finding, protocol), _event(finding)) if part]
-    return begun("; ".join(told))
+    choices, event = choices_clause(finding, protocol), _event(finding)
+    if event and not choices and finding.result is not None:
+        choices = WHERE[_side(finding.result)].removesuffix(" here and")
+    return begun("; ".join(part for part in (choices, event) if part))
 
 
 def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
@@ -36,12 +40,11 @@ def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
     """
     if finding.result is None or finding.comparison is None:
         return ""
-    measure = MEASURES[finding.result.measure]
-    side = conclusion_of(*finding.result.interval, measure.null_value or 0.0)
+    side = _side(finding.result)
     curve, where = finding.specifications, WHERE[side]
     if curve is not None and curve.planned and curve.fraction is not None:
         where = WHERE[curve.conclusion or side]
-        return f"{where} in {_percent(curve.fraction)} of the {len(curve.answered)} planned ways to do it"
+        return f"{where} in {_percent(curve.fraction)} of the {len(curve.answered)} planned ways"
     kinds = planned_kinds(protocol)
     choices = [item for item in finding.sensitivity if item.same_side is not None]
     planned = [item for item in choices if standing_of(item.name, kinds) == "planned"]
@@ -51,6 +54,10 @@ def choices_clause(finding: AnalysisFinding, protocol: Protocol) -> str:
     same = sum(bool(item.same_side) for item in asked)
     words = count(len(asked), "planned other choice" if planned else "other choice")
     return f"{where} in {same} of {words}{'' if planned else ', none of them planned'}"
+
+
+def _side(result: PoolResult) -> Conclusion:
+    return conclusion_of(*result.interval, MEASURES[result.measure].null_value or 0.0)
 
 
 def _event(finding: AnalysisFinding) -> str:

@@ -67,12 +67,12 @@ def _events(
 
 
 def event_clause(found: Fragility, result: PoolResult, comparison: ComparisonPlan) -> str:
-    """Say in a clause whether one event would move the interval across no difference, "" if unknown."""
+    """Say in a clause whether one event would change on which side the interval lies, "" if unknown."""
     if found.reason or found.hangs_on_one_event is None or not found.tried:
         return ""
     if not found.flips:
-        return "one event more or less in one arm would not move the interval across no difference"
-    return f"{_change(_nearest(found, result), comparison)} would move the interval across no difference"
+        return "no single event would change that"
+    return f"{_change(_nearest(found, result), comparison)} would change that"
 
 
 def _nearest(found: Fragility, result: PoolResult) -> Flip:
