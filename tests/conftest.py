@@ -18,6 +18,9 @@ OFTEN, EVERY = 2, 12
 """Of a grid of cases, the default set runs the first two and then every twelfth."""
 CARRIED_OUT = {"demo_findings", "demo_report", "demo_already_synthesised"}
 
+if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
+    # Two processes and hundreds of commands would each compile every module again: keep it (git ignores it).
+    sys.dont_write_bytecode = False
 sys.path.insert(0, str(Path(__file__).resolve().parent / "reference"))
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -70,7 +73,7 @@ def demo_already_synthesised(demo_findings: Findings, monkeypatch: pytest.Monkey
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Sort tests into sets: what a browser shows and most of a grid walk; what is left and short is quick."""
+    """Sort tests into sets: browsers, the whole report and most of a grid walk; what is left and short is quick."""
     seen: dict[str, int] = {}
     for item in items:
         if item.get_closest_marker("grid"):
@@ -78,8 +81,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             number = seen[place] = seen.get(place, -1) + 1
             if number >= OFTEN and number % EVERY:
                 item.add_marker("walk")
-        if ROOT / "tests" / "browser" in item.path.parents:
+        asked = set(getattr(item, "fixturenames", ()))
+        if ROOT / "tests" / "browser" in item.path.parents or "demo_report" in asked:
             item.add_marker("walk")
         long = any(item.get_closest_marker(name) for name in ("slow", "walk", "grid", "lengthy"))
-        if not long and not CARRIED_OUT & set(getattr(item, "fixturenames", ())):
+        if not long and not CARRIED_OUT & asked:
             item.add_marker("quick")

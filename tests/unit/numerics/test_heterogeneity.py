@@ -60,3 +60,29 @@ def test_no_interval_with_two_studies_and_no_ratio_with_one() -> None:
 
 def test_unbounded_tau2_is_all_heterogeneity() -> None:
     assert float(ratios_from_tau2(0.1, np.inf).i2) == 1
+
+
+# Higgins JPT & Thompson SG 2002, Stat Med 21:1539-1558, equation 11 (Q above k) and 12, written out.
+@pytest.mark.parametrize(("q", "df"), [(20.0, 7.0), (8.0, 7.0), (5.0, 7.0), (30.0, 2.0), (3.0, 2.0)])
+def test_based_limits_of_h_by_the_paper(q: float, df: float) -> None:
+    k = df + 1
+    error = (
+        0.5 * (np.log(q) - np.log(k - 1)) / (np.sqrt(2 * q) - np.sqrt(2 * k - 3))
+        if q > k
+        else np.sqrt(1 / (2 * (k - 2)) * (1 - 1 / (3 * (k - 2) ** 2)))
+    )
+    h = max(1.0, np.sqrt(q / df))
+    factor = np.exp(stats.norm.ppf(0.95) * error)
+    found = ratios_from_q(np.array(q), np.array(df), 0.9)
+    assert float(found.h) == pytest.approx(h, rel=1e-12)
+    assert float(found.h_upper) == pytest.approx(h * factor, rel=1e-12)
+    assert float(found.h_lower) == pytest.approx(max(1.0, h / factor), rel=1e-12)
+    assert float(found.i2_upper) == pytest.approx(1 - 1 / (h * factor) ** 2, rel=1e-12)
+
+
+def test_limits_of_one_and_two_studies_say_nothing() -> None:
+    for df in (0.0, 1.0):
+        found = ratios_from_q(np.array(4.0 * df), np.array(df))
+        assert (float(found.h_lower), float(found.h_upper)) == (1.0, np.inf)
+        assert float(found.h) == (2.0 if df else 1.0)
+        assert (float(found.i2_lower), float(found.i2_upper)) == (0.0, 1.0)

@@ -78,3 +78,19 @@ def test_against_brentq(centre: float, scale: float) -> None:
 
     found = root_in_bracket(lambda x, rows: cubic(x), np.array([-10.0]), np.array([10.0]))
     assert found.root[0] == pytest.approx(optimize.brentq(cubic, -10, 10, xtol=1e-14), abs=1e-12)
+
+
+def test_a_kink_is_found_by_halving_to_the_width_that_is_asked() -> None:
+    # The slope is 0 everywhere: no step of Newton's is inside, and the bracket alone ends the search.
+    def stairs(x: float) -> tuple[float, float]:
+        return (1.0 if x < 3.0 else -1.0), 0.0
+
+    root, settled = newton_of_one(stairs, np.float64(0.0), np.float64(8.0), np.float64(1.0))
+    assert settled and root == pytest.approx(3.0, rel=1e-9)
+    found = newton_in_bracket(
+        lambda x, rows: (np.where(x < 3.0, 1.0, -1.0), np.zeros_like(x)),
+        np.zeros(1),
+        np.full(1, 8.0),
+        np.ones(1),
+    )
+    assert found.converged.all() and found.root[0] == root

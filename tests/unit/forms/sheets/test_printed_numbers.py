@@ -129,3 +129,22 @@ def test_the_percentage_of_a_small_total_names_one_count():
 )
 def test_counts_with_commas_ask_and_never_fail(text: str, question: str) -> None:
     assert read_printed(text).question == question
+
+
+@pytest.mark.parametrize(
+    ("text", "comma", "told"),
+    [
+        ("12", False, ()),
+        ("-3.2", False, ()),
+        ("4/29 (13.8 %)", False, ()),
+        ("3.2", True, ()),
+        ("−3.2", False, ("the sign in −3.2 is read as minus",)),
+        ("1 204", False, ("1 204 is read with spaces between thousands",)),
+        ("0·84", False, ("the raised point in 0·84 is read as a decimal point",)),
+        ("3,2", True, ("3,2 is read with a decimal comma",)),
+        ("1,234,567", False, ("1,234,567 is read with commas between thousands",)),
+        ("NR", False, ("NR is read as no number (not reported)",)),
+    ],
+)
+def test_each_change_is_told_and_nothing_else(text: str, comma: bool, told: tuple[str, ...]) -> None:
+    assert read_printed(text, decimal_comma=comma).told == told

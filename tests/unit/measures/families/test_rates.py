@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from statsmodels.stats.rates import confint_poisson_2indep
 
-from metakit.measures.families.rates import rate, rate_ratio
+from metakit.measures.families.rates import _reason_ratio, rate, rate_ratio
 
 # Deaths and person-years of British doctors by smoking (Breslow NE & Day NE 1987; Doll & Hill). Published data.
 DOCTORS = {
@@ -69,3 +69,12 @@ def test_ratio_without_events() -> None:
     )
     np.testing.assert_allclose(found.variance[1:], [2 + 1 / 3.5, 1 / 2 + 1 / 3], rtol=1e-12)
     assert rate_ratio(data, zero_cells="none").estimable.tolist() == [False, False, True]
+
+
+def test_a_study_without_events_is_set_aside_for_what_it_lacks() -> None:
+    row = {"time_1": 10.0, "time_2": 12.0}
+    nothing = _reason_ratio({**row, "events_1": 0.0, "events_2": 0.0}, scale="log", zero_cells="none")
+    assert "in either arm" in nothing
+    for one, two in ((0.0, 3.0), (3.0, 0.0)):
+        said = _reason_ratio({**row, "events_1": one, "events_2": two}, scale="log", zero_cells="none")
+        assert "an arm without events" in said
