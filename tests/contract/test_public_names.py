@@ -103,6 +103,7 @@ def test_a_printed_table_as_a_frame(tmp_path):
     assert frame.attrs["left_out"] == [["Bramhope", "events_1 and total_1 not reported"]]
 
 
+@pytest.mark.walk
 def test_a_strict_type_checker_passes_a_script_that_uses_every_name(tmp_path):
     script = Path(__file__).with_name("public_names.py")
     used = {

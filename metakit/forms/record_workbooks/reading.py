@@ -240,6 +240,12 @@ def _zipped(path: Path, shown: str) -> Book:
                 name = Path(member.filename).name  # folders in the archive are left out, '..' with them
                 if name.endswith(".csv") and not name.startswith((".", "~")):
                     target = Path(folder) / name
+                    if target.exists():
+                        raise _stop(
+                            f"{shown} > {name[:80]}",
+                            "the archive holds two files of this name",
+                            hint="leave one out",
+                        )
                     target.write_bytes(package.read(member))
                     files.append(target)
             return _csv_book(sorted(files), shown)

@@ -8,6 +8,7 @@ import openpyxl
 import pytest
 
 from metakit.errors import UnreadableError
+from metakit.forms.record_workbooks.csv_writing import csv_texts
 from metakit.forms.record_workbooks.reading import read_book
 
 
@@ -88,3 +89,14 @@ def test_value_far_below_is_not_lost(filled, tmp_path):
     book["outcomes"].cell(9_000, 3).value = 4
     book.save(path)
     assert "outcomes!C9000" in refused(path)
+
+
+def test_two_files_of_one_name_in_an_archive_are_not_chosen_between(layout, record, tmp_path):
+    files = csv_texts(layout, {"lanternby": record})
+    path = tmp_path / "book.zip"
+    with zipfile.ZipFile(path, "w") as package:
+        for name, content in files.items():
+            package.writestr(name, content)
+        package.writestr("older/study.csv", files["study.csv"])
+    with pytest.raises(UnreadableError, match=r"study\.csv: error: the archive holds two files of this name"):
+        read_book(path)
