@@ -160,9 +160,13 @@ def _child(order: Order, out: Path, err: Path, tally: int) -> None:
     try:
         from metakit.__main__ import main
 
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
         main()
     except SystemExit as stop:
         status = int(stop.code or 0)
+    except KeyboardInterrupt:  # before the first line of the command: Python itself was starting
+        status = 130
+        sys.stderr.write("metakit: stopped; nothing half-written was left behind\n")
     except BaseException:
         traceback.print_exc()
     watch.going = False
@@ -181,9 +185,14 @@ def _serve() -> None:
             out, err = Path(scratch) / f"{number}.out", Path(scratch) / f"{number}.err"
             tally = os.open(Path(scratch) / f"{number}.n", os.O_RDWR | os.O_CREAT | os.O_TRUNC)
             begun = time.monotonic()
+            signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # until the child is the command
             child = os.fork()
             if child == 0:
-                _child(order, out, err, tally)
+                try:
+                    _child(order, out, err, tally)
+                finally:
+                    os._exit(71)
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
             if isinstance(order.at, float):
                 time.sleep(order.at)
                 os.kill(child, signal.SIGKILL if order.how == "kill" else signal.SIGINT)

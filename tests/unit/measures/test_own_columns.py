@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from metakit import DataError, UsageError, effect_sizes
+from metakit.measures.own_columns import with_study_names
 
 OURS = {"study": ["Alderwick", "Bramhope"], "events_1": [4, 3], "total_1": [29, 41], "events_2": [6, 9],
         "total_2": [30, 40], "design": ["trial", "cohort"]}  # fmt: skip
@@ -40,3 +41,16 @@ def test_missing_numbers_are_a_problem_or_set_aside_by_name():
     assert [(item.study, item.reason) for item in kept.set_aside] == [("Bramhope", "events_2 missing")]
     with pytest.raises(UsageError, match="set_aside"):
         effect_sizes(frame, measure="risk_ratio", missing="setaside")
+
+
+def test_an_index_of_names_becomes_the_studies_and_nothing_else_does() -> None:
+    data = {"events": [1, 2], "total": [10, 12]}
+    assert with_study_names(data) is data
+    counted = pd.DataFrame(data)
+    assert with_study_names(counted) is counted
+    named = pd.DataFrame(data, index=["A", "B"])
+    assert list(with_study_names(named)["study"]) == ["A", "B"]
+    both = pd.DataFrame({"study": ["C", "D"], **data}, index=["A", "B"])
+    assert with_study_names(both) is both
+    years = pd.DataFrame(data, index=[2001.5, 2002.5])
+    assert with_study_names(years) is years

@@ -44,3 +44,8 @@ def test_limits_that_meet_or_cross_are_refused() -> None:
         with pytest.raises(UsageError, match="must lie below"):
             cv.sd_from_interval(lower, upper, 20)
     assert cv.sd_from_interval(2, 2.001, 20).value > 0
+
+
+def test_only_a_bound_is_said_to_be_one() -> None:
+    assert "upper bound" not in cv.sd_from_p(3.0, 0.2, 12, 15).inputs
+    assert "upper bound" in cv.sd_from_p(3.0, 0.2, 12, 15, exact=False).inputs
