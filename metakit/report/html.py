@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from metakit.report.citations import Citations
 from metakit.report.drawing.figure_parts import FigurePart
@@ -78,9 +78,7 @@ class Html:
         """Write one block."""
         if isinstance(block, Say):
             said = _element("p", self.words(block.words), _class(block.look))
-            return (
-                Markup("<div{}>{}</div>").format(_class("warning"), said) if block.look == "warning" else said
-            )
+            return _filled("<div{}>{}</div>", _class("warning"), said) if block.look == "warning" else said
         if isinstance(block, Points):
             return self._points(block)
         if isinstance(block, Table):
@@ -93,13 +91,15 @@ class Html:
 
     def _run(self, run: Run) -> Markup:
         if run.look == "level":
-            said = _LEVEL.format(_NOTHING.join(_STEPS[n < run.steps] for n in range(4)), shown_text(run.text))
+            said = _filled(
+                _LEVEL, _NOTHING.join(_STEPS[n < run.steps] for n in range(4)), shown_text(run.text)
+            )
         else:
-            said = _RUNS[run.look].format(shown_text(run.text)) if run.text else _NOTHING
+            said = _filled(_RUNS[run.look], shown_text(run.text)) if run.text else _NOTHING
         if run.to:
-            said = Markup('<a href="{}#{}">{}</a>').format(self.home, run.to, said)
+            said = _filled('<a href="{}#{}">{}</a>', self.home, run.to, said)
         for number in self.citations.numbers(run.cites):
-            said += Markup(' <a class="cite" href="#reference-{0}">[{0}]</a>').format(number)
+            said += _filled(' <a class="cite" href="#reference-{0}">[{0}]</a>', number)
         return said
 
     def _points(self, block: Points) -> Markup:
@@ -113,31 +113,29 @@ class Html:
                 )
                 for item in block.items
             )
-            return Markup('<dl class="glance">\n{}\n</dl>').format(_LINES.join(pairs))
-        name = Markup(' aria-label="{}"').format(shown_text(block.label)) if block.label else _NOTHING
+            return _filled('<dl class="glance">\n{}\n</dl>', _LINES.join(pairs))
+        name = _filled(' aria-label="{}"', shown_text(block.label)) if block.label else _NOTHING
         items = (
             _element("li", self._lead(item) + self.words(item.words) + self._under(item))
             for item in block.items
         )
-        return Markup("<ul{}{}>\n{}\n</ul>").format(_class(block.look), name, _LINES.join(items))
+        return _filled("<ul{}{}>\n{}\n</ul>", _class(block.look), name, _LINES.join(items))
 
     def _lead(self, item: Point) -> Markup:
-        return Markup("<strong>{}</strong>: ").format(shown_text(item.lead)) if item.lead else _NOTHING
+        return _filled("<strong>{}</strong>: ", shown_text(item.lead)) if item.lead else _NOTHING
 
     def _under(self, item: Point) -> Markup:
-        return (
-            Markup('\n<span class="sub">{}</span>').format(self.words(item.under)) if item.under else _NOTHING
-        )
+        return _filled('\n<span class="sub">{}</span>', self.words(item.under)) if item.under else _NOTHING
 
     def _table(self, block: Table) -> Markup:
         head = _NOTHING.join(
             _element("th", shown_text(column.name), Markup(' scope="col"')) for column in block.columns
         )
         together = any(isinstance(row[0], Cell) and row[0].rows > 1 for row in block.rows)
-        return Markup(
+        return _filled(
             '<div class="table-scroll" role="region" tabindex="0" aria-label="{}">\n<table{}>\n'
-            "<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}\n</tbody>\n</table>\n</div>"
-        ).format(
+            "<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}\n</tbody>\n</table>\n</div>",
+
             shown_text(block.label), _class(block.look), self._lines(block.caption), head,
             _LINES.join(
                 self._row(block, row, "headline" if n < block.leading else "first" if together else "")
@@ -150,15 +148,15 @@ class Html:
         part = cell.opens if isinstance(cell, Cell) else None
         if part is None:
             return _NOTHING
-        return _OPENED.format(part.anchor, self.words(part.title), self.blocks(part.blocks))
+        return _filled(_OPENED, part.anchor, self.words(part.title), self.blocks(part.blocks))
 
     def _row(self, block: Table, row: Sequence[tuple[int, Cell | Words]], look: str) -> Markup:
         first, cell = row[0]
         if len(row) == 1 and isinstance(cell, Cell) and cell.across == len(block.columns):
-            marks = Markup(' scope="rowgroup" colspan="{}"').format(cell.across)
-            return Markup('<tr class="group">{}</tr>').format(_element("th", self._lines(cell), marks))
+            marks = _filled(' scope="rowgroup" colspan="{}"', cell.across)
+            return _filled('<tr class="group">{}</tr>', _element("th", self._lines(cell), marks))
         cells = (self._cell(block, column, item) for column, item in row)
-        return Markup("<tr{}>{}</tr>").format(_class("" if first else look), _NOTHING.join(cells))
+        return _filled("<tr{}>{}</tr>", _class("" if first else look), _NOTHING.join(cells))
 
     def _cell(self, block: Table, place: int, cell: Cell | Words) -> Markup:
         column = block.columns[place]
@@ -166,10 +164,10 @@ class Html:
         if column.number:
             marks += _class("number")
         if block.look == "stacked":
-            marks += Markup(' data-label="{}"').format(shown_text(column.name))
+            marks += _filled(' data-label="{}"', shown_text(column.name))
         if isinstance(cell, Cell):
-            marks += Markup(' rowspan="{}"').format(cell.rows) if cell.rows > 1 else _NOTHING
-            marks += Markup(' colspan="{}"').format(cell.across) if cell.across > 1 else _NOTHING
+            marks += _filled(' rowspan="{}"', cell.rows) if cell.rows > 1 else _NOTHING
+            marks += _filled(' colspan="{}"', cell.across) if cell.across > 1 else _NOTHING
         return _element("td" if place else "th", self._lines(cell), marks)
 
     def _lines(self, cell: Cell | Words) -> Markup:
@@ -178,20 +176,20 @@ class Html:
         quiet = (
             self.words(line)
             if isinstance(line, Run) and line.look != "plain"
-            else _UNDER.format(self.words(line))
+            else _filled(_UNDER, self.words(line))
             for line in cell.under
         )
-        opens = cell.opens and _OPENS.format(cell.opens.anchor, shown_text(plain(cell.opens.about)))
+        opens = cell.opens and _filled(_OPENS, cell.opens.anchor, shown_text(plain(cell.opens.about)))
         return self.words(cell.words) + _NOTHING.join(quiet) + (opens or _NOTHING)
 
     def _picture(self, block: Picture) -> Markup:
         part = self.figures.get(block.name)
         if part is None:
             return _NOTHING
-        return Markup(
+        return _filled(
             '<figure{}>\n<div class="figure-scroll" role="region" tabindex="0" aria-label="Figure {}">\n{}\n'
-            '</div>\n<figcaption>{} <a href="figures/{}.svg">Figure as a file</a></figcaption>\n</figure>'
-        ).format(
+            '</div>\n<figcaption>{} <a href="figures/{}.svg">Figure as a file</a></figcaption>\n</figure>',
+
             _class(block.look), part.name.replace("_", " "), part.markup, shown_text(part.caption), part.name
         )  # fmt: skip
 
@@ -201,25 +199,36 @@ class Html:
             return _NOTHING
         title = self.words(part.title)
         if part.folded and part.anchor:
-            about = Markup('<span class="what">{}</span>').format(self.words(part.about))
-            return _FOLDED.format(part.anchor, 2 + part.level, title, about if part.about else "", inside)
+            about = _filled('<span class="what">{}</span>', self.words(part.about))
+            return _filled(_FOLDED, part.anchor, 2 + part.level, title, about if part.about else "", inside)
         if part.folded:
-            return Markup("<details>\n<summary>{}</summary>\n{}\n</details>").format(title, inside)
-        about = Markup('\n<p class="what">{}</p>').format(self.words(part.about)) if part.about else _NOTHING
+            return _filled("<details>\n<summary>{}</summary>\n{}\n</details>", title, inside)
+        about = _filled('\n<p class="what">{}</p>', self.words(part.about)) if part.about else _NOTHING
         if part.anchor:
-            return Markup(
+            return _filled(
                 '<article id="{0}" class="result" aria-labelledby="{0}-title">\n'
-                '<h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}\n{4}\n</article>'
-            ).format(part.anchor, 2 + part.level, title, about, inside)
+                '<h{1} id="{0}-title" dir="auto">{2}</h{1}>{3}\n{4}\n</article>',
+                part.anchor,
+                2 + part.level,
+                title,
+                about,
+                inside,
+            )
         look = part.look or ("small" if part.level > 1 else "")
         return _element(f"h{2 + part.level}", title, _class(look)) + about + _LINES + inside
+
+
+def _filled(pattern: str, *values: object) -> Markup:
+    """Put values into a pattern of our own, escaped unless they are markup; `Markup.format` takes long."""
+    safe = [value if isinstance(value, Markup) else escape(value) for value in values]
+    return Markup(str.format(pattern, *safe))  # noqa: S704 - the patterns stand here, values are escaped
 
 
 def _element(tag: str, inside: str, marks: Markup = _NOTHING) -> Markup:
     """Write an element; where its text reads from the right, the browser shall find out."""
     way = Markup(' dir="auto"') if _FROM_RIGHT.search(inside) else _NOTHING
-    return Markup("<{0}{1}{2}>{3}</{0}>").format(tag, marks, way, inside)
+    return _filled("<{0}{1}{2}>{3}</{0}>", tag, marks, way, inside)
 
 
 def _class(name: str) -> Markup:
-    return Markup(' class="{}"').format(name) if name not in ("", "plain", "list") else _NOTHING
+    return _filled(' class="{}"', name) if name not in ("", "plain", "list") else _NOTHING

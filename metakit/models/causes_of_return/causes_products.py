@@ -14,6 +14,7 @@ from metakit.numerics.roots import root_in_bracket
 from metakit.numerics.weights import IndexArray
 
 _POINTS = 240
+_PLACES = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,5 +68,11 @@ class ShareTable:
 
         every = np.arange(len(probabilities))
         above_zero = below(low, every) < 0
+        # One look at places all along brings the ends of each bracket together.
+        places = np.linspace(low[0], high[0], _PLACES)
+        mass = self.below(np.exp(places)[:, None] / rate.value) @ rate.weight
+        first = np.clip(np.searchsorted(mass, probabilities) - 1, 0, _PLACES - 2)
+        around = (mass[first] < probabilities) & (mass[first + 1] >= probabilities)
+        low, high = np.where(around, places[first], low), np.where(around, places[first + 1], high)
         found = root_in_bracket(below, low, high)
         return np.where(above_zero, np.exp(found.root), 0.0)
