@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -27,7 +28,8 @@ class FigurePart:
     The SVG stands by itself; `markup` is the leaner form for a page that has the font of all its figures.
     `figure` is the drawing, `scene` what it shows where that is all; `redraw` gives it at another size, None
     where it has one size only. A part that another process drew has no drawing: `elsewhere` then gives the
-    same part drawn here.
+    same part drawn here. `beside` says that the page shows the SVG file beside it, loaded as a reader comes
+    near.
     """
 
     name: str
@@ -40,6 +42,7 @@ class FigurePart:
     title: str = ""
     redraw: Redraw | None = field(default=None, repr=False, compare=False)
     elsewhere: Callable[[], FigurePart] | None = field(default=None, repr=False, compare=False)
+    beside: bool = False
 
     @property
     def markup(self) -> Markup:
@@ -48,12 +51,27 @@ class FigurePart:
         Of a drawing that would weigh more than all others of its section, the page holds the words; the
         drawing is the file beside it.
         """
+        if self.beside:
+            return self._image()
         from metakit.plots.svg_page import page_scene, page_svg
 
         drawn = page_svg(self.svg) if self.scene is None else page_scene(self.scene, self.title, self.text)
         if len(drawn) > LARGEST_ON_PAGE:
             return Markup("<p>{} (The drawing is large: it stands in the file.)</p>").format(self.text)
         return Markup(drawn)  # noqa: S704
+
+    def _image(self) -> Markup:
+        """Return the SVG file as an image of its size; its words stand where it is missing."""
+        size = "".join(
+            f' {name}="{round(float(found[1]))}"'
+            for name in ("width", "height")
+            if (found := re.search(rf'<svg [^>]*\b{name}="([0-9.]+)', self.svg))
+        )
+        return Markup('<img src="figures/{}.svg" loading="lazy" decoding="async" alt="{}"{}>').format(
+            self.name,
+            self.text,
+            Markup(size),  # noqa: S704 - digits
+        )
 
     @property
     def drawing(self) -> Figure | None:

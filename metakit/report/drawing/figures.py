@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from itertools import groupby
+from typing import TypeVar, cast
 
 from metakit.core.sharing import Mapper
 from metakit.core.written import count
@@ -19,6 +20,9 @@ from metakit.report.drawing.trouble_figures import draw_trouble
 from metakit.synthesis.findings import AnalysisFinding, Findings
 from metakit.telling.facts import RESULT, Names
 
+_HERE = __name__.rpartition(".")[0]
+MOST_ON_PAGE = 200
+"""Figures that a page holds itself; of more, it shows the files beside it."""
 MOST_ROWS = 10
 """Analyses in one piece of the overview: as many as a printed page shows in readable type."""
 
@@ -115,7 +119,7 @@ def draw_all(
     progress("drawing the overview")
     overview, pieces = _overviews(findings.analyses, kinds)
     progress("drawing the appraisal")
-    return ReportFigures(
+    drawn_all = ReportFigures(
         trouble=draw_trouble(findings, kinds),
         overview=overview,
         overview_parts=pieces,
@@ -125,6 +129,24 @@ def draw_all(
         networks=tuple(networks),
         explorations=ExplorationFigures(bubbles=bubbles, robustness=robustness),
     )
+    return beside_the_page(drawn_all) if ".svg" in kinds and len(drawn_all.all) > MOST_ON_PAGE else drawn_all
+
+
+Drawn = TypeVar("Drawn")
+
+
+def beside_the_page(drawn: Drawn) -> Drawn:
+    """Return figures, or what holds some, to be shown by their files beside the page."""
+    if isinstance(drawn, FigurePart):
+        return replace(drawn, beside=True)
+    if isinstance(drawn, tuple):
+        return cast(Drawn, tuple(map(beside_the_page, drawn)))
+    if isinstance(drawn, dict):
+        return cast(Drawn, {name: beside_the_page(part) for name, part in drawn.items()})
+    if type(drawn).__module__.startswith(_HERE) and is_dataclass(drawn) and not isinstance(drawn, type):
+        parts = {part.name: beside_the_page(getattr(drawn, part.name)) for part in fields(drawn) if part.init}
+        return cast(Drawn, replace(drawn, **parts))
+    return drawn
 
 
 def _overviews(
