@@ -25,6 +25,7 @@ from metakit.report.folders.changes import Changes, changes_since
 from metakit.report.folders.changes_monitoring import monitoring_sentences
 from metakit.report.folders.changes_reading import EarlierReport
 from metakit.report.folders.output_folder import FIGURES, NUMBERS, Written, write_folder
+from metakit.report.json_text import json_text
 from metakit.report.page import Page
 from metakit.report.render import render_brief, render_page
 from metakit.report.reporting.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
@@ -209,4 +210,4 @@ def numbers_text(findings: Findings, certainties: Sequence[Certainty] | None = N
     judged = certainty_json(found, network_certainties(findings), pair_certainties(findings))
     answer = {**findings.to_json(), **judged}
     answer["planned"] = [line.to_json() for line in plan_account(Facts.of(findings))]
-    return json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(answer) + "\n"

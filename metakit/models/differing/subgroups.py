@@ -191,9 +191,9 @@ def _integrated(
     likelihood = likelihood_of(table)
     for chosen in levels:
         part = table.select(names == chosen)
-        result = pool(part, inference="half_normal", likelihood=likelihood, level=level)
+        result = pool(part, inference="half_normal", likelihood=likelihood, level=level, beside=False)
         alone = result.posterior is None
-        options = PoolOptions(level=level, likelihood=likelihood)
+        options = PoolOptions(level=level, likelihood=likelihood, beside=False)
         mean = MODELS["half_normal"].fit(part, options) if alone else result
         posteriors.append(mean)
         ahead = None if alone else getattr(result, "prediction", None)
