@@ -82,7 +82,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if number >= OFTEN and number % EVERY:
                 item.add_marker("walk")
         asked = set(getattr(item, "fixturenames", ()))
-        if ROOT / "tests" / "browser" in item.path.parents or "demo_report" in asked:
+        whole = ROOT / "tests" / "browser" in item.path.parents or "demo_report" in asked
+        if whole and not item.get_closest_marker("slow"):
             item.add_marker("walk")
         long = any(item.get_closest_marker(name) for name in ("slow", "walk", "grid", "lengthy"))
         if not long and not CARRIED_OUT & asked:

@@ -67,7 +67,7 @@ def arm(desk: Listening) -> str:
 
 
 def saved(page: Any) -> None:
-    expect(page.locator("#saving")).to_have_text("Saved")
+    expect(page.locator("#saving")).to_have_text("Saved", timeout=20_000)
 
 
 def typed(review: Path) -> Any:
@@ -111,6 +111,58 @@ def test_what_is_typed_while_the_desk_is_gone_arrives_when_it_is_back(
     desk.start()
     expect(page.locator("#saving")).to_have_text("Saved", timeout=15_000)
     assert (typed(review)["arms"][0]["women"], typed(review)["arms"][0]["smokers"]) == ("30", "4")
+
+
+OPEN_FOLDS = (
+    "one => { for (let at = one; at; at = at.parentElement) if (at.tagName === 'DETAILS') at.open = true }"
+)
+
+
+def outcome(desk: Listening) -> str:
+    return f"{desk.address}/extract/AB/{STUDY}/outcomes%5BA%2Fany_complication%2F12%2Fmonths%5D"
+
+
+def test_nothing_typed_is_lost_while_a_part_is_shown_again(visit, desk: Listening, review: Path) -> None:
+    """What is asked depends on how an outcome is reported; the next field may be half typed by then."""
+    page = visit().page
+    page.goto(outcome(desk))
+    shown = page.evaluate("performance.timeOrigin")
+    entry = "outcomes[A/any_complication/12/months]"
+    definition = page.locator(f'[data-address="{entry}.author_definition"] textarea')
+    definition.evaluate(OPEN_FOLDS)
+    definition.focus()
+    page.keyboard.insert_text("half a sentence ")
+    # The answer to what was chosen before comes while this is typed.
+    page.locator(f'[data-address="{entry}.reporting"] select').evaluate(
+        "one => { one.value = 'not_reported'; one.dispatchEvent(new Event('change', { bubbles: true })); }"
+    )
+    saved(page)
+    page.wait_for_timeout(600)
+    assert page.evaluate("performance.timeOrigin") == shown  # it waits for the person
+    page.keyboard.insert_text("and the rest")
+    page.keyboard.press("Tab")
+    page.wait_for_function("shown => performance.timeOrigin !== shown", arg=shown)
+    written = next(one for one in typed(review)["outcomes"] if one["reporting"] == "not_reported")
+    assert written["author_definition"].startswith("half a sentence and the rest")
+
+
+def test_what_is_typed_in_the_moment_of_leaving_is_sent_by_the_next_page(
+    visit, desk: Listening, review: Path
+) -> None:
+    page = visit().page
+    page.goto(arm(desk))
+    page.locator('[data-address="arms[A].women"] input').focus()
+    page.keyboard.press("Control+a")
+    page.keyboard.insert_text("30")
+    page.evaluate("location.reload()")
+    saved(page)
+    assert typed(review)["arms"][0]["women"] == "30"
+    page.locator('[data-address="arms[A].women"] input').fill("29")
+    page.get_by_role("link", name="To do", exact=True).click()  # the save goes on while the page is left
+    page.wait_for_url(f"{desk.address}/")
+    page.goto(arm(desk))
+    expect(page.locator('[data-address="arms[A].women"] input')).to_have_value("29")
+    assert typed(review)["arms"][0]["women"] == "29"
 
 
 def test_two_windows_never_overwrite_each_other(visit, desk: Listening, review: Path) -> None:

@@ -30,4 +30,4 @@ def _terms(asked: Asked) -> Response:
     return JSONResponse({"terms": found})
 
 
-PAGE = Page(name="terms", routes=(shown("/terms", _terms),))
+PAGE = Page(name="terms", routes=(shown("/terms", _terms),), scripts=("terms.js",))

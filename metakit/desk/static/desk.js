@@ -16,12 +16,12 @@
     line.textContent = text;
     status.append(line);
   };
-  const post = (url, fields) =>
-    fetch(url, {
-      method: "POST",
-      headers: { "content-type": "application/x-www-form-urlencoded", accept: "application/json" },
-      body: new URLSearchParams(fields),
-    });
+  const post = (url, fields) => {
+    const body = String(new URLSearchParams(fields));
+    const headers = { "content-type": "application/x-www-form-urlencoded", accept: "application/json" };
+    // A save is not called off when the person goes to another page; browsers grant that to 64 kB.
+    return fetch(url, { method: "POST", headers, body, keepalive: body.length < 60000 });
+  };
   window.desk = { tell, post, file: () => record && { file: record.dataset.file, sha256: record.dataset.sha256 } };
 
   // --- forms that are sent by a button ---
@@ -75,10 +75,15 @@
   const place = record && `desk:${record.dataset.file}`;
   const queue = [];
   let busy = false;
+  let again = false;
   const valueOf = (field) => {
     if (field.dataset.kind === "boxes") return all("input:checked", field).map((one) => one.value).join("\n");
     const typed = field.querySelector("input, select, textarea").value.trim();
     return "many" in field.dataset && field.dataset.kind === "terms" ? typed.split(/\s*,\s*/).filter(Boolean).join("\n") : typed;
+  };
+  const write = (field, value) => {
+    if (field.dataset.kind === "boxes") all("input", field).forEach((tick) => (tick.checked = value.split("\n").includes(tick.value)));
+    else field.querySelector("input, select, textarea").value = field.dataset.kind === "terms" ? value.replaceAll("\n", ", ") : value;
   };
   const fieldAt = (address) => all("[data-address]", record).find((one) => one.dataset.address === address);
   const keep = () => {
@@ -144,8 +149,7 @@
       button.addEventListener("click", () => {
         box.remove();
         field.dataset.saved = answer.theirs;
-        if (field.dataset.kind === "boxes") all("input", field).forEach((tick) => (tick.checked = value.split("\n").includes(tick.value)));
-        else field.querySelector("input, select, textarea").value = value.replaceAll("\n", ", ");
+        write(field, value);
         save(field);
         tell("");
       });
@@ -175,10 +179,7 @@
       if (response.ok) {
         show(answer);
         if (!queue.length) tell("Saved");
-        if (answer.again && !queue.length) {
-          sessionStorage.setItem("desk:focus", document.activeElement?.id || "");
-          location.reload();
-        }
+        again ||= answer.again;
       } else if (response.status === 409) differ(one, answer);
       else {
         const field = fieldAt(one.address);
@@ -187,17 +188,43 @@
       }
     }
     busy = false;
+    showAgain();
+  };
+  // What else is asked may depend on what was typed: the part is shown again, but not while a field holds what
+  // was not left yet; what is typed in the moment of leaving the page is kept and sent by the next one.
+  const typing = () => {
+    const field = document.activeElement?.closest("[data-address]");
+    return field && record.contains(field) && !document.activeElement.closest("form") && valueOf(field) !== field.dataset.saved ? field : null;
+  };
+  const showAgain = () => {
+    if (!again || busy || queue.length || typing()) return;
+    again = false;
+    sessionStorage.setItem("desk:focus", document.activeElement?.id || "");
+    location.reload();
   };
   if (record) {
     record.addEventListener("change", (event) => {
       const field = event.target.closest("[data-address]");
       if (field && !event.target.closest("form")) save(field);
     });
+    record.addEventListener("focusout", () => setTimeout(showAgain));
+    window.addEventListener("pagehide", () => {
+      const field = typing();
+      if (!field) return;
+      queue.push({ address: field.dataset.address, old: field.dataset.saved, new: valueOf(field) });
+      keep();
+    });
     record.addEventListener("focusin", (event) => {
       const address = event.target.closest("[data-address]")?.dataset.address || "";
       document.dispatchEvent(new CustomEvent("desk:focus", { detail: { address } }));
     });
     queue.push(...JSON.parse(sessionStorage.getItem(place) || "[]"));
+    queue.forEach((one) => {
+      const field = fieldAt(one.address); // the page may have been made before this was sent
+      if (!field) return;
+      write(field, one.new);
+      field.dataset.saved = one.new;
+    });
     keep();
     deliver();
     window.addEventListener("beforeunload", (event) => queue.length && event.preventDefault());
@@ -205,67 +232,6 @@
     sessionStorage.removeItem("desk:focus");
     if (back) back.focus();
   }
-
-  // --- terms found while typing ---
-  const token = (input) => ("many" in input.dataset ? input.value.split(",").pop() : input.value).trim();
-  const close = (input) => {
-    const list = document.getElementById(input.getAttribute("aria-controls"));
-    list.hidden = true;
-    input.setAttribute("aria-expanded", "false");
-    input.removeAttribute("aria-activedescendant");
-  };
-  const take = (input, option) => {
-    const before = "many" in input.dataset ? input.value.split(",").slice(0, -1).map((one) => one.trim()) : [];
-    input.value = [...before, option.dataset.id].join(", ");
-    input.closest(".combo").querySelector("[data-shown]").textContent = option.dataset.about;
-    close(input);
-    input.dispatchEvent(new Event("change", { bubbles: true }));
-  };
-  const point = (input, option) => {
-    const list = document.getElementById(input.getAttribute("aria-controls"));
-    all("[aria-selected]", list).forEach((one) => one.setAttribute("aria-selected", "false"));
-    option.setAttribute("aria-selected", "true");
-    input.setAttribute("aria-activedescendant", option.id);
-    option.scrollIntoView({ block: "nearest" });
-  };
-  const offer = async (input) => {
-    const asked = token(input);
-    const answer = await fetch(`/terms?${new URLSearchParams({ path: input.dataset.terms, q: asked, form: record?.dataset.form || "study" })}`);
-    if (!answer.ok || asked !== token(input) || document.activeElement !== input) return;
-    const list = document.getElementById(input.getAttribute("aria-controls"));
-    list.replaceChildren(
-      ...(await answer.json()).terms.map((term, number) => {
-        const item = document.createElement("li");
-        item.id = `${list.id}-${number}`;
-        item.setAttribute("role", "option");
-        item.setAttribute("aria-selected", "false");
-        item.dataset.id = term.id;
-        item.dataset.about = [term.label, term.definition].filter(Boolean).join(": ");
-        item.textContent = term.label;
-        item.addEventListener("mousedown", (event) => (event.preventDefault(), take(input, item)));
-        return item;
-      }),
-    );
-    list.hidden = !list.children.length;
-    input.setAttribute("aria-expanded", String(!list.hidden));
-  };
-  all("[data-terms]").forEach((input) => {
-    const list = document.getElementById(input.getAttribute("aria-controls"));
-    input.addEventListener("input", () => offer(input).catch(() => close(input)));
-    input.addEventListener("blur", () => close(input));
-    input.addEventListener("keydown", (event) => {
-      const now = list.querySelector('[aria-selected="true"]');
-      if (event.key === "ArrowDown" && list.hidden) offer(input).catch(() => close(input));
-      else if (event.key === "ArrowDown" || event.key === "ArrowUp") {
-        const down = event.key === "ArrowDown";
-        const next = now ? (down ? now.nextElementSibling : now.previousElementSibling) : list[down ? "firstElementChild" : "lastElementChild"];
-        if (next) point(input, next);
-      } else if (event.key === "Enter" && now && !list.hidden) take(input, now);
-      else if (event.key === "Escape" && !list.hidden) close(input);
-      else return;
-      event.preventDefault();
-    });
-  });
 
   // --- keys ---
   const keys = document.getElementById("keys");
