@@ -45,6 +45,17 @@ class Progress:
         )  # fmt: skip
 
 
+def trust_in(record: Group) -> tuple[str, str]:
+    """Return how far a record says whether its study can be trusted: the name of the state, and words."""
+    judgements = record.group("appraisal").groups("judgements")
+    if not record.text("appraisal.instrument"):
+        return "empty", "not judged"
+    done = sum(bool(one.text("judgement") and one.text("reason")) for one in judgements)
+    if done < len(judgements) or not judgements:
+        return "unfinished", f"{done} of {len(judgements)}"
+    return "done", "judged"
+
+
 def progress_of(reading: Reading, form: Form, left_out: Collection[str] = ()) -> dict[str, Progress]:
     """Return the progress of each part of a record: sections by name, entries by address.
 

@@ -18,7 +18,7 @@ from metakit.desk.changes import Change, ConflictError, with_entry, without_entr
 from metakit.desk.html_forms import Views
 from metakit.desk.page import Asked, go, not_here
 from metakit.desk.parts import LEFT_OUT, Part, part_of, parts_of
-from metakit.desk.progress import Progress, progress_of
+from metakit.desk.progress import Progress, progress_of, trust_in
 from metakit.desk.saving import Saved, change_file, save_fields
 from metakit.desk.shell import fragment, state_mark
 from metakit.desk.views import GroupView, Told, entry_words, problems_by_address, told
@@ -141,6 +141,9 @@ def _after(saved: Saved, filled: Filled, address: str) -> dict[str, Any]:
     counts = filled.counts
     named = {"": sum(counts.values(), Progress()), **counts}
     named |= {part.name: progress_in(counts, part) for part in filled.parts if part.sections}
+    marks = {name: str(state_mark(one.state, one.words)) for name, one in named.items()}
+    if saved.reading.group is not None:  # a record's page of trust shows how far it is
+        marks["appraisal"] = str(state_mark(*trust_in(saved.reading.group)))
     plain = "".join(piece.split("]")[-1] for piece in address.split("["))
     return {
         "sha256": saved.sha256,
@@ -148,7 +151,7 @@ def _after(saved: Saved, filled: Filled, address: str) -> dict[str, Any]:
         "errors": [
             where for where, problems in found.items() if any(one.severity == "error" for one in problems)
         ],
-        "parts": {name: str(state_mark(one.state, one.words)) for name, one in named.items()},
+        "parts": marks,
         "moved": dict(saved.moved),
         "again": plain.rpartition(".")[2] in SHOW_AGAIN,
     }

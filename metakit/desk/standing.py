@@ -13,7 +13,7 @@ from pathlib import Path
 
 from metakit.core.files import sha256_of
 from metakit.desk.parts import LEFT_OUT
-from metakit.desk.progress import Progress, progress_of
+from metakit.desk.progress import Progress, progress_of, trust_in
 from metakit.desk.state import Desk
 from metakit.review.extraction import extractor_files
 from metakit.review.files import RECORDS, yaml_files
@@ -90,8 +90,7 @@ def standings(desk: Desk) -> tuple[StudyStanding, ...]:
             parts = progress_of(reading, reading.form, LEFT_OUT).values() if reading.form is not None else ()
             one = study(path)
             one.typed[person] = ("unfinished", sum(parts, Progress()))
-            judged = reading.group.group("appraisal").groups("judgements") if reading.group else ()
-            if judged and all(item.text("judgement") and item.text("reason") for item in judged):
+            if reading.group is not None and trust_in(reading.group)[0] == "done":
                 one.trusted.add(person)
     events = last_of_each(read_history(folder)[0])
     for path in yaml_files(folder / RECORDS)[0]:

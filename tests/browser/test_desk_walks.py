@@ -136,6 +136,7 @@ def judge(one: Walker, *, look: bool = False) -> None:
         one.put(address, level)
         one.put(f"{entry}.reason", "as the report says (invented)")
         one.put(f"{entry}.page", "2")
+    expect(one.page.locator('[data-part="appraisal"]')).to_contain_text("judged")
     if look:
         one.look("trust")
 
@@ -168,7 +169,7 @@ def sign(one: Walker) -> int:
 
 def work_out(one: Walker, answer: str) -> None:
     one.click("Work out the answers", within="main")
-    link = one.page.get_by_role("link", name=answer, exact=True)
+    link = one.page.locator("table").get_by_role("link", name=answer)  # in any case of its letters
     link.wait_for(timeout=180_000)
     one.press(link)
     one.page.wait_for_load_state()

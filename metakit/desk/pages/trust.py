@@ -11,6 +11,7 @@ from starlette.responses import Response
 from metakit.desk.changes import in_order
 from metakit.desk.html_forms import Views
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
+from metakit.desk.progress import trust_in
 from metakit.desk.saving import change_file
 from metakit.desk.views import FieldView, GroupView
 from metakit.errors import UsageError
@@ -32,18 +33,8 @@ def _list(asked: Asked) -> Response:
     for one in own_records(asked.desk.folder, asked.desk.person):
         group = asked.desk.reading(one.path).group
         if group is not None:
-            rows.append((one.name, group.text("study.label") or one.name, *_standing(group)))
+            rows.append((one.name, group.text("study.label") or one.name, *trust_in(group)))
     return asked.page("trust_list.html.j2", "Trust", rows=rows)
-
-
-def _standing(record: Group) -> tuple[str, str]:
-    judgements = record.group("appraisal").groups("judgements")
-    if not record.text("appraisal.instrument"):
-        return "empty", "not judged"
-    done = sum(bool(one.text("judgement") and one.text("reason")) for one in judgements)
-    if done < len(judgements) or not judgements:
-        return "unfinished", f"{done} of {len(judgements)}"
-    return "done", "judged"
 
 
 def _own(asked: Asked) -> tuple[OwnRecord, Reading, Group]:
@@ -81,7 +72,7 @@ def _show(asked: Asked) -> Response:
         action=f"/extract/{quote(one.person)}/{quote(one.name)}", instruments=instruments, chosen=chosen,
         design=record.text("design.type").replace("_", " "), entries=entries, proposal=proposal,
         level=scale[proposal.level].label if proposal and proposal.level else "",
-        readonly=one.standing != "unfinished", standing=_standing(record),
+        readonly=one.standing != "unfinished", standing=trust_in(record),
     )  # fmt: skip
 
 
