@@ -9,6 +9,7 @@ Stijnen, Hamza & Ozdemir (2010) and Cai, Parast & Ryan (2010) for the likelihood
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -94,7 +95,12 @@ def answer_counts(
 def _answered(
     likelihood: str, columns: tuple[tuple[float, ...], ...], scale: float, level: float
 ) -> tuple[CountAnswers, CountAnswer]:
-    found = half_normal_counts(_MODELS[likelihood](*map(np.array, columns)), scale=scale)
+    # Studies of the same counts have one likelihood, which is worked out once.
+    counted = Counter(zip(*columns, strict=True))
+    model = _MODELS[likelihood](*np.array(list(counted)).T)
+    if len(counted) < len(columns[0]):
+        model = replace(model, times=np.array(list(counted.values()), dtype=float))
+    found = half_normal_counts(model, scale=scale)
     low, high = (1 - level) / 2, (1 + level) / 2
     mean = found.posterior.quantile([low, 0.5, high])
     ahead = found.posterior.quantile([low, high], new_centre=True)

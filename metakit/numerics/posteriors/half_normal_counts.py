@@ -61,6 +61,8 @@ class CountModel:
         About where each study's likelihood lies, and its standard deviation there.
     prior_precision : float
         About the information in the prior of the mean.
+    times : ndarray, shape (k,), optional
+        How many studies have these counts; one each when left out.
     """
 
     log_likelihood: LogLikelihood
@@ -68,6 +70,11 @@ class CountModel:
     centre: FloatArray
     width: FloatArray
     prior_precision: float = 0.0
+    times: FloatArray | None = None
+
+    def over_studies(self, each: FloatArray) -> FloatArray:
+        """Return the sum over all studies of something with the rows on the first axis."""
+        return np.asarray(each.sum(axis=0) if self.times is None else np.tensordot(self.times, each, axes=1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,7 +105,8 @@ def half_normal_counts(model: CountModel, *, scale: float) -> CountAnswer:
     >>> round(float(half_normal_counts(model, scale=0.5).posterior.quantile(0.5)), 3)
     -0.704
     """
-    information = (1.0 / model.width**2).sum() + model.prior_precision
+    precision = float(model.over_studies(1.0 / model.width**2))
+    information = precision + model.prior_precision
     grids = _Grids(model)
     kept: list[_Grid] = []
 
@@ -113,14 +121,14 @@ def half_normal_counts(model: CountModel, *, scale: float) -> CountAnswer:
         level = np.array([[grid.log_mass for grid in kept]])
         return Given(log_likelihood=level, mean=mean[None, None], variance=variance[None, None])
 
-    middle = float((model.centre / model.width**2).sum() / (1.0 / model.width**2).sum())
+    middle = float(model.over_studies(model.centre / model.width**2)) / precision
     one = np.ones(1)
     (mixture,) = mix_over_tau(
         given,
         scale=scale * one,
         narrowest=np.sqrt(0.5 / information) * one,
-        squares=((model.centre - middle) ** 2).sum() * one,
-        information=(len(model.centre) - 1.0) * one,
+        squares=float(model.over_studies((model.centre - middle) ** 2)) * one,
+        information=(float(model.over_studies(np.ones_like(model.centre))) - 1.0) * one,
         spread=True,
     )
     heavy = np.flatnonzero(mixture.weight[0] > _WEIGHTLESS)
@@ -209,12 +217,12 @@ class _Grids:
         raise ConvergenceError("the grid of the mean did not settle")
 
     def _width(self, tau: float) -> float:
-        weight = (1.0 / (self.model.width**2 + tau**2)).sum() + self.model.prior_precision
-        return float(1.0 / np.sqrt(weight))
+        weight = float(self.model.over_studies(1.0 / (self.model.width**2 + tau**2)))
+        return float(1.0 / np.sqrt(weight + self.model.prior_precision))
 
     def _first(self, tau: float) -> tuple[float, float, float]:
         width, weight = self._width(tau), 1.0 / (self.model.width**2 + tau**2)
-        middle = float((weight * self.model.centre).sum()) * width**2
+        middle = float(self.model.over_studies(weight * self.model.centre)) * width**2
         return middle - 6.0 * width, middle + 6.0 * width, width
 
     def _next(self, tau: float, before: _Grid) -> tuple[float, float, float]:
@@ -224,7 +232,7 @@ class _Grids:
     def averaged(self, points: FloatArray, tau: float, width: float) -> FloatArray:
         """Return the log-likelihood of all studies with their effects averaged around each mean."""
         if tau == 0:
-            return np.asarray(self.model.log_likelihood(points).sum(axis=0))
+            return self.model.over_studies(self.model.log_likelihood(points))
         narrowest = min(width, float(self.narrowest.min()))
         if tau < min(_SMALL_TAU, _SMALL_SHARE * narrowest):
             x, weight = _hermite(int(np.ceil(0.5 * np.log(_HERMITE_ERROR) / np.log(tau / narrowest))) + 1)
@@ -232,7 +240,7 @@ class _Grids:
             each = self.model.log_likelihood(theta.ravel()).reshape(-1, *theta.shape)
             top = each.max(axis=-1)
             inner = (np.exp(each - top[..., None]) * weight).sum(axis=-1)
-            return np.asarray((top + np.log(inner)).sum(axis=0))
+            return self.model.over_studies(top + np.log(inner))
         reach = _NORMAL_REACH * tau
         low = np.maximum(self.support[0], points[0] - reach)
         high = np.minimum(self.support[1], points[-1] + reach)
@@ -248,7 +256,7 @@ class _Grids:
             inner = own @ around
             with np.errstate(divide="ignore"):
                 constant = np.log(step / (tau * np.sqrt(2.0 * np.pi)))
-                total = np.asarray((top[:, None] + constant + np.log(inner)).sum(axis=0))
+                total = self.model.over_studies(top[:, None] + constant + np.log(inner))
             best = int(total.argmax())
             if total[best] < self.highest - _NOTHING or not np.isfinite(total[best]):
                 return total

@@ -63,8 +63,10 @@ def option_contrasts(
         Name of each study (by id) as shown.
     """
     found = []
+    standing = [(study, _told(study, source)) for study in studies]
     for comparison in held_pairs(source, studies):
-        told = [study for study in studies if holds_both(study, source, comparison)]
+        both = _both(source, comparison)
+        told = [study for study, options in standing if both <= options]
         for outcome in source.judged_by:
             paired = any(_in_pairs(item, source, comparison, outcome) for item in protocol.option_pairs)
             if paired or planned_itself(protocol, source, comparison, outcome):
@@ -86,6 +88,7 @@ def held_pairs(source: Source, studies: Sequence[StudyRecord]) -> Iterator[Compa
         for entry in study.subgroups
         if entry.mp_before is not None
     }
+    standing = [(study, _told(study, source)) for study in studies]
     # "up to 30" before "over 30": by lower end, then by upper end.
     ordered = sorted(bands.values(), key=lambda band: (_end(band.lower, -1), _end(band.upper, 1)))
     for (one, _, first), (other, _, second) in combinations(source.options, 2):
@@ -103,7 +106,7 @@ def held_pairs(source: Source, studies: Sequence[StudyRecord]) -> Iterator[Compa
                 mp_before=band,
                 **{f"{source.kind}_1": (option,), f"{source.kind}_2": (against,)},
             )
-            told = [study for study in studies if holds_both(study, source, pair)]
+            told = [study for study, options in standing if {option, against} <= options]
             techniques = tuple(
                 dict.fromkeys(name for study in told for name in _techniques(study, source, option, against))
             )
@@ -127,9 +130,17 @@ def _techniques(study: StudyRecord, source: Source, one: str, other: str) -> lis
 
 def holds_both(study: StudyRecord, source: Source, comparison: ComparisonPlan) -> bool:
     """Say whether both options of a comparison stand in one study, in arms or in parts of them."""
+    return _both(source, comparison) <= _told(study, source)
+
+
+def _both(source: Source, comparison: ComparisonPlan) -> set[str]:
+    return {*getattr(comparison, f"{source.kind}_1"), *getattr(comparison, f"{source.kind}_2")}
+
+
+def _told(study: StudyRecord, source: Source) -> set[str]:
+    """Return the options that stand in a study, in arms or in parts of them."""
     told = {getattr(arm, source.kind) for arm in study.arms}
-    told |= {getattr(entry, source.kind) for entry in study.subgroups}
-    return {*comparison.options(1)[source.kind], *comparison.options(2)[source.kind]} <= told
+    return told | {getattr(entry, source.kind) for entry in study.subgroups}
 
 
 def _in_pairs(plan: OptionPairsPlan, source: Source, asked: ComparisonPlan, outcome: str) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import integrate
@@ -51,3 +53,15 @@ def test_a_study_that_contradicts_the_other_is_answered_symmetrically() -> None:
     low, middle, high = found.quantile([0.025, 0.5, 0.975])
     assert middle == pytest.approx(0.0, abs=1e-9)
     assert low == pytest.approx(-high, abs=1e-9)
+
+
+def test_studies_of_the_same_counts_may_be_counted_instead_of_repeated() -> None:
+    events, total, times = np.array([0.0, 3.0, 5.0]), np.array([20.0, 40.0, 60.0]), np.array([3.0, 1.0, 2.0])
+    repeated = count_models.binomial_logit(*(np.repeat(part, times.astype(int)) for part in (events, total)))
+    counted = replace(count_models.binomial_logit(events, total), times=times)
+    one, other = (half_normal_counts(model, scale=1.0) for model in (repeated, counted))
+    asked = [0.025, 0.5, 0.975]
+    for new_centre in (False, True):
+        found = other.posterior.quantile(asked, new_centre=new_centre)
+        assert found == pytest.approx(one.posterior.quantile(asked, new_centre=new_centre), rel=1e-11)
+    assert other.tau_quantiles(*asked) == pytest.approx(one.tau_quantiles(*asked), rel=1e-9)
