@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -11,13 +12,17 @@ from metakit.core.plans import AnalysisPlan, ComparisonPlan, OptionPairsPlan, Ou
 from metakit.core.returns import SubgroupValue
 from metakit.core.values import Band
 from metakit.decision.analysis_body import body_of
-from metakit.decision.certainty import certainty_of
+from metakit.decision.certainty import certainty_of, pair_certainties
 from metakit.decision.worksheet import proposal_entry
+from metakit.forms.library import shipped
+from metakit.forms.records import read_record
+from metakit.review.certainty import certainty_text, read_certainty
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.gathering.arms import display_names
 from metakit.synthesis.gathering.source_options import sources
 from metakit.synthesis.option_pairs import analyse_pair, planned_pairs
 from metakit.synthesis.returning.option_contrasts import option_contrasts
+from tests.demonstration import DEMO
 from tests.unit.synthesis.invented import protocol
 from tests.unit.synthesis.returning.test_option_contrasts import ARMS, MP, again, study
 
@@ -142,3 +147,20 @@ def test_the_invented_review_plans_each_against_each(demo_findings: Findings) ->
     # Truth: pinning lets the angle fall by four degrees more than leaving it.
     falls = [finding.result for finding in found.values() if finding.term.id == "mp_hyperextension"]
     assert all(result.interval.lower < -4 + 3 < result.interval.upper + 3 for result in falls)
+
+
+def test_what_is_proposed_for_every_pair_is_read_again(demo_findings: Findings, tmp_path: Path) -> None:
+    """The file that a review's proposals are written into holds the long names of pairs."""
+    proposed = tuple(map(proposal_entry, pair_certainties(demo_findings)))
+    assert max(len(item.analysis) for item in proposed) > 60
+    (tmp_path / "certainty.yaml").write_text(certainty_text(proposed), encoding="utf-8")
+    plan = read_record(DEMO / "protocol.yaml", shipped()).group
+    found = read_certainty(tmp_path, shipped(), plan)
+    assert not [problem for problem in found.problems if problem.severity == "error"]
+    assert [item.analysis for item in found.judgements] == [item.analysis for item in proposed]
+    unknown = certainty_text((replace(proposed[0], analysis="other_pairs--a--b--pain"),))
+    (tmp_path / "certainty.yaml").write_text(unknown, encoding="utf-8")
+    (problem,) = [
+        one for one in read_certainty(tmp_path, shipped(), plan).problems if one.severity == "error"
+    ]
+    assert "the protocol has no such analysis" in str(problem)
