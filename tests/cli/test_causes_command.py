@@ -40,6 +40,8 @@ def test_words(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert words in said
     assert "if none of those without a stated cause" in said
     assert "reluctance" in said
+    assert "counted 12 of 21 thumbs in 3 studies, added up 57 of 100" in said
+    assert "×10" not in said  # nearly nothing is said as such
 
 
 def test_json(table: Path, capsys: pytest.CaptureFixture[str]) -> None:

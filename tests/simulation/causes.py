@@ -149,14 +149,20 @@ def logistic_normal(
     log_proposal = special.gammaln(alpha.sum(axis=1)) - special.gammaln(alpha).sum(axis=1)
     log_weight = ((1 / causes - alpha) * np.log(middle)).sum(axis=1) - log_proposal
     eta = np.log(middle)[:, None, :] + (tau / np.sqrt(2))[:, None, None] * _SOBOL
-    log_shares = eta - special.logsumexp(eta, axis=-1, keepdims=True)  # draws, points, causes
+    eta -= eta.max(axis=-1, keepdims=True)
+    every = np.exp(eta)  # draws, points, causes
+    whole = every.sum(axis=-1, keepdims=True)
+    every /= whole
+    log_shares = eta - np.log(whole)
     for study in counts.T:
-        log_weight += special.logsumexp(log_shares @ study, axis=1)
+        seen = np.flatnonzero(study)
+        log_study = log_shares[..., seen] @ study[seen]
+        top = log_study.max(axis=1)
+        log_weight += top + np.log(np.exp(log_study - top[:, None]).sum(axis=1))
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     if 1 / float(weight @ weight) < least:
         return replace(logistic_normal(counts, new, draws=5 * draws), redone=True)
-    every = np.exp(log_shares)
     mean_shares = every.mean(axis=1)
     return Answer(
         weight @ mean_shares,

@@ -12,14 +12,19 @@ CAUTION = (
 )
 
 
+def _hundred(share: float) -> str:
+    """Write a share per 100; what is nearly nothing as such, not as a power of ten."""
+    return "under 0.01" if 0 < 100 * share < 0.005 else per_100(100 * share)
+
+
 def limits_words(limits: Limits) -> str:
     """Write an interval per 100."""
-    return f"{per_100(100 * limits.lower)} to {per_100(100 * limits.upper)}"
+    return f"{_hundred(limits.lower)} to {_hundred(limits.upper)}"
 
 
 def estimate_words(estimate: Estimate) -> str:
     """Write a share or rate per 100 with its interval."""
-    return f"{per_100(100 * estimate.median)} ({limits_words(estimate.interval)})"
+    return f"{_hundred(estimate.median)} ({limits_words(estimate.interval)})"
 
 
 def rate_words(estimate: Estimate) -> str:
@@ -93,7 +98,7 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
     of = "whose cause is stated" if result.not_stated else "that come back"
     share = answer.share
     text = (
-        f"{answer.label}: {per_100(100 * share.median)} of 100 thumbs {of} "
+        f"{answer.label}: {_hundred(share.median)} of 100 thumbs {of} "
         f"({100 * result.level:g} % interval {limits_words(share.interval)}"
     )
     if share.prediction is not None:
