@@ -89,6 +89,7 @@ def review() -> Findings:
     return synthesise(Folder(protocol=protocol(plan()), studies=studies))  # type: ignore[arg-type]
 
 
+@pytest.mark.lengthy
 def test_each_design_of_one_study_shows_one_interval_everywhere(review: Findings) -> None:
     (finding,) = review.analyses
     assert finding.table is not None and finding.result is not None
