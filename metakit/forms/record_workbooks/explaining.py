@@ -23,6 +23,9 @@ _CODE_WORDS = {
 }
 _INK, _WASH, _LINE = "#26343B", "#E7EEE9", "#9BA9A3"
 
+TITLE_HEIGHT = 26.0
+"""Height in points of the row of a title, so that the line below keeps off it."""
+
 
 class Looks:
     """The formats of a workbook."""
@@ -74,6 +77,7 @@ def terms_of(spec: FieldSpec) -> tuple[str, ...]:
 
 def write_choices(sheet: Any, layout: Layout, looks: Looks) -> dict[tuple[str, ...], str]:
     """Write every list with its meanings and return the range of each."""
+    sheet.set_row(0, TITLE_HEIGHT)
     sheet.write_string(0, 0, "Choices", looks.title)
     sheet.write_string(
         1, 0, "What may be chosen, and what it means. The drop-downs take their words from here.", looks.about
@@ -119,6 +123,7 @@ def write_start(sheet: Any, layout: Layout, looks: Looks, *, batch: bool) -> Non
     """Write the sheet that explains the others."""
     sheet.set_column(0, 0, 26)
     sheet.set_column(1, 1, 96)
+    sheet.set_row(0, TITLE_HEIGHT)
     sheet.write_string(0, 0, nouns().said(layout.form.title), looks.title)
     sheet.write_string(1, 0, nouns().said(layout.form.about), looks.about)
     row = 3
@@ -140,6 +145,7 @@ def write_start(sheet: Any, layout: Layout, looks: Looks, *, batch: bool) -> Non
 def write_example(sheet: Any, layout: Layout, looks: Looks, example: MapNode | None) -> None:
     """Write an invented example: a given record, or what the fields of the form name as their examples."""
     sheet.set_column(0, 30, 20)
+    sheet.set_row(0, TITLE_HEIGHT)
     sheet.write_string(0, 0, "Invented example", looks.title)
     sheet.write_string(
         1, 0, "To look at only: no real patients, authors or units. This sheet is not read.", looks.about
