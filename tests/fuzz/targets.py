@@ -161,8 +161,9 @@ def _packed() -> bytes:
     return pack({**files, MANIFEST: json.dumps(manifest).encode()})
 
 
-def _of(path: Path) -> Callable[[], bytes]:
-    return path.read_bytes
+def _of(path: Path, lines: int | None = None) -> Callable[[], bytes]:
+    """Give the file, or its first lines: a few rows hold all that can be damaged, and are read faster."""
+    return lambda: b"".join(path.read_bytes().splitlines(keepends=True)[:lines])
 
 
 def _found() -> bytes:
@@ -179,11 +180,11 @@ TARGETS = (
     Target(name="unit", file="unit.yaml", content=_of(DEMO / "unit.yaml"), read=_unit),
     Target(name="search", file="s.yaml", content=_of(DEMO / "selection/searches/trial_register.yaml"), read=_record),
     Target(name="decisions", file="d.csv", content=_of(DEMO / "reconcile" / "decisions.csv"), read=_decisions),
-    Target(name="screening", file="s.csv", content=_of(DEMO / "selection" / "screening_AB.csv"), read=_rows("decision")),
-    Target(name="removals", file="r.csv", content=_of(DEMO / "selection" / "removed.csv"), read=_rows("removal")),
-    Target(name="ris", file="a.ris", content=_of(DEMO / "selection/searches/bibliographic_database_a.ris"), read=_citations),
+    Target(name="screening", file="s.csv", content=_of(DEMO / "selection" / "screening_AB.csv", 40), read=_rows("decision")),
+    Target(name="removals", file="r.csv", content=_of(DEMO / "selection" / "removed.csv", 40), read=_rows("removal")),
+    Target(name="ris", file="a.ris", content=_of(DEMO / "selection/searches/bibliographic_database_a.ris", 300), read=_citations),
     Target(name="bib", file="b.bib", content=_of(DEMO / "selection/searches/bibliographic_database_b.bib"), read=_citations),
-    Target(name="export", file="c.csv", content=_of(DEMO / "selection/searches/trial_register.csv"), read=_citations),
+    Target(name="export", file="c.csv", content=_of(DEMO / "selection/searches/trial_register.csv", 40), read=_citations),
     Target(name="history", file="history.jsonl", content=_of(DEMO / "history.jsonl"), read=_history),
     Target(name="bundle", file="b.zip", content=_packed, read=_bundle),
     Target(name="earlier", file="findings.json", content=_found, read=_earlier),

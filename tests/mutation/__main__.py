@@ -74,6 +74,16 @@ def _importing(module: str, folder: str) -> list[str]:
     return [file for file, text in _texts(folder).items() if file != module and says.search(text)]
 
 
+WIDER = {
+    "metakit/review/selection": ("tests/unit/review/selection",),
+    "metakit/measures": ("tests/unit/measures", "tests/reference/test_certified_effects.py",
+                         "tests/reference/test_certified_conversions.py", "tests/contract/test_measures_contract.py"),
+    "metakit/forms": ("tests/unit/forms", "tests/unit/measures/converting", "tests/unit/measures/test_tables.py"),
+    "metakit/numerics": ("tests/unit/numerics", "tests/reference", "tests/unit/networks/test_one_stage.py"),
+}  # fmt: skip
+"""By folder, the tests for what the tests of its module did not notice: part of the default set too."""
+
+
 def tests_for(module: str, depth: int = 3) -> list[str]:
     """Return the test files that stand for a module: its mirror, then those that import it.
 
@@ -136,6 +146,7 @@ def main() -> None:
     parser.add_argument("--share", default="1/1", help="2/3: the second of three parts of the mutants")
     parser.add_argument("--module", action="append", default=[], help="all mutants of this module instead")
     parser.add_argument("--only", default="", help="mutants whose description holds this")
+    parser.add_argument("--again", type=Path, help="what survived there, with the wider tests of its folder")
     parser.add_argument("--control", action="store_true", help="first run all tests on the code as it is")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
@@ -147,6 +158,10 @@ def main() -> None:
     mutants = whole if asked.module else drawn(asked.seed, asked.number)
     chosen = [mutant for mutant in mutants[part - 1 :: parts] if asked.only in str(mutant)]
     counts: dict[str, int] = {}
+    if asked.again:
+        rows = [json.loads(line) for line in asked.again.read_text().splitlines()]
+        left = {row["mutant"] for row in rows if row["said"] in ("survived", "no tests")}
+        chosen = [mutant for mutant in chosen if str(mutant) in left]
     known = (
         {row["mutant"] for row in map(json.loads, asked.out.read_text().splitlines())}
         if asked.out.exists()
@@ -160,6 +175,11 @@ def main() -> None:
     with asked.out.open("a", encoding="utf-8") as out:
         for mutant in chosen:
             files = tests_for(mutant.module)
+            if asked.again:
+                files = [
+                    *files,
+                    *next(more for start, more in WIDER.items() if mutant.module.startswith(start)),
+                ]
             begun = time.monotonic()
             said, used = noticed(mutant, files, asked.out.with_suffix(".log")) if files else ("no tests", 0.0)
             counts[said] = counts.get(said, 0) + 1

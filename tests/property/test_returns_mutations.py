@@ -177,7 +177,7 @@ def attack(seed: int, content: bytes, folder: Path) -> str:
     return "read" if differing else "same"
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 def test_slips_in_a_workbook(tmp_path: Path) -> None:
     content = filled()
     assert "reported" in {attack(seed, content, tmp_path) for seed in range(10)}

@@ -79,6 +79,7 @@ def close(text: str, value: float) -> bool:
 SLOW = settings(max_examples=25, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate], suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much])  # fmt: skip
 
 
+@pytest.mark.walk
 @SLOW
 @given(tables(), st.sampled_from(MEASURE_NAMES))
 def test_every_sentence_of_an_answer_agrees_with_its_numbers(

@@ -74,7 +74,7 @@ def test_another_engine(topic: str, keys: dict[str, str], values: dict[str, floa
         assert float(ours[name]) == pytest.approx(value, abs=tolerance), name
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 def test_two_trials_after_transplantation() -> None:
     """Friede 2017 (Biom J 59:658), data of Crins 2014: status memory for the counts, computed for the limits (2e-3)."""
     pairs = [two_arms.effect("odds_ratio", row) for row in ((14, 61, 15, 20), (4, 36, 11, 36))]
