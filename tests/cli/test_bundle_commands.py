@@ -63,6 +63,7 @@ def test_a_difference_ends_with_1_and_shows_all(written: Path, tmp_path: Path, c
     assert "not sound: 0 problems of its files and 2 differences" in said.out
 
 
+@pytest.mark.walk
 def test_what_is_no_bundle_ends_with_2(written: Path, tmp_path: Path, capsys) -> None:
     path = tmp_path / "x.zip"
     path.write_bytes(b"nothing")

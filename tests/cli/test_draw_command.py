@@ -39,6 +39,7 @@ def test_everything_of_a_forest_from_the_command_line(metakit_command, table: st
     assert told.startswith("Complications\n") and "more concern (low, some concerns, high)" in told
 
 
+@pytest.mark.walk
 def test_line_art_at_1200_dots_and_a_slide_across(metakit_command, table: str, tmp_path: Path) -> None:
     asked = ("draw", table, "--measure", "risk_ratio", "--to")
     assert metakit_command(*asked, tmp_path / "art.tif", "--preset", "line_art").status == 0

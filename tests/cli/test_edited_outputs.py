@@ -79,6 +79,7 @@ def edits_stand(folder: Path, run: Callable[[], object], *, at_least: int) -> No
 TABLE = "study,events_1,total_1,events_2,total_2\nA,4,29,6,30\nB,3,41,9,40\nC,0,22,2,24\n"
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("kind", ("svg", "pdf", "png", "tif"))
 def test_drawings(metakit_command, tmp_path: Path, kind: str) -> None:
     table, out = tmp_path / "table.csv", tmp_path / "out"
@@ -114,6 +115,7 @@ COMMANDS: dict[str, tuple[Sequence[str], int]] = {
 }  # fmt: skip
 
 
+@pytest.mark.walk
 @pytest.mark.parametrize("name", COMMANDS)
 def test_single_files(metakit_command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     monkeypatch.chdir(tmp_path)
@@ -147,6 +149,7 @@ def test_a_units_page(metakit_command, tmp_path: Path) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.walk
 def test_workbooks_and_unit_files_refuse(metakit_command, review: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from metakit.cli.app import app
 from metakit.cli.support.running import run
 from metakit.forms.bundled import demo_studies
@@ -13,6 +15,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}
 
 
+@pytest.mark.walk
 def test_the_copy_is_whole_and_checks_like_the_original(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "trial"
     assert run(app, ["new", str(folder), "--invented"]) == 0

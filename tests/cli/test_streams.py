@@ -32,7 +32,7 @@ def table(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 @pytest.mark.parametrize("reader", ["head -n 1", "true"])
 def test_a_reader_that_goes_away_is_no_error(table: Path, reader: str) -> None:
     for command in (
@@ -44,7 +44,7 @@ def test_a_reader_that_goes_away_is_no_error(table: Path, reader: str) -> None:
         assert (said.returncode, said.stderr) == (0, ""), command
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 def test_a_full_disk_behind_standard_output_is_named(table: Path) -> None:
     said = shell("METAKIT pool t.csv --measure risk_ratio > /dev/full", table.parent)
     assert said.returncode == 2 and said.stderr == "metakit: No space left on device: standard output\n"
@@ -74,7 +74,7 @@ def stopped_after(seconds: float, cwd: Path, *arguments: str) -> tuple[int, str,
     return process.returncode, said, sorted(path.name for path in cwd.iterdir())
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 @pytest.mark.parametrize("seconds", [0.05, 0.4])
 def test_a_wish_to_stop_is_obeyed_from_the_first_import_on(table: Path, seconds: float) -> None:
     many = "".join(f"S{n},{n % 7},{40 + n},{n % 5},{41 + n}\n" for n in range(24))
@@ -173,7 +173,7 @@ def test_extreme_standard_errors_end_in_a_sentence(tmp_path: Path, metakit_comma
         assert said.status == 1 and f"{path}:2: error: a standard error of 1e-160" in said.err
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 def test_closed_streams_are_no_traceback(table: Path) -> None:
     for line in (
         "METAKIT pool t.csv --measure risk_ratio >&-",

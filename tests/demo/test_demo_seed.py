@@ -47,6 +47,7 @@ def usable() -> bool:
     )
 
 
+@pytest.mark.walk
 def test_the_seed_is_the_first_that_gives_a_usable_set(monkeypatch: pytest.MonkeyPatch) -> None:
     chosen = draws.SEED
     for seed in range(FIRST_TRIED, chosen, STEP):

@@ -172,7 +172,7 @@ HOSTILE = [
 ]
 
 
-@pytest.mark.grid
+@pytest.mark.walk
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_hostile_study_names_stay_text(tmp_path: Path, name: str) -> None:
     review = small_review(tmp_path / "review", ["DEMO-01*", "DEMO-02*"], analyses=SHORT)

@@ -71,6 +71,7 @@ def test_pooled_paired_change(record: dict[str, Any]) -> None:
     comparison.close()
 
 
+@pytest.mark.walk
 def test_pooled_paired_change_by_brute_force() -> None:
     """The double integral over the mean and tau on a fine grid, against the answer from records."""
     record = next(r for r in CHANGES if (r["name"], r["correlation"]) == ("three arms left alone", "0.5"))

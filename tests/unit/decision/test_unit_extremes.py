@@ -37,7 +37,7 @@ EDGES = {
 }
 
 
-@pytest.mark.grid
+@pytest.mark.walk
 @pytest.mark.parametrize("name", EDGES)
 def test_edges_give_finite_numbers(name: str, tmp_path: Path) -> None:
     old, new = EDGES[name]

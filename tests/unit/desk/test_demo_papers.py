@@ -18,6 +18,8 @@ from metakit.review.check import check_paths
 from metakit.review.places import places_of
 from metakit.review.reports import Report, paper_of
 
+pytestmark = pytest.mark.walk  # papers are typeset
+
 
 @pytest.fixture(scope="module")
 def review(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, tuple[Report, ...]]:

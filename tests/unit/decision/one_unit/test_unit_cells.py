@@ -74,6 +74,7 @@ def test_a_new_centre_counts_when_the_way_to_the_baseline_is_chosen(tmp_path: Pa
     assert float(np.max(cell.draws)) < 1
 
 
+@pytest.mark.walk
 def test_an_expectation_far_from_what_any_study_saw_is_marked(tmp_path: Path) -> None:
     folder = asked(*(trial(str(n), 3, 12 + n, 60) for n in range(4)), measure="risk_ratio")
     seen, far = (

@@ -43,6 +43,7 @@ def worked(one: Visitor, name: str, path: str) -> dict[str, str]:
     return answer
 
 
+@pytest.mark.walk
 def test_from_proposal_to_signature_and_its_end(one: Visitor, tmp_path: Path) -> None:
     folder = one.desk.folder
     assert "Work out the answers" in one.get("/certainty").text
@@ -81,6 +82,7 @@ def test_from_proposal_to_signature_and_its_end(one: Visitor, tmp_path: Path) ->
     assert "Sign as AB" in page
 
 
+@pytest.mark.walk
 def test_the_report_is_made_and_served_by_its_own_policy(one: Visitor) -> None:
     assert worked(one, "report", "/report") == {"go": "/report"}
     page = one.get("/report").text

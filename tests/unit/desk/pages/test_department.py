@@ -47,7 +47,7 @@ def test_what_lies_outside_is_refused(desk: Visitor, query: dict[str, str], said
         moved_unit(read_unit(desk.desk.folder / "unit.yaml"), query)
 
 
-@pytest.mark.lengthy
+@pytest.mark.walk
 def test_the_ranges_are_those_of_the_department_s_page(
     desk: Visitor, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -115,6 +115,7 @@ def test_every_typed_value_stands_on_one_page_and_is_the_one_in_the_file(one: Vi
     }
 
 
+@pytest.mark.walk
 def test_every_kind_of_field_of_the_form_goes_there_and_back(one: Visitor) -> None:
     form = shipped().form("study")
     samples = {"text": "a: 'b' # c, [d] {e}", "list": "one\ntwo, three", "yes_no": "yes", "p_value": "<0.001"}
@@ -200,6 +201,7 @@ def test_no_name_leads_out_of_the_folder(one: Visitor, study: str) -> None:
     assert one.get(f"/extract/AB/{study}/report").status_code == 404
 
 
+@pytest.mark.walk
 def test_from_nothing_to_handed_in_says_what_collect_says(tmp_path: Path) -> None:
     review = new_review(tmp_path / "review", record=False)
     one = visitor(review)
