@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from metakit.forms.typed_numbers import Refused, parse_integer, parse_number, parse_percent
+from metakit.forms.typed_numbers import Refused, parse_integer, parse_number, parse_percent, plain_form
 
 
 @pytest.mark.parametrize(
@@ -134,3 +134,8 @@ def test_any_text_is_read_or_refused(text: str) -> None:
         assert refused.what
     else:
         assert abs(read.value) < 1e15
+
+
+def test_every_kind_of_space_around_a_number_is_one() -> None:
+    for space in (0xA0, *range(0x2000, 0x200B), 0x202F, 0x205F, 0x3000):
+        assert plain_form(f"1{chr(space)}2")[0] == "1 2", hex(space)

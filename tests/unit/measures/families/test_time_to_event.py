@@ -1,0 +1,27 @@
+"""Survival at a time on its scale, with the variance by the delta method; reasons why a study has no value."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from metakit.measures.families.time_to_event import _reason_survival, survival
+
+
+@pytest.mark.parametrize(("share", "error"), [(0.9, 0.02), (0.4, 0.07)])
+def test_the_turned_log_log_with_its_variance(share: float, error: float) -> None:
+    found = survival({"survival": np.array([share]), "standard_error": np.array([error])})
+    assert found.effect[0] == pytest.approx(-math.log(-math.log(share)), rel=1e-14)
+    step = 1e-6
+    slope = (math.log(-math.log(share + step)) - math.log(-math.log(share - step))) / (2 * step)
+    assert found.variance[0] == pytest.approx((slope * error) ** 2, rel=1e-6)
+
+
+def test_reasons() -> None:
+    for share in (0.0, 1.0):
+        assert "no value on the complementary" in _reason_survival(
+            {"survival": share}, scale="", zero_cells=""
+        )
+    assert "standard error of 0" in _reason_survival({"survival": 0.7}, scale="", zero_cells="")
