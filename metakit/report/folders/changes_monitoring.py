@@ -18,8 +18,8 @@ from metakit.decision.certainty import Certainty
 from metakit.decision.information import CONTESTED, looks
 from metakit.errors import MetakitError
 from metakit.measures.registry import MEASURES
+from metakit.models.differing.again import method_of
 from metakit.models.differing.exploring import numbers_of
-from metakit.models.pool import pool
 from metakit.synthesis.findings import AnalysisFinding
 
 FEWEST = 2
@@ -27,7 +27,8 @@ HOW = (
     "At each look the studies so far are answered as the analysis itself is, and the distance from no "
     "difference is counted in standard errors of that answer's own interval: where the interval holds no "
     "difference, no boundary is passed. Information and boundaries are those of the smallest important "
-    "difference at the comparator's own baseline, with a two-sided error of 5 % and a power of 80 %."
+    "difference at the comparator's own baseline, with a power of 80 % and the two-sided error that the "
+    "answer's interval leaves: 5 % for one of 95 %."
 )
 
 
@@ -90,9 +91,10 @@ def smallest_on_scale(finding: AnalysisFinding, certainty: Certainty) -> float |
 
 def _answers(finding: AnalysisFinding, table: EffectTable) -> list[tuple[str, PoolResult]]:
     """Answer the studies up to each year as the analysis answers all of them; bounded answers only."""
-    headline, plan = finding.result, finding.plan
+    headline = finding.result
     if headline is None:
         return []
+    method = method_of(headline)
     order = np.argsort(numbers_of(table, "year"), kind="stable")
     found: list[tuple[str, PoolResult]] = []
     for number in range(1, len(order) + 1):
@@ -102,10 +104,7 @@ def _answers(finding: AnalysisFinding, table: EffectTable) -> list[tuple[str, Po
             answer = headline
         else:
             try:
-                answer = pool(
-                    table.select(chosen), model=plan.model, tau2=plan.tau2, interval=plan.interval,
-                    level=plan.level,
-                )  # fmt: skip
+                answer = method.pool(table.select(chosen))
             except MetakitError:
                 continue  # no answer yet: nothing to look at
         if all(map(math.isfinite, answer.interval)) and answer.interval.lower < answer.interval.upper:
@@ -145,6 +144,8 @@ def _sentence(finding: AnalysisFinding, certainty: Certainty) -> str:
             smallest=smallest,
             null=null,
             z=far,
+            # With another error than that of the interval, a boundary could be passed inside of it.
+            alpha=1 - answers[-1][1].level,
         )[-1]
     except MetakitError:
         return ""

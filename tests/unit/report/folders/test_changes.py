@@ -11,9 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from metakit.core.results import PoolResult
 from metakit.decision.certainty import all_certainties, certainty_of
 from metakit.decision.worksheet import proposal_entry
-from metakit.errors import DataError, UnreadableError
+from metakit.errors import DataError, NotEstimableError, UnreadableError
+from metakit.numerics.sequential import spending_boundaries
 from metakit.report.folders.bundle import MANIFEST
 from metakit.report.folders.bundle_files import pack
 from metakit.report.folders.changes import changes_since
@@ -383,6 +385,93 @@ def test_no_boundary_is_passed_beside_an_interval_that_holds_no_difference() -> 
         if holds:
             assert "is not beyond it" in said
     assert seen == {True, False}
+
+
+RARE = ((2, 9, 400), (1, 5, 380), (3, 11, 500))
+COMMON = ((40, 52, 400), (43, 55, 380), (38, 61, 390))
+CLEAR = ((30, 62, 400), (33, 65, 380), (28, 71, 390))
+
+
+def spent_by(boundaries: list[float], shares: list[float]) -> float:
+    """Return the chance to have passed one of some two-sided boundaries, by integrals of the normal distribution.
+
+    Looks at shares of the information have the correlation sqrt(earlier / later) (Armitage, McPherson & Rowe
+    1969); scipy integrates over the box, which knows nothing of the recursion.
+    """
+    from scipy import stats
+
+    between = [[np.sqrt(min(a, b) / max(a, b)) for b in shares] for a in shares]
+    joint = stats.multivariate_normal(cov=np.array(between), allow_singular=True)
+    ends = np.minimum(boundaries, 8.0)
+    return float(1 - joint.cdf(ends, lower_limit=-ends))
+
+
+@pytest.mark.grid
+@pytest.mark.lengthy
+@pytest.mark.parametrize("level", [0.90, 0.95, 0.99])
+@pytest.mark.parametrize("numbers", [RARE, COMMON, CLEAR], ids=["counts, rare", "normal", "normal, clear"])
+@pytest.mark.parametrize("inference", ["half_normal", "hartung_knapp"])
+def test_boundary_and_interval_never_contradict_each_other(
+    numbers: tuple[tuple[int, int, int], ...], level: float, inference: str
+) -> None:
+    """Distance, information and boundary again from the answer's own interval; another interval would show."""
+    from scipy import stats
+
+    from metakit.models.differing.again import method_of
+
+    trials = tuple(
+        replace(trial(str(n), first, second, total), year=2000 + n)
+        for n, (first, second, total) in enumerate(numbers)
+    )
+    found = carried_out(trials, replace(plan(), level=level), inference=inference)
+    finding, certainties = found.analyses[0], all_certainties(found)
+    answer = finding.result
+    said = monitoring_sentences(found.analyses, certainties, ["main"])
+    smallest = smallest_on_scale(finding, certainties[0])
+    assert answer.level == level and smallest is not None and said
+    reach, power = stats.norm.ppf((1 + level) / 2), stats.norm.ppf(0.8)
+
+    def information(of: PoolResult) -> float:
+        error = (of.interval.upper - of.interval.lower) / 2 / reach
+        return (smallest / (reach + power) / error) ** 2
+
+    share = information(answer)
+    assert f"holds {100 * share:.0f} % of the information" in said[0]
+    facing = (
+        answer.interval.upper - answer.estimate
+        if answer.estimate < 0
+        else answer.estimate - answer.interval.lower
+    )
+    far = abs(answer.estimate) / (facing / reach)
+    if "so early, no answer can pass" in said[0]:
+        return
+    assert f"by its own interval {far:.2f} standard errors" in said[0]
+    holds = answer.interval.lower <= 0 <= answer.interval.upper
+    assert (far <= reach) == holds
+    assert not (holds and "is at or beyond it" in said[0])
+    # The boundary, from looks answered by the same method and likelihood, spends what may be spent by then.
+    method, shares = method_of(answer), []
+    for number in range(1, len(trials) + 1):
+        first = finding.table.select(np.arange(len(trials)) < number)
+        try:
+            here = answer if number == len(trials) else method.pool(first)
+        except NotEstimableError:  # such as two studies by Hartung-Knapp: nothing to look at
+            continue
+        assert here.likelihood == answer.likelihood and here.level == level
+        if np.isfinite(list(here.interval)).all() and information(here) > max(shares, default=0.0):
+            shares.append(information(here))
+    boundary = float(re.search(r"repeated looks stands at ([0-9.]+),", said[0])[1])
+    assert ("is at or beyond it" in said[0]) == (far >= boundary) or abs(far - boundary) < 0.006
+    bounds = spending_boundaries(shares, 1 - level)
+    if shares[-1] == share:
+        assert bounds.boundary[-1] == pytest.approx(boundary, abs=0.006)
+    allowed = 4 * stats.norm.sf(
+        -stats.norm.ppf((1 - level) / 4) / np.sqrt(np.minimum(shares, 1))
+    )  # Lan & DeMets 1983
+    for look in range(len(shares)):
+        if np.isfinite(bounds.boundary[look]):
+            spent = spent_by(list(bounds.boundary[: look + 1]), shares[: look + 1])
+            assert spent == pytest.approx(allowed[look], abs=2e-4)
 
 
 def test_smallest_difference_on_every_scale() -> None:
