@@ -144,7 +144,8 @@ def returns_words(row: ExpectedReturns) -> str:
 def basis_words(found: UnitReturns, unit: Unit) -> str:
     """Say what the numbers rest on and what their ranges hold."""
     return (
-        f"Of one year's {unit.volume.value:g} thumbs, over {unit.years.value:g} years; once the unit has "
+        f"Of one year's {unit.volume.value:g} thumbs, over {unit.years.value:g} "
+        f"year{'' if unit.years.value == 1 else 's'}; once the unit has "
         "operated that long, the same number comes back in one calendar year. Rates are those of "
         f"{found.basis} in {count(found.studies, 'study', 'studies')}, taken as constant. Ranges hold the "
         "spread between centres and chance, each at 95 %, and are wide rather than narrow."

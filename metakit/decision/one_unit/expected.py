@@ -198,8 +198,10 @@ class CountRange:
         return f"{self.mean:.3g} ({self.lower:.0f} to {self.upper:.0f})"
 
 
-def median_words(found: CountRange) -> str:
-    """Say what the median is: a number as likely to be passed as not, or none in half of all such units."""
+def median_words(found: CountRange, thumbs: float) -> str:
+    """Say what the median is: a number as likely to be passed as not, or none, or all, in half of them."""
+    if found.median and found.median >= math.ceil(thumbs):
+        return "all in half of such units"
     return f"as likely over as under {found.median:.0f}" if found.median else "none in half of such units"
 
 

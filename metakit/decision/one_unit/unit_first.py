@@ -115,11 +115,14 @@ def _now(unit: Unit, told: Sequence[_Told]) -> str:
             continue
         counts = item.cohort
         text = (
-            f"{per_100(counts.mean)} with {noun(unit, entry.cell.outcome)} ({median_words(counts)}; "
+            f"{per_100(counts.mean)} with {noun(unit, entry.cell.outcome)} "
+            f"({median_words(counts, unit.volume.value)}; "
             f"range {counts.lower:.0f} to {counts.upper:.0f})"
         )
         if base.events == 0:
             text += f"; {none_counted(base.events, base.total, base.per_year)}"
+        elif not base.per_year and base.events == base.total:
+            text += f"; {all_counted(base.total)}"
         parts.append(text)
     if not parts:
         return ", as now: its scores are what the others are compared with."
@@ -144,6 +147,21 @@ def none_counted(events: float, total: float, per_year: bool) -> str:
     return (
         f"you counted {events:g} in {total:g} {unit}, which is not a {'rate' if per_year else 'risk'} of "
         f"zero: up to {many} are still possible"
+    )
+
+
+def all_counted(total: float) -> str:
+    """Explain a count in which every thumb had the event: what risk it leaves possible (as `none_counted`).
+
+    Examples
+    --------
+    >>> all_counted(30)
+    'you counted 30 in 30 thumbs, which is not a risk of 100: as few as 90 in 100 thumbs are still possible'
+    """
+    least = _ONE_SIDED ** (1 / total)
+    return (
+        f"you counted {total:g} in {total:g} thumbs, which is not a risk of 100: as few as "
+        f"{per_100(100 * least)} in 100 thumbs are still possible"
     )
 
 

@@ -115,7 +115,8 @@ def summary_groups(found: UnitDecision) -> tuple[tuple[str, tuple[str, ...]], ..
             for technique in unit.techniques
             if (item := found.expectation(outcome.term.id, technique.id)) is not None
         ]
-        told = tuple(text for item in own if (text := _told(item, found.evidence_of(item.cell))))
+        volume = unit.volume.value
+        told = tuple(text for item in own if (text := _told(item, found.evidence_of(item.cell), volume)))
         if outcome.scored:
             lead = f"{outcome.term.label}, mean compared with {unit.technique(unit.current).label}"
         elif outcome.baseline and outcome.baseline.per_year:
@@ -140,7 +141,7 @@ def _years(years: float) -> str:
     return f"{years:g} year{'' if years == 1 else 's'}"
 
 
-def _told(item: Expectation, rests: CellEvidence | None) -> str:
+def _told(item: Expectation, rests: CellEvidence | None, thumbs: float) -> str:
     label = item.cell.technique.label
     if item.cell.outcome.scored:
         if item.change is None:
@@ -150,7 +151,7 @@ def _told(item: Expectation, rests: CellEvidence | None) -> str:
     if counts is None:  # pragma: no cover - events have counts
         return ""
     text = (
-        f"{per_100(counts.mean)} thumbs ({median_words(counts)}; "
+        f"{per_100(counts.mean)} thumbs ({median_words(counts, thumbs)}; "
         f"range {counts.lower:.0f} to {counts.upper:.0f}) with {label}"
     )
     if item.cell.is_current:

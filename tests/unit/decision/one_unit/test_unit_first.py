@@ -82,6 +82,15 @@ def test_none_counted_is_explained_where_it_first_stands(tmp_path: Path) -> None
     assert "up to 3.0 in 100 thumb-years" in none_counted(0, 100, True)
 
 
+def test_all_counted_is_explained_as_none_is(tmp_path: Path) -> None:
+    """No risk of 100 either: 0.05^(1/30), the exact one-sided limit; and nobody is over all of a year's thumbs."""
+    every = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 30, thumbs: 30")
+    now = decided(tmp_path, every).first.lines[0].text
+    assert "you counted 30 in 30 thumbs, which is not a risk of 100: as few as 90 in 100 thumbs" in now
+    assert "plan for 118 with any complication" in now  # 120 x 30.5 / 31, after Jeffreys' prior
+    assert "as likely over as under 120" not in now
+
+
 @pytest.mark.parametrize(
     ("ends", "said"),
     [((-3.14, 16.2), "from 3.1 fewer to 16 more"), ((2.0, 5.0), "from 2.0 to 5.0 more"),
@@ -98,6 +107,9 @@ def test_more_fewer_than_are_planned_for_is_explained() -> None:
     assert above_now(Range(mean=2.0, median=-1.0, lower=-3.0, upper=15.0), now) == ""
     assert above_now(wide, None) == ""
     none = CountRange(mean=0.6, median=0, lower=0, upper=3, level=0.95, moved=0)
-    assert median_words(none) == "none in half of such units" and median_words(now).endswith(
-        "over as under 3"
+    assert median_words(none, 12) == "none in half of such units"
+    assert median_words(now, 12).endswith("over as under 3")
+    whole = CountRange(mean=49.5, median=50, lower=47, upper=50, level=0.95, moved=0)
+    assert median_words(whole, 50) == "all in half of such units" and "over as under" in median_words(
+        whole, 51
     )
