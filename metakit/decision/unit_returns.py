@@ -42,6 +42,11 @@ class ExpectedReturns:
     own: OwnReturns | None = None
     own_interval: Limits | None = None
 
+    @property
+    def words(self) -> str:
+        """What to expect, with its range."""
+        return expected_words(self.expected, self.range)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitReturns:
@@ -128,13 +133,26 @@ def _own_alone(own: OwnReturns) -> ExpectedReturns:
     return ExpectedReturns(cause=own.cause, label=label, own=own, own_interval=_interval(own))
 
 
+def expected_words(expected: float | None, range_: tuple[int, int] | None) -> str:
+    """Write what to expect with its range: studies that saw none promise none.
+
+    Examples
+    --------
+    >>> expected_words(0.0, (0, 7)), expected_words(1.44, (0, 24))
+    ('none seen (0 to 7)', '1.4 (0 to 24)')
+    """
+    if expected is None:
+        return ""
+    told = per_100(expected) if expected else "none seen"
+    return f"{told} ({range_[0]} to {range_[1]})" if range_ else told
+
+
 def returns_words(row: ExpectedReturns) -> str:
     """Say one cause: what to expect, and what the unit counted itself."""
     if row.expected is None or row.range is None:
         text = f"{row.label}: no study of the review counts it"
     else:
-        low, high = row.range
-        text = f"{row.label}: about {per_100(row.expected)} ({low} to {high})"
+        text = f"{row.label}: {'about ' if row.expected else ''}{row.words}"
     if row.own is not None and row.own_interval is not None:
         counted = f"{row.own.thumbs} in {row.own.thumb_years:g} thumb-years"
         text += f"; yours: {counted}, {rate_limits_words(row.own_interval)} per 100 thumb-years"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from metakit.core.causes import CauseAnswer, CausesResult
 from metakit.core.written import signed
 from metakit.decision.one_unit.unit import Unit, UnitTechnique
-from metakit.decision.unit_returns import count_range
+from metakit.decision.unit_returns import count_range, expected_words
 from metakit.forms.library import vocabulary
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.terms import label_of
@@ -28,6 +28,11 @@ class SourceReturns:
     label: str
     expected: float | None
     range: tuple[int, int] | None = None
+
+    @property
+    def words(self) -> str:
+        """What to expect, with its range."""
+        return expected_words(self.expected, self.range)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

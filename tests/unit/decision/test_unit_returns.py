@@ -10,7 +10,8 @@ from scipy import stats
 
 from metakit.core.limits import Limits
 from metakit.decision.one_unit.unit import Limited, OwnReturns, UnitTechnique
-from metakit.decision.unit_returns import count_range, returns_words, unit_returns
+from metakit.decision.one_unit.unit_causes import SourceReturns
+from metakit.decision.unit_returns import ExpectedReturns, count_range, returns_words, unit_returns
 from metakit.synthesis.findings import Findings
 
 
@@ -70,3 +71,10 @@ def test_the_range_of_a_count_holds_chance_at_both_ends() -> None:
     assert low == stats.poisson(5).ppf(0.025)
     assert high == stats.poisson(15).ppf(0.975)
     assert count_range(Limits(0.0, 0.0), 500) == (0, 0)
+
+
+def test_studies_that_saw_none_promise_none() -> None:
+    row = ExpectedReturns(cause="x", label="Residual bone", expected=0.0, range=(0, 7))
+    assert returns_words(row) == "Residual bone: none seen (0 to 7)."
+    assert SourceReturns(label="Residual bone", expected=0.0, range=(0, 7)).words == "none seen (0 to 7)"
+    assert SourceReturns(label="All others", expected=0.0067, range=(0, 1)).words == "0.007 (0 to 1)"
