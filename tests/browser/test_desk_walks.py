@@ -379,7 +379,7 @@ def screened_by_workbook(made: Path, export: Path, order: dict[str, int], other:
 
     def decisions(folder: Path) -> list[tuple[str, ...]]:
         found = []
-        for table in sorted((folder / "selection" / "screening").glob("*.csv")):
+        for table in sorted((folder / "selection").glob("screening_*.csv")):
             with table.open(newline="", encoding="utf-8") as stream:
                 found += [
                     (table.name, row["citation_id"], row["stage"], row["decision"])
