@@ -1,5 +1,6 @@
 """Parts that no command uses are loaded when somebody asks something of them, and then are what they always were."""
 
+import os
 import subprocess
 import sys
 
@@ -40,9 +41,14 @@ def test_a_pool_leaves_them(tmp_path) -> None:
         "from metakit.__main__ import main\n"
         "try:\n    main()\n"
         "except SystemExit as end:\n    assert end.code == 0\n"
+        "import os\n"
+        "assert os.environ['OPENBLAS_NUM_THREADS'] == '1'\n"
         "print('loaded', *sys.modules)\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    around = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=around
+    )
     loaded = set(done.stdout.rpartition("loaded ")[2].split())
     assert "scipy.special" in loaded
     assert not loaded & {"numpy.f2py.crackfortran", "numpy.testing._private.utils", "unittest"}
