@@ -65,7 +65,8 @@ def write_report(
     Those are the summary of findings and the reporting checklist (Word and CSV) and the cited sources
     (BibTeX and CSL JSON).
     The page is one file that needs nothing else: style and figures are inside, nothing is loaded; with more
-    than 200 figures, it shows their files beside it, as a reader comes near. The same findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
+    than 200 figures, it shows their files beside it, as a reader comes near. The same
+    findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
 
     Parameters
     ----------
