@@ -25,7 +25,7 @@ _NAMES = {
     "hunter": "Hunter", "schmidt": "Schmidt", "hartung": "Hartung", "knapp": "Knapp", "wald": "Wald",
     "henmi": "Henmi", "copas": "Copas", "mantel": "Mantel", "haenszel": "Haenszel", "peto": "Peto",
     "bayesian": "Bayesian", "garwood": "Garwood", "clopper": "Clopper", "pearson": "Pearson",
-    "poisson": "Poisson", "q": "Q",
+    "poisson": "Poisson", "q": "Q", "mid": "with", "p": "mid-p",
 }  # fmt: skip
 
 

@@ -116,7 +116,7 @@ def _told_why(finding: AnalysisFinding) -> bool:
     """Say whether the figure tells that the mean over all takes these studies otherwise."""
     assert finding.table is not None
     rows = forest_of(finding, finding.table).rows
-    return all("the mean over all takes it by effect and standard error" in row.note for row in rows)
+    return all("it enters the mean over all as that mean's model has it" in row.note for row in rows)
 
 
 def test_a_study_among_others_keeps_the_row_that_enters_the_mean() -> None:

@@ -223,8 +223,8 @@ def _entered(found: ShownRow) -> str:
     if found.alone is None or found.entered is None:
         return ""
     return (
-        f"alone in its group: its own interval ({method_words(found.alone.mean.method)}); the mean over all "
-        "takes it by effect and standard error"
+        f"alone in its group: its own interval ({method_words(found.alone.mean.method)}); it enters the mean "
+        "over all as that mean's model has it"
     )
 
 
