@@ -33,10 +33,10 @@ from metakit.telling.why_thumbs_details import angle_blocks, cause_blocks, singl
 from metakit.telling.why_thumbs_map import map_blocks
 
 COLUMNS = (
-    Column(name="Source of trouble", share=20),
+    Column(name="Source of trouble", share=28),
     Column(name="Found and treated", share=34),
     Column(name="Reason to return", share=34),
-    Column(name="What treating it changed", share=54),
+    Column(name="What treating it changed", share=48),
     Column(name="Not known", share=30),
 )
 

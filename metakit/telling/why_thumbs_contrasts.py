@@ -58,7 +58,8 @@ def pair_line(facts: Facts, source: str) -> str:
     levels = {item.body.analysis: item.level_words for item in facts.pairs}
     told = dict.fromkeys(levels[finding.plan.id] for finding in answered if finding.plan.id in levels)
     sure = f", of {' or '.join(told)} certainty" if told else ""
-    return f"{count(len(answered), 'pair')} of options beside these{sure}: in the table of all pairs below"
+    pairs = count(len(answered), "pair")
+    return f"{pairs} of options beside these{sure}: in the table of options against each other"
 
 
 def _row(item: PairFinding, certainty: Certainty | None) -> tuple[Cell | Words, ...]:

@@ -38,7 +38,9 @@ def cause_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
     ]
     by_technique: list[Block] = []
     for result in causes.by_technique:
-        by_technique += [_causes_table(result, result.technique), *_said(result)]
+        by_technique += [
+            _causes_table(result, result.technique), *_said(result, causes.overall.notes),
+        ]  # fmt: skip
     if by_technique:
         by_technique.append(
             Say(
@@ -49,7 +51,8 @@ def cause_blocks(trouble: TroubleFindings) -> tuple[Block, ...]:
     lived = trouble.lived_with.causes
     if lived is not None:
         table = _causes_table(lived.overall, "Trouble that was lived with, without an operation")
-        blocks += folded("Trouble lived with, without an operation", (table, *_said(lived.overall)))
+        said = _said(lived.overall, causes.overall.notes)
+        blocks += folded("Trouble lived with, without an operation", (table, *said))
     return folded("Every cause, and how often it occurs", blocks, number=len(causes.overall.causes))
 
 
@@ -111,8 +114,10 @@ def _rate(estimate: Estimate | None) -> Cell | Words:
     )
 
 
-def _said(result: CausesResult) -> tuple[Block, ...]:
-    lines = [overlap_sentence(result), spread_sentence(result), *result.notes]
+def _said(result: CausesResult, said: Sequence[str] = ()) -> tuple[Block, ...]:
+    """Say what holds of one table, but for notes that were said of another one before."""
+    notes = [note for note in result.notes if note not in said]
+    lines = [overlap_sentence(result), spread_sentence(result), *notes]
     lines += [f"Set aside: {item.study}: {item.reason}." for item in result.set_aside]
     lines += [f"Assumed: {item}." for item in result.assumptions]
     return points([line for line in lines if line], look="quiet")

@@ -112,16 +112,10 @@ def redone(table: pd.DataFrame) -> str:
     return "\n".join(rows)
 
 
-def few_studies(table: pd.DataFrame, most: int = 5) -> tuple[float, float]:
-    """Return lowest and highest coverage of the commonest cause at up to `most` studies of unlike centres.
-
-    Of the Dirichlet-multinomial, whatever was chosen: the note of `metakit causes` carries it.
-    """
+def commonest(table: pd.DataFrame, candidate: str) -> tuple[float, float]:
+    """Return lowest and highest coverage of the commonest cause where centres are of two kinds, over all k."""
     part = table[
-        (table["candidate"] == "dirichlet_multinomial")
-        & (table["mechanism"] == "two_kinds")
-        & (table["cause"] == 1)
-        & (table["k"] <= most)
+        (table["candidate"] == candidate) & (table["mechanism"] == "two_kinds") & (table["cause"] == 1)
     ]
     return float(part["coverage"].min()), float(part["coverage"].max())
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
 from metakit.core.limits import Limits
 from metakit.core.written import count, fixed, listed, per_100
@@ -146,18 +148,18 @@ def causes_text(found: Causes) -> str:
     several = bool(found.by_technique)
     lines = ["All techniques together" if several else "Why thumbs come back", *_block(found.overall)]
     for result in found.by_technique:
-        lines += ["", result.technique, *_block(result)]
+        lines += ["", result.technique, *_block(result, found.overall.notes)]
     if several:
         lines += ["", "Differences between techniques rest on different studies: they are not effects."]
     return "\n".join([*lines, "", CAUTION])
 
 
-def _block(result: CausesResult) -> list[str]:
+def _block(result: CausesResult, said: Sequence[str] = ()) -> list[str]:
     lines = [f"  {line}" for line in result_lines(result)]
     for title, items in (
         ("Set aside", [f"{item.study}: {item.reason}" for item in result.set_aside]),
         ("Assumed", [str(item) for item in result.assumptions]),
-        ("Notes", list(result.notes)),
+        ("Notes", [note for note in result.notes if note not in said]),
     ):
         if items:
             lines += [f"  {title}", *(f"    {item}" for item in items)]
