@@ -73,7 +73,7 @@ def demo_already_synthesised(demo_findings: Findings, monkeypatch: pytest.Monkey
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Sort tests into sets: browsers, the whole report and most of a grid walk; what is left and short is quick."""
+    """Sort tests into sets: browsers, the whole review, what is lengthy and most of a grid walk; the rest is quick."""
     seen: dict[str, int] = {}
     for item in items:
         if item.get_closest_marker("grid"):
@@ -82,9 +82,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if number >= OFTEN and number % EVERY:
                 item.add_marker("walk")
         asked = set(getattr(item, "fixturenames", ()))
-        whole = ROOT / "tests" / "browser" in item.path.parents or "demo_report" in asked
-        if whole and not item.get_closest_marker("slow"):
+        far = ROOT / "tests" / "browser" in item.path.parents or CARRIED_OUT & asked
+        if (far or item.get_closest_marker("lengthy")) and not item.get_closest_marker("slow"):
             item.add_marker("walk")
         long = any(item.get_closest_marker(name) for name in ("slow", "walk", "grid", "lengthy"))
-        if not long and not CARRIED_OUT & asked:
+        if not long:
             item.add_marker("quick")

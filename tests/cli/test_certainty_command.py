@@ -80,6 +80,7 @@ def test_the_file_is_written_checked_and_renewed(metakit_command, review: Path) 
     assert "complications_button" in wrong.err
 
 
+@pytest.mark.lengthy
 def test_damage_is_told_with_its_place(metakit_command, review: Path) -> None:
     path = review / "certainty.yaml"
     sound = path.read_text(encoding="utf-8")

@@ -69,6 +69,7 @@ def test_json_alone_writes_no_page(metakit_command, tmp_path: Path, monkeypatch:
     assert [item.name for item in tmp_path.iterdir()] == ["unit.yaml"]
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize(
     ("old", "new", "status", "words"),
     [

@@ -118,6 +118,7 @@ def test_network_by_name_takes_direct_and_indirect_evidence_apart_exactly(
     assert share * row["direct"] + (1 - share) * row["indirect"] == pytest.approx(row["estimate"])
 
 
+@pytest.mark.lengthy
 def test_network_by_the_other_inference_swaps_headline_and_companion(
     metakit_command, smoking_table: Path
 ) -> None:

@@ -83,6 +83,7 @@ def test_the_example_has_no_problem(metakit_command, toes: Path) -> None:
     assert (said.status, said.out.strip()) == (0, "") or said.status == 0, said.err
 
 
+@pytest.mark.lengthy
 def test_problems_are_told_in_its_own_words(metakit_command, toes: Path) -> None:
     path = toes / "records" / "TOE-1.yaml"
     path.write_text(

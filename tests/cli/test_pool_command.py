@@ -39,6 +39,7 @@ def test_bcg_risk_ratio(metakit_command, bcg_table: Path, tau2: str, expected: d
     assert answer["converged"] is True
 
 
+@pytest.mark.lengthy
 def test_the_plain_answer_reads_as_sentences(metakit_command, bcg_table: Path) -> None:
     said = metakit_command("pool", bcg_table, "--measure", "risk_ratio")
     assert said.status == 0

@@ -76,6 +76,7 @@ def test_damaged_record_is_one_message_with_its_place(
     assert state(review) == before
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize(
     ("content", "words"),
     [

@@ -19,6 +19,7 @@ def book(metakit_command, tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.lengthy
 def test_record_to_workbook_and_back_checks_without_error(
     metakit_command, book: Path, tmp_path: Path
 ) -> None:
@@ -54,6 +55,7 @@ def test_a_faulty_cell_is_named_and_nothing_is_collected(metakit_command, book: 
     assert (tmp_path / "quillmere.problems.xlsx").is_file()
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize(
     "content", [b"", b"not a workbook", b"\xd0\xcf\x11\xe0 old format"], ids=["empty", "text", "old"]
 )

@@ -43,6 +43,7 @@ def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command, dem
     assert not steps["pinch_prosthesis"]["used"] and steps["pinch_prosthesis"]["reason"]
 
 
+@pytest.mark.lengthy
 @pytest.mark.usefixtures("demo_already_synthesised")
 def test_words_and_faults(metakit_command) -> None:
     said = metakit_command("trace", demo_studies(), "--outcome", "dash", "--study", "DEMO-03", "--arm", "A")

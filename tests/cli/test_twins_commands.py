@@ -125,6 +125,7 @@ def _workbook(path: Path, rows: list[list[object]]) -> Path:
     return path
 
 
+@pytest.mark.lengthy
 def test_hidden_rows_and_columns_are_told_once_in_every_command(tmp_path: Path, metakit_command) -> None:
     counts = [("A", 3, 40, 5, 41, 2001), ("B", 2, 30, 4, 31, 2002), ("C", 6, 50, 9, 49, 2003)]
     table = _workbook(tmp_path / "t.xlsx", [[*HEAD.strip().split(","), "year"], *map(list, counts)])

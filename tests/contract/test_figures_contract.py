@@ -112,6 +112,7 @@ def test_every_figure_draws_every_measure(figure: str, measure: str, scale: str)
     )
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize("figure", FIGURES.names())
 def test_every_figure_can_be_saved_as_every_kind(figure: str) -> None:

@@ -21,6 +21,7 @@ PLANTED = yaml.load((FOLDER / "true_values.yaml").read_text(encoding="utf-8"), L
 ]
 
 
+@pytest.mark.lengthy
 def test_no_error_and_only_the_planted_questions() -> None:
     problems = check_paths([FOLDER]).problems
     assert [str(problem) for problem in problems if problem.severity == "error"] == []

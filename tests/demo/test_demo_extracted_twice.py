@@ -27,6 +27,7 @@ def comparison() -> Comparison:
     return compare_review(FOLDER)
 
 
+@pytest.mark.lengthy
 def test_each_planted_disagreement_is_found_and_nothing_else(comparison: Comparison) -> None:
     assert len(comparison.pairs) == 30 and not comparison.single
     found = {
@@ -96,6 +97,7 @@ def test_the_history_is_whole_and_names_who_when_and_why() -> None:
     assert kept == [(plant["study"], plant["field"]) for plant in PLANTED["wording"]]
 
 
+@pytest.mark.lengthy
 def test_both_extractors_records_hold_no_error() -> None:
     for path in sorted((FOLDER / "extractors").rglob("*.yaml")):
         reading = read_record(path, shipped())

@@ -61,7 +61,6 @@ def faults(target: Target, seeds: range | tuple[int, ...], folder: Path) -> list
     ]
 
 
-@pytest.mark.lengthy
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
 def test_a_few_damaged_files(target: Target, tmp_path: Path) -> None:
     assert faults(target, (*KEPT.get(target.name, ()), *range(FEW)), tmp_path) == []

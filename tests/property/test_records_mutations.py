@@ -221,6 +221,7 @@ NUMBERS = [
 ]
 
 
+@pytest.mark.lengthy
 @given(
     st.sampled_from(NUMBERS),
     st.sampled_from(

@@ -102,6 +102,7 @@ def slip(seed: int) -> str:
     return "asked" if problems else "read" if differing else "same"
 
 
+@pytest.mark.lengthy
 def test_slips_in_the_file() -> None:
     assert {"reported", "read"} <= {slip(seed) for seed in range(40)}
 

@@ -164,6 +164,7 @@ def test_made_study_records_come_back(record, tmp_path_factory):
     round_trip(STUDY, record, tmp_path_factory)
 
 
+@pytest.mark.lengthy
 @given(record=whole(PROTOCOL))
 @settings(max_examples=4, deadline=None, suppress_health_check=CALM, derandomize=True, phases=PHASES)
 def test_made_protocols_come_back(record, tmp_path_factory):

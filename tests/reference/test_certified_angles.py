@@ -110,6 +110,7 @@ def entries(bands: list[Any], whole: int, *, overlap: bool) -> tuple[AngleBand, 
     )  # fmt: skip
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("record", BANDS, ids=lambda r: r["name"])
 def test_thumbs_over_a_limit_in_coarse_bands(record: dict[str, Any]) -> None:
     """Both ends of what the bands allow, pooled: 9 digits of the logit or of the width of its interval."""

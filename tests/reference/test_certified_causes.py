@@ -126,6 +126,7 @@ def test_bounds_for_causes_not_stated() -> None:
     comparison.close()
 
 
+@pytest.mark.lengthy
 def test_a_new_centre_by_brute_force() -> None:
     """Two causes, two studies: the double integral over tau and the mean share on a fine grid (x = sin^2 phi)."""
     counts = np.array([[5, 1], [2, 7]])

@@ -56,6 +56,7 @@ def quick_and_slow() -> list[Any]:
     ]
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize("record", quick_and_slow())
 def test_spending_boundaries(record: dict[str, Any]) -> None:
@@ -237,6 +238,7 @@ def means_of(record: dict[str, Any], shares: np.ndarray) -> np.ndarray:
         return expected_within(float(record["volume"]), rate, float(record["years"]))
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize(
     "record", EVENTS, ids=lambda r: f"{r['volume']} a year, {r['years']} y, {r['rate']}, df {r['df']}"

@@ -34,6 +34,7 @@ def fit(record: dict[str, Any], interval: str) -> Any:
     )
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("record", RECORDS, ids=["boundary", "two variances", "correlated errors"])
 def test_three_levels(record: dict[str, Any]) -> None:
     """Two variances, the mean, model-based and cluster-robust errors, degrees of freedom, p value."""

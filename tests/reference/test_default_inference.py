@@ -125,6 +125,7 @@ def test_all_events_in_one_arm_give_a_limit_and_no_estimate(ask: Any) -> None:
     assert companion(answer, "exact_limit")["interval"][1] == pytest.approx(expected[key]["upper"], abs=1e-8)
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("ask", [by_python, by_command])
 @pytest.mark.parametrize("name", ["one_arm_2a", "one_arm_all_zero"])
 def test_one_arm(ask: Any, name: str) -> None:

@@ -179,6 +179,7 @@ def test_a_report_is_not_written_through_a_link(tmp_path: Path) -> None:
 ROOT = Path(__file__).resolve().parents[3]
 
 
+@pytest.mark.lengthy
 def test_reconcile_neither_deletes_nor_overwrites_outside(tmp_path: Path) -> None:
     """The attack that was found: the history's record is '../victim.yaml' with a chain that holds."""
     from metakit.review.reconciling.reconcile import reconcile

@@ -100,6 +100,7 @@ def test_sizes_refuse_the_impossible() -> None:
             call()
 
 
+@pytest.mark.lengthy
 def test_cumulative_evidence_is_held_against_its_boundary() -> None:
     # z at half the information: 2.5 would pass the usual 1.96 but not the boundary 2.963.
     full = 1 / (stats.norm.isf(0.025) + stats.norm.ppf(0.8))
@@ -110,6 +111,7 @@ def test_cumulative_evidence_is_held_against_its_boundary() -> None:
     assert found[0].boundary == pytest.approx(2.963, abs=1e-3)
 
 
+@pytest.mark.lengthy
 def test_a_study_that_takes_information_away_keeps_the_boundary() -> None:
     found = looks(["a", "b", "c", "d"], [0.1] * 4, [0.5, 0.6, 0.3, 0.1], smallest=1.0)
     assert found[1].boundary == found[0].boundary

@@ -129,6 +129,7 @@ def test_the_way_a_question_is_broken_into_lines_is_no_change() -> None:
     assert certainty_of(replace(BODY, question="Which\n  technique?"), whole(BODY)).final
 
 
+@pytest.mark.lengthy
 def test_the_plan_is_part_of_what_a_pairwise_signature_rests_on() -> None:
     studies_ = (trial("1", 6, 10), trial("2", 5, 9))
 

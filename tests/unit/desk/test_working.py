@@ -82,6 +82,7 @@ def test_the_page_tells_what_is_done_and_then_moves_on(one: Visitor, name: str, 
     assert one.get("/work/other").status_code == 404
 
 
+@pytest.mark.lengthy
 def test_a_review_with_an_error_is_refused_where_the_work_was_begun(one: Visitor) -> None:
     record = sorted((one.desk.folder / "records").glob("*.yaml"))[0]
     before = record.read_text()

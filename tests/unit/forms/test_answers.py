@@ -127,6 +127,7 @@ def test_unusual_values_are_signed_too(tmp_path):
     assert [p.severity for p in found(text + signed, tmp_path)] == ["answered"]
 
 
+@pytest.mark.lengthy
 def test_an_answer_survives_the_workbook(tmp_path):
     layout = layout_of(shipped().form("study"))
     (tmp_path / "one.yaml").write_text(WRONG + SIGNED, encoding="utf-8")

@@ -71,6 +71,7 @@ def test_example_of_another_joint_fits_its_schema_and_damage_does_not():
     assert broken(lambda r: r["extraction"].update(extractor=7)) == {"$.extraction.extractor"}
 
 
+@pytest.mark.lengthy
 def test_blank_sheet_to_checked_record_and_back(tmp_path, capsys):
     out = tmp_path / "toe_1.xlsx"
     assert run(app, ["sheet", str(out), "--form", str(TOE)]) == 0

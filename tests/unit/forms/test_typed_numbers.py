@@ -126,6 +126,7 @@ def test_what_python_writes_is_read_back_exactly(value: float) -> None:
     assert parse_number(repr(value)).value == value
 
 
+@pytest.mark.lengthy
 @given(st.text(max_size=30))
 def test_any_text_is_read_or_refused(text: str) -> None:
     try:

@@ -79,6 +79,7 @@ def test_two_studies_are_answered_like_any_other_number() -> None:
     assert asked.prediction is None
 
 
+@pytest.mark.lengthy
 def test_the_inference_answers_and_a_zero_cell_does_not_change_it() -> None:
     without_zero = pool(counts((4, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)))
     with_zero = pool(counts((0, 40, 7, 41), (3, 30, 5, 29), (8, 60, 9, 62)))

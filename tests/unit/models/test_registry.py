@@ -328,6 +328,7 @@ def test_batch_is_cut_into_chunks_without_a_trace(monkeypatch: pytest.MonkeyPatc
     assert random_effects_batch(y, v, prediction=None).prediction is None
 
 
+@pytest.mark.lengthy
 def test_share_beyond_a_threshold_meets_the_delta_method_of_many_studies() -> None:
     """Mathur & VanderWeele 2019 (Stat Med 38:1336-1342; formula from memory): the delta-method interval."""
     draw = np.random.default_rng(3)

@@ -153,6 +153,7 @@ def test_direct_and_indirect_evidence_make_the_networks_estimate_at_every_tau() 
     assert 0 < found.share < 1
 
 
+@pytest.mark.lengthy
 def test_splits_and_the_interaction_agree_with_dense_regressions() -> None:
     """Each split is its own regression: one more column, half in either arm of the studies with both."""
     arms, scale = parkinson(), 0.5

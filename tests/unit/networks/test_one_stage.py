@@ -197,6 +197,7 @@ def test_smoking_cessation_is_near_the_published_binomial_fit() -> None:
     assert 0.5 < math.sqrt(part.tau2) < 0.84
 
 
+@pytest.mark.lengthy
 def test_many_arms_use_a_smaller_rule_and_seven_say_laplace() -> None:
     generator = np.random.default_rng(4)
     names = "abcdefg"

@@ -22,6 +22,7 @@ def log_density(t: float, y: np.ndarray, v: np.ndarray, restricted: bool) -> flo
     return float(value - (0.5 * np.log(w.sum()) if restricted else 0.0))
 
 
+@pytest.mark.lengthy
 @settings(max_examples=60, deadline=None)
 @given(effects, st.booleans())
 def test_no_point_of_a_fine_grid_is_higher(pairs: list[tuple[float, float]], restricted: bool) -> None:

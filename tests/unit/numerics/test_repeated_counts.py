@@ -20,6 +20,7 @@ def test_critical_values_are_the_published_ones(horizon: int) -> None:
     assert critical_value(horizon, lower=False) == pytest.approx(PUBLISHED[horizon], abs=2e-6)
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize(("horizon", "ratio"), [(6.0, 1.0), (6.0, 2.0), (15.0, 0.5)])
 def test_a_simulated_audit_leaves_its_limits_as_often_as_computed(horizon: float, ratio: float) -> None:
     critical = critical_value(horizon)

@@ -70,6 +70,7 @@ def test_identical_effects_give_exactly_zero(entry) -> None:
     assert float(entry.kernel(prepare([0.1] * 4, [0.03, 0.2, 1.1, 0.4])).tau2) == 0
 
 
+@pytest.mark.lengthy
 @settings(max_examples=80, deadline=None)
 @given(effects)
 def test_moments_and_paule_mandel_against_statsmodels(pairs: list[tuple[float, float]]) -> None:

@@ -66,6 +66,7 @@ def test_type_is_eight_points_in_two_column_figures(kind: str) -> None:
     assert smallest_type(drawn(kind, name, 180)) >= 8
 
 
+@pytest.mark.lengthy
 def test_names_are_text_and_nothing_else() -> None:
     shown = words(drawn("forest", "nasty_names", 400))
     assert "US$5 vs US$6 $\\frac{a}$" in shown
@@ -75,6 +76,7 @@ def test_names_are_text_and_nothing_else() -> None:
     assert "Score ($x$ & <b>)" in words(drawn("overview", "mixed", 180))
 
 
+@pytest.mark.lengthy
 def test_a_figure_does_not_follow_the_users_settings_nor_change_them() -> None:
     with matplotlib.rc_context(
         {"font.size": 30, "text.usetex": False, "axes.facecolor": "black", "lines.linewidth": 9}

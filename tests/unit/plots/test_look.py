@@ -26,6 +26,7 @@ def picture(look: Look, dpi: int = 100) -> tuple[np.ndarray, Image.Image]:
     return np.asarray(found.convert("RGB")).astype(int), found
 
 
+@pytest.mark.lengthy
 def test_grey_has_no_colour_and_keeps_lightness_apart() -> None:
     points, _ = picture(Look(tone="grey"))
     assert np.ptp(points, axis=2).max() <= 1
@@ -33,6 +34,7 @@ def test_grey_has_no_colour_and_keeps_lightness_apart() -> None:
     assert len(greys) == 5
 
 
+@pytest.mark.lengthy
 def test_line_art_is_black_or_white_one_bit_a_point() -> None:
     points, found = picture(Look(tone="line_art"), dpi=300)
     assert found.mode == "1"
@@ -54,6 +56,7 @@ def test_a_caption_stands_beside_the_figure() -> None:
     assert caption_text([forest_figure(content)]) == ""
 
 
+@pytest.mark.lengthy
 def test_type_is_never_below_what_was_asked_for() -> None:
     for name in PRESETS.names():
         with drawn_with(chosen_look(name)):

@@ -28,6 +28,7 @@ def test_every_kind_is_written_and_written_alike(kind: str, tmp_path: Path) -> N
     assert sorted(path.name for path in tmp_path.iterdir()) == [f"a{kind}", f"b{kind.upper()}"]
 
 
+@pytest.mark.lengthy
 def test_saving_twice_changes_nothing(tmp_path: Path) -> None:
     figure = forest_figure(forests()["two"])
     for kind in (".png", ".svg", ".pdf"):

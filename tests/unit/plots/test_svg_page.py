@@ -158,6 +158,7 @@ def test_a_line_on_the_page_misses_no_place_by_more_than_a_hair() -> None:
     )
 
 
+@pytest.mark.lengthy
 def test_a_figure_is_the_same_file_before_and_after_it_was_drawn() -> None:
     figure = forest_figure(forests()["eighteen"])
     before = figure_svg(figure, "in words")

@@ -90,6 +90,7 @@ def parsed(folder: Folder, out: Path) -> tuple[str, ElementTree.Element]:
     return page, html5lib.parse(page)
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
 def test_text_stays_text_wherever_it_is_typed(tmp_path: Path, text: str) -> None:

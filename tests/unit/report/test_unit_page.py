@@ -28,6 +28,7 @@ def page(decision: UnitDecision, tmp_path_factory: pytest.TempPathFactory) -> Pa
     return write_unit_page(decision, tmp_path_factory.mktemp("page"))
 
 
+@pytest.mark.lengthy
 def test_the_page_stands_alone_with_its_numbers(page: Path, decision: UnitDecision) -> None:
     html = page.read_text(encoding="utf-8")
     html5lib.HTMLParser(strict=True).parse(html)

@@ -152,6 +152,7 @@ def test_numbers_are_shown_as_reported_and_as_analysed() -> None:
     assert show_numbers({"events": 2, "time": 97.54}, "rates") == "2 / 97.5"
 
 
+@pytest.mark.lengthy
 def test_forest_plots_show_the_numbers_of_the_reports() -> None:
     finding = carried_out().analyses[0]
     content = forest_of(finding, finding.table)

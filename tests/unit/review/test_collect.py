@@ -35,6 +35,7 @@ def workbook(tmp_path):
     return tmp_path / "otterlade.xlsx"
 
 
+@pytest.mark.lengthy
 def test_written_once_then_unchanged(workbook, review):
     before = workbook.read_bytes()
     done = collect([workbook], review, shipped())
@@ -47,6 +48,7 @@ def test_written_once_then_unchanged(workbook, review):
     assert workbook.read_bytes() == before
 
 
+@pytest.mark.lengthy
 def test_causes_that_do_not_fit_are_told_at_their_cell(tmp_path, review):
     source = ROOT / "demo_studies" / "records" / "DEMO-28_pendlewick.yaml"
     (path,) = write_sheets(tmp_path / "pendlewick.xlsx", records=[source])
@@ -90,6 +92,7 @@ def test_two_extractors_are_kept_apart(tmp_path, review):
         collect([agreed], review, shipped(), extractor="../AB")
 
 
+@pytest.mark.lengthy
 def test_other_values_are_replaced_only_when_asked(workbook, review):
     path = collect([workbook], review, shipped()).written[0]
     changed = path.read_text(encoding="utf-8").replace("language: English", "language: German")
@@ -132,6 +135,7 @@ def test_nothing_is_overwritten_by_sheets(workbook):
         write_sheets(workbook, records=[RECORD])
 
 
+@pytest.mark.lengthy
 def test_record_names_are_safe(workbook, review):
     bad = workbook.rename(workbook.with_name("con.xlsx"))
     done = collect([bad], review, shipped())

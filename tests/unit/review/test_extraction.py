@@ -48,6 +48,7 @@ def as_one_person(path: Path) -> None:
     path.write_text(text, encoding="utf-8")
 
 
+@pytest.mark.lengthy
 def test_the_demonstration_review_was_extracted_twice(demo: Extraction) -> None:
     assert len(demo.reconciled) == 30 and demo.people == ("AB", "CD")
     assert (demo.declared, demo.unreconciled, demo.single, demo.waiting) == ((), (), (), {})
@@ -104,6 +105,7 @@ def test_nothing_is_pooled_from_records_not_agreed_without_saying_so(review: Pat
     assert found.to_json()["extraction"]["unreconciled"] == ["DEMO-02"]
 
 
+@pytest.mark.lengthy
 def test_faulty_records_of_extractors_are_told_by_the_check(review: Path) -> None:
     studies = open_folder(review).studies
     path = record(review, "DEMO-02", "extractors/CD")
@@ -114,6 +116,7 @@ def test_faulty_records_of_extractors_are_told_by_the_check(review: Path) -> Non
     assert made.overall is None and "hold errors" in made.not_compared
 
 
+@pytest.mark.lengthy
 def test_empty_records_are_passed_over_beside_others(review: Path, tmp_path: Path) -> None:
     empty = new_review(tmp_path / "new") / "records" / FIRST_RECORD
     shutil.copy(empty, review / "records")

@@ -33,6 +33,7 @@ def mine(review: Path) -> OwnRecord:
     return found
 
 
+@pytest.mark.lengthy
 def test_handing_in_moves_the_same_bytes_and_tells_the_history(review: Path) -> None:
     before = mine(review).path.read_bytes()
     assert mine(review).standing == "unfinished"

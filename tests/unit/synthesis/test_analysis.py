@@ -265,6 +265,7 @@ def test_the_order_of_studies_does_not_change_an_answer() -> None:
     assert one.sentences[0] == other.sentences[0]
 
 
+@pytest.mark.lengthy
 def test_swapping_the_sides_turns_a_ratio_round() -> None:
     swapped = [trial(str(n), c, a) for n, (a, c) in enumerate(((6, 9), (4, 8), (7, 9)))]
     straight = [trial(str(n), a, c) for n, (a, c) in enumerate(((6, 9), (4, 8), (7, 9)))]

@@ -119,6 +119,7 @@ def test_a_study_that_the_model_cannot_use_has_none_of_the_weight() -> None:
     assert (high.concern, high.weight) == ("high", pytest.approx(1))
 
 
+@pytest.mark.lengthy
 def test_a_caution_where_most_of_the_answer_is_of_high_concern() -> None:
     def cautions(letters: str, other: str, **choices: str) -> list[str]:
         finding = answer(

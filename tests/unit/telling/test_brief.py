@@ -1,5 +1,7 @@
 """The first screen: its numbers are those of the summary of findings, its words those of the certainty."""
 
+import pytest
+
 from metakit.core.written import signed
 from metakit.decision.certainty import level_after
 from metakit.decision.summary import summary_tables
@@ -12,6 +14,7 @@ def _texts(cell):
     return [plain(cell.words), *map(plain, cell.under)] if isinstance(cell, Cell) else [plain(cell)]
 
 
+@pytest.mark.lengthy
 def test_the_brief_says_what_the_summary_says(demo_findings):
     facts = Facts.of(demo_findings)
     tables = {table.comparison: table for table in summary_tables(demo_findings, facts.certainties)}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 import metakit
 from metakit.telling.proportions import added_words, proportion_words
 
@@ -21,6 +23,7 @@ def test_a_sum_that_fits_is_only_added_up() -> None:
     assert proportion_words(result).startswith("10 (")
 
 
+@pytest.mark.lengthy
 def test_a_sum_outside_of_the_interval_says_why() -> None:
     counts = ((300, 400), (1, 90), (2, 110), (1, 80), (0, 60), (2, 95), (1, 100), (0, 70))
     result = pooled(*counts)

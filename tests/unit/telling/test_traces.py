@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from metakit.core.values import PaperPlace
 from metakit.synthesis.trace import typed_step
 from metakit.telling.traces import _paper
 from tests import demonstration
 
 
+@pytest.mark.lengthy
 def test_the_paper_s_page_and_words_are_said_once_for_all_numbers_there() -> None:
     record = demonstration.review().studies[0]
     value = next(value for value in record.outcomes if value.outcome == "any_complication")

@@ -20,6 +20,7 @@ AUDIT = """audit:
 """
 
 
+@pytest.mark.lengthy
 def test_years_to_tell_are_those_of_the_published_size(tmp_path: Path) -> None:
     outcome = COMPLICATIONS.replace("    baseline", "    difference_to_tell: 5\n    baseline", 1)
     found = decided(tmp_path, outcome, head=HEAD.replace("thumbs_a_year: 120", "thumbs_a_year: 150"))
@@ -45,6 +46,7 @@ def test_a_difference_nobody_states_has_no_years(tmp_path: Path) -> None:
     assert item.why_not == "neither the unit nor the review states a difference"
 
 
+@pytest.mark.lengthy
 def test_limits_follow_expected_totals_and_promise_five_in_a_hundred(tmp_path: Path) -> None:
     found = decided(tmp_path, REVISIONS)
     (plan,) = found.audits

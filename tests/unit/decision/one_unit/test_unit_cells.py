@@ -44,6 +44,7 @@ def test_a_risk_difference_that_takes_away_more_than_there_is_promises_no_zero(t
     assert float(np.mean(cell.draws <= 0)) < 0.05
 
 
+@pytest.mark.lengthy
 def test_a_ratio_that_passes_a_hundred_stays_below_it(tmp_path: Path) -> None:
     folder = asked(*(trial(str(n), 24 + n, 8, 60) for n in range(5)), measure="risk_ratio")
     high = LOW.replace("events: 10", "events: 60")
@@ -54,6 +55,7 @@ def test_a_ratio_that_passes_a_hundred_stays_below_it(tmp_path: Path) -> None:
     assert cell.at(baseline=0.3) < cell.value
 
 
+@pytest.mark.lengthy
 def test_what_fits_no_way_is_refused_with_both_numbers(tmp_path: Path) -> None:
     folder = asked(trial("1", 0, 12, 60), trial("2", 30, 12, 60))
     with pytest.raises(
@@ -87,6 +89,7 @@ def test_an_expectation_far_from_what_any_study_saw_is_marked(tmp_path: Path) ->
     assert "5.0 to 5.0 in 100 thumbs in its 4 studies" in note and "nobody saw it" in note
 
 
+@pytest.mark.lengthy
 def test_a_small_number_is_never_written_as_zero(tmp_path: Path) -> None:
     head = HEAD.replace("thumbs_a_year: 120, lowest: 90, highest: 150", "thumbs_a_year: 2")
     found = decide(review(), unit(tmp_path, REVISIONS, head=head), draws=DRAWS)  # type: ignore[arg-type]

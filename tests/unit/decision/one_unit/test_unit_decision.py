@@ -67,6 +67,7 @@ def mixed(risks: np.ndarray) -> tuple[float, float, float, float]:
     return 120 * float(risks.mean()), middle, low, high
 
 
+@pytest.mark.lengthy
 def test_ten_numbers_recomputed_from_the_distributions_alone(full: UnitDecision) -> None:
     # Baselines after Jeffreys' prior: gamma(8.5, 640) and beta(21.5, 75.5) (Brown, Cai & DasGupta 2001); the mean of
     # 1 - exp(-5 rate) is closed; counts among 120 thumbs are beta-binomial (scipy.stats.betabinom); effects are the
@@ -158,6 +159,7 @@ def test_a_side_without_a_limit_stays_without_one() -> None:
     assert not np.isnan(centre.draw(np.random.default_rng(1), 1000)).any()
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize(("studies", "thin"), [(3, True), (5, False)])
 def test_thin_evidence_is_marked(tmp_path: Path, studies: int, thin: bool) -> None:
     found = decided(tmp_path, COMPLICATIONS, studies=studies)
@@ -191,6 +193,7 @@ def test_no_event_in_the_audit_keeps_its_uncertainty(tmp_path: Path) -> None:
     assert any("counted no event" in note for note in now.cell.notes)
 
 
+@pytest.mark.lengthy
 def test_an_analysis_without_an_answer_is_named_and_if_none_has_one_nothing_is_told(tmp_path: Path) -> None:
     empty = review(studies=0)
     with pytest.raises(NotEstimableError, match="none of the analyses"):
@@ -231,6 +234,7 @@ def test_series_are_told_apart_from_comparisons(tmp_path: Path) -> None:
     assert "3 single-arm series, which compare nothing" in line.text
 
 
+@pytest.mark.lengthy
 def test_a_comparison_the_other_way_round_turns_its_effect(tmp_path: Path) -> None:
     forward = decided(tmp_path, COMPLICATIONS)
     head = HEAD.replace("current_technique: now", "current_technique: lrti")
@@ -326,6 +330,7 @@ def test_time_beyond_the_studies_is_called_extrapolated(full: UnitDecision, tmp_
     assert not any("in time" in flag for flag in short.evidence[0].flags)
 
 
+@pytest.mark.lengthy
 def test_more_time_and_more_thumbs_mean_more_events(tmp_path: Path) -> None:
     def events(head: str) -> list[float]:
         found = decided(tmp_path, REVISIONS, head=head)
@@ -357,6 +362,7 @@ def test_theatre_hours_and_costs_add_up(full: UnitDecision) -> None:
     assert (hours.change, hours.change_first, lrti.change_first) == (None, None, 60_000)
 
 
+@pytest.mark.lengthy
 def test_the_price_of_implants_stands_apart_and_counts(tmp_path: Path) -> None:
     head = HEAD.replace("cost: 1500", "cost: 1500, implant_price: 900")
     cost = {item.technique.id: item.cost for item in decided(tmp_path, WEIGHTS[0], head=head).workloads}
@@ -365,6 +371,7 @@ def test_the_price_of_implants_stands_apart_and_counts(tmp_path: Path) -> None:
     assert cost["lrti"].change.mean - plain["lrti"].change.mean == pytest.approx(108_000)  # type: ignore[union-attr]
 
 
+@pytest.mark.lengthy
 def test_the_same_seed_gives_the_same_answer_and_another_seed_nearly(tmp_path: Path) -> None:
     first, second = (decided(tmp_path, COMPLICATIONS, studies=3) for _ in range(2))
     assert json.dumps(decision_json(first)) == json.dumps(decision_json(second))

@@ -30,6 +30,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> UnitDecision:
     return decided(tmp_path_factory.mktemp("first"), *outcomes, head=HEAD.replace(THIRD, MORE))
 
 
+@pytest.mark.lengthy
 def test_every_technique_has_its_sentence_and_it_is_short_enough_to_read_aloud(found: UnitDecision) -> None:
     screen = found.first
     assert [line.technique.id for line in screen.lines] == ["now", "lrti", "cut"]

@@ -89,6 +89,7 @@ def test_a_workbook_with_an_error_names_sheet_and_cell(tmp_path: Path) -> None:
     assert any(f"volume!{cell.coordinate}" in str(problem) for problem in caught.value.problems)
 
 
+@pytest.mark.lengthy
 def test_other_workbooks_are_refused(tmp_path: Path) -> None:
     (book,) = write_sheets(tmp_path / "study.xlsx", blank=1)
     with pytest.raises(UnreadableError, match="form study"):

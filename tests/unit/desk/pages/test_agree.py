@@ -31,6 +31,7 @@ def decide(one: Visitor, **fields: str):
     return one.post("/agree/DEMO-04", sent)
 
 
+@pytest.mark.lengthy
 def test_a_change_since_the_agreement_is_shown_and_settled(one: Visitor, review: Path) -> None:
     assert "changed since it was agreed" in one.get("/agree").text
     page = one.get("/agree/DEMO-04").text

@@ -107,6 +107,7 @@ def test_a_change_of_plan_is_written_with_its_reason_and_the_plan_before_stays(t
     assert "as planned: common effect" in planned
 
 
+@pytest.mark.lengthy
 def test_a_review_with_errors_says_why_there_are_no_answers(tmp_path: Path) -> None:
     folder = demo_review(tmp_path / "review")
     record = next((folder / "records").glob("*.yaml"))

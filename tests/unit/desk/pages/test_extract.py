@@ -81,6 +81,7 @@ def pages(one: Visitor) -> list[str]:
     return list(dict.fromkeys(re.findall(rf'href="(/extract/AB/{STUDY}/[^"]+)"', first)))
 
 
+@pytest.mark.lengthy
 def test_every_typed_value_stands_on_one_page_and_is_the_one_in_the_file(one: Visitor) -> None:
     shown: dict[str, str] = {}
     for href in pages(one):
@@ -285,6 +286,7 @@ def test_from_nothing_to_handed_in_says_what_collect_says(tmp_path: Path) -> Non
     assert (review / "records" / "DEMO-01.yaml").is_file()
 
 
+@pytest.mark.lengthy
 def test_an_unfinished_record_stops_nothing(review: Path) -> None:
     path = review / "extractors" / "AB" / "unfinished" / f"{STUDY}.yaml"
     path.write_text(path.read_text().replace("women: 32", "women: many"))

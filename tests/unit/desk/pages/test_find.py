@@ -6,6 +6,8 @@ import csv
 import re
 from pathlib import Path
 
+import pytest
+
 from metakit.review.check import check_paths
 from metakit.review.new import new_review
 from tests.unit.desk.desks import ROOT, Visitor, demo_review, visitor
@@ -100,6 +102,7 @@ def test_an_earlier_decision_is_changed_only_by_who_saw_it(tmp_path: Path) -> No
     assert re.search(r'value="include" checked', back)
 
 
+@pytest.mark.lengthy
 def test_the_demonstrations_flow_is_shown(tmp_path: Path) -> None:
     page = visitor(demo_review(tmp_path / "review")).get("/find").text
     assert "Records screened" in page

@@ -27,6 +27,7 @@ def one(tmp_path: Path) -> Visitor:
     return visitor(folder)
 
 
+@pytest.mark.lengthy
 def test_the_domains_are_judged_and_the_rule_proposes(one: Visitor) -> None:
     path = own_record(one.desk.folder, "AB", STUDY).path
     before = path.read_text()

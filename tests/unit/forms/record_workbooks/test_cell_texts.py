@@ -45,12 +45,14 @@ def put(sheet, heading, value, number=1, **format_):
     return change
 
 
+@pytest.mark.lengthy
 def test_untouched_workbook_is_the_record(damaged, record):
     collected = damaged(lambda book: None)
     assert collected.sound
     assert same_nodes(collected.records[""], record)
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize(
     ("value", "read"),
@@ -74,6 +76,7 @@ def test_tolerated_numbers(damaged, value, read):
         assert problem.severity == "question"
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize(
     ("value", "hint"),
@@ -108,6 +111,7 @@ def test_percent_cells_count_as_they_show(damaged):
     assert "percent sign" in problem.what
 
 
+@pytest.mark.lengthy
 def test_decimals_shown_are_decimals_typed(damaged):
     collected = damaged(put("arms", "age: mean", 62, number_format="0.0"))
     assert at(collected.records[""], "arms", 0, "age", "mean") == "62.0"
@@ -146,12 +150,14 @@ def test_dates(damaged):
     assert "6/5 or 5/6" in problem.hint
 
 
+@pytest.mark.lengthy
 def test_formula_without_value_is_refused_at_its_cell(damaged):
     problem = only(damaged(put("arms", "age: mean", "=60+2")))
     assert problem.what == "a formula without a value"
     assert problem.file.endswith("arms!D20")
 
 
+@pytest.mark.lengthy
 def test_inserted_and_moved_columns_and_rows(damaged, record):
     def change(book):
         for name in ("arms", "outcomes"):
@@ -168,6 +174,7 @@ def test_inserted_and_moved_columns_and_rows(damaged, record):
     assert "my remarks" in only(collected, "question").found
 
 
+@pytest.mark.lengthy
 def test_merged_cells(damaged, record):
     def down(book):
         sheet = book["arms"]
@@ -186,6 +193,7 @@ def test_merged_cells(damaged, record):
     )
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize(
     ("change", "what"),
@@ -211,6 +219,7 @@ def test_damaged_structure_is_named(damaged, change, what):
     assert all("!" in problem.file for problem in collected.problems)
 
 
+@pytest.mark.lengthy
 def test_reports_name_columns_beyond_z(damaged):
     collected = damaged(put("outcomes", "at risk", "long", 2))
     cell = next(p for p in collected.problems if p.found == "long").file.rpartition("!")[2]

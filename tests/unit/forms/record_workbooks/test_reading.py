@@ -82,6 +82,7 @@ def test_workbook_of_somebody_else(tmp_path):
     assert "which form" in refused(path)
 
 
+@pytest.mark.lengthy
 def test_value_far_below_is_not_lost(filled, tmp_path):
     path = tmp_path / "book.xlsx"
     path.write_bytes(filled)

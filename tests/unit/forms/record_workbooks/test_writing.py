@@ -123,6 +123,7 @@ def test_csv_sheets_are_plain_tables(layout, record):
     assert {row["record"] for row in rows} == {"a"}
 
 
+@pytest.mark.lengthy
 def test_every_shipped_form_has_a_layout_and_a_workbook():
     for name in shipped().form_names():
         layout = layout_of(shipped().form(name))

@@ -148,6 +148,7 @@ def test_struck_rows_cells_and_parts_are_told(tmp_path: Path) -> None:
     assert part.field == "cell B4" and "struck-through text inside" in part.what
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("runs", ["superscript", "strike"])
 def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Path, runs: str) -> None:  # noqa: F811
     from metakit.forms.record_workbooks.annotating import annotated
@@ -170,6 +171,7 @@ def test_collect_sees_marks_and_strikes(filled: bytes, layout: Any, tmp_path: Pa
     assert any(words in problem.what for problem in again.problems)
 
 
+@pytest.mark.lengthy
 def test_collect_tells_hidden_rows_and_sheets(filled: bytes, layout: Any, tmp_path: Path) -> None:  # noqa: F811
     from metakit.forms.record_workbooks.reading import read_book
 

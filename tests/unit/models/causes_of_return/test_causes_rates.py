@@ -43,6 +43,7 @@ def test_means_of_parts_add_up_to_the_mean_of_the_whole(found: Any, per: str) ->
     assert sum(parts) + lost == pytest.approx(getattr(found, f"all_{per}").mean, rel=1e-12)
 
 
+@pytest.mark.lengthy
 def test_the_whole_is_what_pool_answers(found: Any) -> None:
     table = {
         "study": [s.study for s in STUDIES],

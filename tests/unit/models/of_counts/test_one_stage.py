@@ -195,6 +195,7 @@ def test_small_sample_profile_is_the_t_interval_for_equally_precise_studies() ->
     assert result.interval == pytest.approx((logits.mean() - half, logits.mean() + half), abs=2e-3)
 
 
+@pytest.mark.lengthy
 def test_the_test_of_no_effect_belongs_to_the_interval() -> None:
     for interval in INTERVALS:
         result = pooled(TWO_ARMS, "odds_ratio", interval=interval)

@@ -295,6 +295,7 @@ def test_a_batch_equals_a_loop_to_the_last_bit() -> None:
         assert float(lines.intercept[n]) == float(precision_regression(y[n], v[n], np.sqrt(v[n])).intercept)
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("name", SMALL_STUDY_ADJUSTMENTS.names())
 def test_every_adjustment_says_what_it_cannot_tell_and_is_refused_on_few(name: str) -> None:
     found = small_study_adjustment(BCG, name)

@@ -43,6 +43,7 @@ def two_causes_by_brute_force() -> tuple[float, float]:
     return one / zero, zero
 
 
+@pytest.mark.lengthy
 def test_two_causes_agree_with_brute_force(two_causes_by_brute_force: tuple[float, float]) -> None:
     mean, marginal = two_causes_by_brute_force
     found = shares([[3, 1, 0], [1, 4, 2]])

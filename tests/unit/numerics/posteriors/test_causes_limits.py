@@ -31,6 +31,7 @@ def quantiles(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return np.interp(TAILS, np.cumsum(weight[order]) / weight.sum(), x[order])
 
 
+@pytest.mark.lengthy
 def test_quantiles_agree_with_draws() -> None:
     theta, s, weight, random = weighted_draws()
     found = shares(COUNTS)

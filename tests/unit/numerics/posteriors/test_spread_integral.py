@@ -90,6 +90,7 @@ def test_a_regression_agrees_with_dense_algebra_and_scipys_integral(new_centre: 
     agree(quantiles(found, row, new_centre=new_centre), by_quad(at, new_centre=new_centre))
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("new_centre", [False, True])
 def test_a_network_with_three_arms_agrees_with_contrasts_and_their_covariance(new_centre: bool) -> None:
     """Lu & Ades 2004: between-study covariance tau2 on the diagonal and tau2 / 2 off it."""

@@ -208,6 +208,7 @@ def test_bars_of_weights_are_as_long_as_the_weights() -> None:
     assert ratios == pytest.approx(np.maximum(weights, 0), abs=0.02)
 
 
+@pytest.mark.lengthy
 def test_hostile_names_stay_text_in_the_page() -> None:
     svg = figure_svg(appraisal_figure(CONTENTS["nasty"]), appraisal_text(CONTENTS["nasty"]))
     assert "<script" not in svg and "<b>" not in svg

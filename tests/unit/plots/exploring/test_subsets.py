@@ -87,6 +87,7 @@ def test_nothing_is_cut_or_covered_or_read_as_mathematics(
         assert not any(item.get_parse_math() for axes in part.axes for item in axes.findobj(Text))
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize("name", ["forest", "funnel", "bubble", "influence", "contribution", "leave_one_out"])
 def test_eighty_studies_fit(name: str) -> None:
@@ -108,6 +109,7 @@ def test_bubbles_carry_weights_as_areas_and_names_never_meet() -> None:
         assert math.isclose(bubble.y, frame.y(point.effect))
 
 
+@pytest.mark.lengthy
 def test_line_of_the_bubble_picture_is_the_regression_of_statsmodels() -> None:
     """Checked against statsmodels WLS with the same weights (a general-purpose library)."""
     import statsmodels.api

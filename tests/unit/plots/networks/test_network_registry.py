@@ -100,6 +100,7 @@ def test_no_other_column_has_shorter_arcs() -> None:
     assert length(column_order("abcdef", compared, "a")) == best
 
 
+@pytest.mark.lengthy
 def test_discs_have_areas_in_proportion_to_thumbs_and_arcs_widths_to_studies() -> None:
     found = network(6, 20)
     content = geometry_content(found, WORDS)
@@ -133,6 +134,7 @@ def test_widths_by_precision_follow_the_direct_variance() -> None:
         assert edge.precision == pytest.approx(direct[one, two].standard_error ** -2)
 
 
+@pytest.mark.lengthy
 def test_unconnected_parts_stand_apart_and_extrapolations_are_marked() -> None:
     found = network(8, 12, parts=2)
     content = geometry_content(found, WORDS)

@@ -89,6 +89,7 @@ def repacked(content: bytes, change) -> bytes:
     return pack(files)
 
 
+@pytest.mark.lengthy
 def test_two_runs_anywhere_give_the_same_bytes(
     review: Path, content: bytes, tmp_path: Path, monkeypatch
 ) -> None:
@@ -110,6 +111,7 @@ def test_two_runs_anywhere_give_the_same_bytes(
     assert {MANIFEST, ABOUT, "review/protocol.yaml", "report/findings.json", "report/report.html"} <= names
 
 
+@pytest.mark.lengthy
 def test_papers_stay_on_their_computer(review: Path, content: bytes, tmp_path: Path) -> None:
     other = Path(shutil.copytree(review, tmp_path / "copy"))
     (other / "reports").mkdir()
@@ -118,6 +120,7 @@ def test_papers_stay_on_their_computer(review: Path, content: bytes, tmp_path: P
     assert made(other) == content
 
 
+@pytest.mark.lengthy
 def test_a_sound_bundle_is_computed_again_to_the_last_bit_and_nothing_changes(
     bundle: Path, monkeypatch
 ) -> None:
@@ -129,6 +132,7 @@ def test_a_sound_bundle_is_computed_again_to_the_last_bit_and_nothing_changes(
     assert {path: path.stat().st_mtime_ns for path in bundle.parent.rglob("*")} == before
 
 
+@pytest.mark.lengthy
 def test_a_number_that_does_not_follow_from_the_records_is_named(bundle: Path, content: bytes) -> None:
     def change(files: dict[str, bytes]) -> None:
         numbers = json.loads(files["report/findings.json"])
@@ -161,6 +165,7 @@ def test_a_record_changed_with_its_hash_gives_other_numbers(bundle: Path, conten
     assert any(d.place.startswith("inputs.records/DEMO-01") for d in found.differences)
 
 
+@pytest.mark.lengthy
 def test_other_versions_are_named_and_compared_to_a_tolerance(bundle: Path, content: bytes) -> None:
     def change(files: dict[str, bytes], size: float = 1e-12) -> None:
         manifest = json.loads(files[MANIFEST])
@@ -318,6 +323,7 @@ def test_no_bundle_at_all(tmp_path: Path, monkeypatch) -> None:
         verify_bundle(path)
 
 
+@pytest.mark.lengthy
 def test_links_and_changed_records_do_not_go_into_a_bundle(review: Path, tmp_path: Path) -> None:
     copy = tmp_path / "review"
     shutil.copytree(review, copy)

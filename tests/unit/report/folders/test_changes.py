@@ -69,6 +69,7 @@ def test_nothing_changed_says_so(old) -> None:
     assert found.lines == ("Nothing changed since findings.json: 3 answers are the same.",)
 
 
+@pytest.mark.lengthy
 def test_every_kind_of_change_is_told(old, new) -> None:
     found = compared(old, new)
     assert found.studies_added == ("Study 5",) and found.studies_removed == ()
@@ -105,6 +106,7 @@ def test_an_interval_that_passes_no_difference_comes_first_and_is_told(old, new)
     )
 
 
+@pytest.mark.lengthy
 def test_an_estimate_that_changes_sides_and_the_smallest_important_difference() -> None:
     old = carried_out([trial(str(n), 30, 34, total=200) for n in range(4)], plan())
     new = carried_out([trial(str(n), 34, 30, total=200) for n in range(4)], plan())
@@ -129,6 +131,7 @@ def test_answers_that_come_and_go() -> None:
     assert (come.before, gone.now) == ("", "") and come.now == gone.before != ""
 
 
+@pytest.mark.lengthy
 def test_another_measure_is_not_compared_as_a_number() -> None:
     first, second = carried_out(TRIALS, plan()), carried_out(TRIALS, plan("odds_ratio"))
     text = " ".join(compared(first, second).answers[0].sentences)
@@ -339,6 +342,7 @@ def test_what_is_no_earlier_report_is_refused(content: bytes, tmp_path: Path) ->
         read_earlier_report(tmp_path / "none")
 
 
+@pytest.mark.lengthy
 def test_monitoring_holds_the_cumulative_answer_against_its_boundary(new) -> None:
     """Information and z again by hand: (smallest / (1.96 + 0.84))^2 over the squared error; both from scipy here."""
     from scipy import stats
@@ -366,6 +370,7 @@ def test_monitoring_holds_the_cumulative_answer_against_its_boundary(new) -> Non
     assert monitoring_sentences(new.analyses, certainties, []) == ()
 
 
+@pytest.mark.lengthy
 def test_no_boundary_is_passed_beside_an_interval_that_holds_no_difference() -> None:
     """The page once said "3.03 standard errors beyond the boundary" beside an interval that holds no difference."""
     from scipy import stats

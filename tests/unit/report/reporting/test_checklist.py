@@ -165,6 +165,7 @@ def test_states_follow_from_the_review() -> None:
 
 
 # Page and others 2021, items 24b and 25 to 27 (from memory): where the protocol is, support, interests, data and code.
+@pytest.mark.lengthy
 def test_openness_is_answered_by_what_the_authors_state() -> None:
     bare = states(carried_out())
     assert (bare["24b"], bare["25"], bare["26"], bare["27"]) == ("in_part", "blank", "blank", "in_part")

@@ -39,6 +39,7 @@ def with_overall(letters: str, level: str, **facts: Any) -> dict[str, Any]:
     return fields
 
 
+@pytest.mark.lengthy
 def test_the_section_has_pictures_tables_and_answers() -> None:
     page = page_of(carried_out(appraised("LLLLL"), appraised("LLHLL"), {}))
     content = build(page)

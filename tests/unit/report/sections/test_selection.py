@@ -35,6 +35,7 @@ def review(tmp_path: Path) -> Path:
     return finished_review(tmp_path / "review")
 
 
+@pytest.mark.lengthy
 def test_a_documented_selection_is_told_whole(review: Path, tmp_path: Path) -> None:
     # Kappa by hand: both include 4 and exclude 1 of 6, so (5/6 - 22/36) / (1 - 22/36) = 0.571.
     html = section(page_of(review, tmp_path / "out"))
@@ -73,6 +74,7 @@ def test_a_review_without_a_selection_says_so(review: Path, tmp_path: Path) -> N
     assert json.loads((tmp_path / "out" / "findings.json").read_text(encoding="utf-8"))["selection"] is None
 
 
+@pytest.mark.lengthy
 def test_an_unfinished_selection_shows_no_flow(review: Path, tmp_path: Path) -> None:
     (review / "selection" / "screening_agreed.csv").unlink()
     html = section(page_of(review, tmp_path / "out"))

@@ -98,6 +98,7 @@ def test_headings_are_styles_and_no_level_is_skipped(document: WordDocument) -> 
     assert sum(p.style is not None and p.style.name == "Title" for p in document.paragraphs) == 1
 
 
+@pytest.mark.lengthy
 def test_tables_are_tables_with_a_heading_row_that_is_repeated(document: WordDocument) -> None:
     assert len(document.tables) == len(captions(document, "Table")) >= 4
     for table in document.tables:
@@ -112,6 +113,7 @@ def test_captions_count_from_one_and_every_one_is_mentioned(document: WordDocume
     assert [int(re.match(rf"{kind} (\d+)\. ", text)[1]) for text in found] == list(range(1, len(found) + 1))
 
 
+@pytest.mark.lengthy
 @pytest.mark.parametrize("which", ["report", "appendix"])
 def test_figures_have_words_and_fit_their_page(
     findings: Findings, document: WordDocument, which: str
@@ -146,6 +148,7 @@ def test_references_are_those_that_the_text_cites_in_their_order(document: WordD
     assert listed == list(range(1, len(listed) + 1)) and set(cited) == set(listed)
 
 
+@pytest.mark.lengthy
 def test_methods_and_answers_are_the_sentences_of_the_page(
     findings: Findings, document: WordDocument
 ) -> None:
@@ -174,6 +177,7 @@ def test_banner_of_invented_data_is_on_every_page_and_only_then(findings: Findin
     assert not document.sections[0].header.paragraphs[0].text
 
 
+@pytest.mark.lengthy
 @pytest.mark.grid
 @pytest.mark.parametrize("text", [*HOSTILE.values(), "half \ufffe end"], ids=[*HOSTILE, "no_character"])
 def test_text_stays_text_wherever_it_is_typed(text: str) -> None:
@@ -184,6 +188,7 @@ def test_text_stays_text_wherever_it_is_typed(text: str) -> None:
     assert " ".join(shown_text(text).split()) in " ".join(found.split())
 
 
+@pytest.mark.lengthy
 def test_scripts_from_right_to_left_are_marked_as_such() -> None:
     assert reads_from_right("12 שלום abc") and reads_from_right("مرحبا")
     assert not reads_from_right("abc שלום") and not reads_from_right("12 %")

@@ -418,6 +418,7 @@ def kill_and_look(folder: Path, kills: int) -> None:
         assert not list(record.parent.glob(".*yaml*")) and not list(folder.glob(".history*"))
 
 
+@pytest.mark.lengthy
 def test_two_processes_that_reconcile_at_once_lose_nothing(tmp_path: Path) -> None:
     make_review(tmp_path)
     for name, decision in (("one.csv", "AB"), ("two.csv", "CD")):

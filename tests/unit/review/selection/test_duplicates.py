@@ -59,6 +59,7 @@ def test_a_question_does_not_stand_until_somebody_says_yes():
     assert removal.row()["kept_title"] == titles[asked.kept]
 
 
+@pytest.mark.lengthy
 def test_a_record_meets_few_others(monkeypatch: pytest.MonkeyPatch) -> None:
     """Computed: pairs compared among made-up records (tests/benchmarks/selection.py); all pairs: thousands each."""
     import metakit.review.selection.duplicates as module
@@ -75,6 +76,7 @@ def test_a_record_meets_few_others(monkeypatch: pytest.MonkeyPatch) -> None:
     assert all(pairs < 5 * size for size, pairs in counted.items())
 
 
+@pytest.mark.lengthy
 def test_a_table_of_more_records_than_a_sheet_of_studies_is_read(tmp_path: Path) -> None:
     from metakit.forms.sheets.sheet_rows import MOST_ROWS
     from metakit.review.selection.files import MOST_CITATIONS

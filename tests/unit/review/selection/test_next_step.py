@@ -38,6 +38,7 @@ def type_into(path: Path, cells) -> None:
     book.save(path)
 
 
+@pytest.mark.lengthy
 def test_eight_commands_each_named_by_the_one_before(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -249,6 +249,7 @@ def command(*arguments: str | Path) -> int:
     return run(app, [str(argument) for argument in arguments])
 
 
+@pytest.mark.lengthy
 def test_the_whole_way_by_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     review = finished_review(tmp_path / "review")
     for path in sorted((review / "selection").rglob("*"), reverse=True):

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
+import pytest
 
 from metakit.forms.library import shipped
 from metakit.review.folder import read_protocol
@@ -43,6 +44,7 @@ def test_a_network_of_all_techniques_offers_all() -> None:
     assert technique is not None and not technique.open_list
 
 
+@pytest.mark.lengthy
 def test_the_drop_down_warns_and_does_not_stop(tmp_path: Path) -> None:
     (path,) = write_sheets(tmp_path / "study.xlsx", review=DEMO)
     sheet = openpyxl.load_workbook(path)["outcomes"]

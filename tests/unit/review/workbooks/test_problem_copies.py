@@ -53,6 +53,7 @@ def gather(folder: Path, **options):
     return collect([folder / "otterlade.xlsx"], folder / "review", shipped(), **options)
 
 
+@pytest.mark.lengthy
 def test_a_copy_that_nobody_touched_is_replaced_then_tidied(typed: Path) -> None:
     again = gather(typed)
     assert [path.name for path in again.annotated] == [COPY]
@@ -63,6 +64,7 @@ def test_a_copy_that_nobody_touched_is_replaced_then_tidied(typed: Path) -> None
     assert sorted(path.name for path in typed.iterdir()) == ["otterlade.xlsx", "review"]
 
 
+@pytest.mark.lengthy
 def test_what_is_mended_in_the_copy_is_read_and_stays(typed: Path) -> None:
     put(typed / COPY, 2022)
     before = [(typed / name).read_bytes() for name in (COPY, "otterlade.xlsx")]
@@ -77,6 +79,7 @@ def test_what_is_mended_in_the_copy_is_read_and_stays(typed: Path) -> None:
     assert before == [(typed / name).read_bytes() for name in (COPY, "otterlade.xlsx")]
 
 
+@pytest.mark.lengthy
 def test_a_copy_mended_in_part_gets_a_copy_of_its_own(typed: Path) -> None:
     put(typed / COPY, "2O23")
     half = (typed / COPY).read_bytes()
@@ -87,6 +90,7 @@ def test_a_copy_mended_in_part_gets_a_copy_of_its_own(typed: Path) -> None:
     assert (typed / COPY).read_bytes() == half
 
 
+@pytest.mark.lengthy
 def test_both_changed_is_for_a_person_to_decide(typed: Path) -> None:
     put(typed / COPY, 2022)
     put(typed / "otterlade.xlsx", 2024)
@@ -99,6 +103,7 @@ def test_both_changed_is_for_a_person_to_decide(typed: Path) -> None:
     assert (gather(typed).exit_status, year_of(typed)) == (0, "2022")
 
 
+@pytest.mark.lengthy
 def test_two_mended_copies_of_the_same_workbook_are_not_chosen_between(typed: Path) -> None:
     shutil.copy(typed / COPY, typed / SECOND)
     put(typed / COPY, 2022)
@@ -107,6 +112,7 @@ def test_two_mended_copies_of_the_same_workbook_are_not_chosen_between(typed: Pa
         to_read(typed / "otterlade.xlsx")
 
 
+@pytest.mark.lengthy
 def test_a_copy_only_saved_is_kept_and_not_read(typed: Path) -> None:
     openpyxl.load_workbook(typed / COPY).save(typed / COPY)
     before = (typed / COPY).read_bytes()
@@ -116,6 +122,7 @@ def test_a_copy_only_saved_is_kept_and_not_read(typed: Path) -> None:
     assert (typed / COPY).read_bytes() == before
 
 
+@pytest.mark.lengthy
 def test_another_workbooks_copy_is_left_alone(typed: Path) -> None:
     other = typed / "hillford.problems.xlsx"
     shutil.copy(typed / COPY, other)
@@ -124,6 +131,7 @@ def test_another_workbooks_copy_is_left_alone(typed: Path) -> None:
     assert other.is_file()
 
 
+@pytest.mark.lengthy
 def test_a_copy_is_there_with_its_seal_or_not_at_all(typed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # One without would pass for a copy that somebody saved, after a run that was killed.
     unsealed = []

@@ -100,6 +100,7 @@ def test_a_changed_workbook_changes_those_values_alone(review: Path) -> None:
     assert "# panel of May" in text_of(review)
 
 
+@pytest.mark.lengthy
 def test_a_row_taken_out_is_taken_out_and_its_neighbours_keep_their_comments(review: Path) -> None:
     gather(review)
     path = review / "protocol.yaml"
@@ -144,6 +145,7 @@ def test_a_file_that_cannot_be_spliced_is_kept_beside(review: Path, monkeypatch:
     assert read_protocol(review).id == "review"
 
 
+@pytest.mark.lengthy
 def test_a_faulty_workbook_changes_nothing(review: Path) -> None:
     type_into(review / "protocol.xlsx", {"general": {"icc": 3}})
     before = text_of(review)

@@ -142,6 +142,7 @@ def test_fractions_are_counts_of_rows(analysis: str) -> None:
     json.dumps(curve.to_json(), allow_nan=False)
 
 
+@pytest.mark.lengthy
 def test_a_declared_plan_is_planned_unless_data_were_seen() -> None:
     assert {row.standing for row in curve_of("complications_lrti").rows} == {"planned"}
     late = SpecificationPlan(models=("random_effects", "common_effect"), data_seen=True)
@@ -211,6 +212,7 @@ def test_one_unit_for_all_measures() -> None:
     )
 
 
+@pytest.mark.lengthy
 def test_shifts_are_differences_over_the_smallest_important_one() -> None:
     table = found("complications_lrti").sensitivity_table
     assert table is not None and table.smallest_important_difference == 5
