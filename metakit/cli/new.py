@@ -41,8 +41,9 @@ def command(
     from metakit.review.workbooks.protocol_sheet import WORKBOOK
 
     if invented:
-        if protocol is not None or forms is not None:
-            raise UsageError("--invented brings its own protocol and forms; leave --protocol and --forms out")
+        for name, given in (("protocol", protocol), ("forms", forms)):
+            if given is not None:
+                raise UsageError(f"--invented brings its own {name}; leave --{name} out")
         typer.echo(str(copy_of_demonstration(folder)))
         say("All studies in it are INVENTED for demonstration; they show nothing about real operations.")
         return
