@@ -25,8 +25,9 @@ def browser() -> Iterator[object]:
         if os.environ.get("METAKIT_BROWSER") == "required":
             pytest.fail(missing)
         pytest.skip(missing)
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=30_000)  # how long a busy machine may take says nothing about the pages
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
         yield started
