@@ -121,7 +121,7 @@ def test_no_control_character_reaches_the_terminal(
         shutil.rmtree(folder)
 
 
-@pytest.mark.walk
+@pytest.mark.slow
 def test_nothing_is_written_through_a_link(bench: tuple[Forks, dict[str, Path], Path]) -> None:
     """Each file or folder that a command writes in a review is a link to a place outside; that stays as it is."""
     forks, states, home = bench
