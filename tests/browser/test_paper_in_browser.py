@@ -11,7 +11,9 @@ import pytest
 from playwright.sync_api import expect
 
 from metakit.desk.demo_papers import put_papers
+from metakit.desk.pages import paper
 from metakit.forms.splice import plain_of
+from metakit.papers.scans import ScanRead
 from tests import hostile_papers
 from tests.browser.desks import Listening, violations
 
@@ -178,8 +180,10 @@ def test_the_same_without_a_mouse_on_a_turned_page(page: Any, desk: Listening, r
 
 
 def test_a_scan_says_so_and_its_place_is_kept_by_two_corners_or_keys(
-    page: Any, desk: Listening, review: Path
+    page: Any, desk: Listening, review: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """As without the program that reads scans; then as if it had read the place."""
+    monkeypatch.setattr(paper, "read_scan", lambda picture: None)
     emptied(review, SCANNED)
     page.goto(part_url(desk, SCANNED))
     page.locator("[data-page-number]").fill("3")
@@ -192,6 +196,13 @@ def test_a_scan_says_so_and_its_place_is_kept_by_two_corners_or_keys(
     sheet.click(position={"x": 300, "y": 120})
     sheet.click(position={"x": 420, "y": 160})
     expect(page.locator(".quote")).to_contain_text("No words here")
+    read = ScanRead("4/29 (13.8 %)", alone=False)
+    monkeypatch.setattr(paper, "read_scan", lambda picture: read)
+    sheet.click(position={"x": 300, "y": 120})
+    sheet.click(position={"x": 420, "y": 160})
+    expect(page.locator(".quote")).to_have_text("The picture seems to say “4/29 (13.8 %)”.")
+    expect(page.locator("[data-read]")).to_contain_text("compare every digit")
+    assert violations(page) == []
     page.get_by_role("button", name="Keep only the place, for events").click()
     expect(page.locator("#saving")).to_have_text("Place kept: page 3.")
     (place,) = places(review, SCANNED)
