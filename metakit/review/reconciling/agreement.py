@@ -1,8 +1,9 @@
 """How well two people agree: categories (kappa) and numbers (limits of agreement).
 
-Sources: Cohen 1960 and Fleiss, Cohen & Everitt 1969 (kappa and its standard error), Byrt 1993 (the
-prevalence- and bias-adjusted kappa of two categories; of k it is (k p - 1) / (k - 1), p being the share on
-which both agree, k the categories that could be chosen), Bland & Altman 1986 (limits of agreement).
+Sources: Cohen 1960 and Fleiss, Cohen & Everitt 1969 (kappa and its standard error, through statsmodels),
+Byrt 1993 (the prevalence- and bias-adjusted kappa of two categories; of k it is (k p - 1) / (k - 1), p being
+the share on which both agree, k the categories that could be chosen), Bland & Altman 1986 (limits of
+agreement).
 """
 
 from __future__ import annotations
@@ -115,23 +116,12 @@ def category_agreement(
 
 
 def _kappa(table: FloatArray) -> tuple[float, float]:
-    """Return Cohen's kappa of a square table of counts, and its large-sample variance.
+    """Return Cohen's kappa of a square table of counts, and its large-sample variance."""
+    from statsmodels.stats.inter_rater import cohens_kappa
 
-    References
-    ----------
-    Fleiss JL, Cohen J, Everitt BS 1969, Psychol Bull 72:323-327, equation 13; Fleiss 1981, equation 13.15.
-    """
-    n = table.sum()
-    share = table / n
-    row, column = table.sum(axis=1) / n, table.sum(axis=0) / n
-    on_diagonal = np.diag(share)
-    chance = float((row * column).sum())
-    kappa = float((np.diag(table).sum() / n - chance) / (1 - chance))
-    same = float((on_diagonal * (1 - (row + column) * (1 - kappa)) ** 2).sum())
-    apart = (share - np.diag(on_diagonal)) * (column[:, None] + row) ** 2
-    other = (1 - kappa) ** 2 * float(apart.sum())
-    whole = (kappa - chance * (1 - kappa)) ** 2
-    return kappa + 0.0, (same + other - whole) / (1 - chance) ** 2 / float(n)
+    with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, unused here, may divide by 0
+        found = cohens_kappa(table, return_results=True)
+    return float(found.kappa) + 0.0, float(found.var_kappa)
 
 
 def number_agreement(first: Sequence[float], second: Sequence[float]) -> NumberAgreement:

@@ -113,10 +113,8 @@ def test_lengths_must_agree() -> None:
         number_agreement([1.0], [])
 
 
-def test_kappa_and_its_variance_are_those_of_another_library() -> None:
-    # statsmodels.stats.inter_rater.cohens_kappa, which gives the variance of Fleiss, Cohen & Everitt 1969.
-    from statsmodels.stats.inter_rater import cohens_kappa
-
+def test_kappa_and_its_variance_are_those_of_the_formula() -> None:
+    # Fleiss, Cohen & Everitt 1969 (Psychol Bull 72:323-327), equation 13; Fleiss 1981, equation 13.15.
     chance = np.random.default_rng(20261130)
     for size in (2, 3, 5):
         for _ in range(20):
@@ -125,8 +123,17 @@ def test_kappa_and_its_variance_are_those_of_another_library() -> None:
                 [str(place[side]) for place, count in np.ndenumerate(table) for _ in range(count)]
                 for side in (0, 1)
             )
-            found, outside = category_agreement(first, second), cohens_kappa(table, return_results=True)
-            assert found.kappa == pytest.approx(outside.kappa, rel=1e-12)
+            share = table / table.sum()
+            row, column, on_diagonal = share.sum(axis=1), share.sum(axis=0), np.diag(share)
+            expected = float(row @ column)
+            kappa = (float(np.trace(share)) - expected) / (1 - expected)
+            same = float((on_diagonal * (1 - (row + column) * (1 - kappa)) ** 2).sum())
+            apart = (share - np.diag(on_diagonal)) * (column[:, None] + row) ** 2
+            whole = (kappa - expected * (1 - kappa)) ** 2
+            variance = same + (1 - kappa) ** 2 * float(apart.sum()) - whole
+            error = math.sqrt(variance / (1 - expected) ** 2 / table.sum())
+            found = category_agreement(first, second)
+            assert found.kappa == pytest.approx(kappa, rel=1e-12)
             assert found.kappa_interval is not None
             half = found.kappa - found.kappa_interval.lower  # the upper limit may be cut off at 1
-            assert half == pytest.approx(1.959963984540054 * math.sqrt(outside.var_kappa), rel=1e-9)
+            assert half == pytest.approx(1.959963984540054 * error, rel=1e-9)
