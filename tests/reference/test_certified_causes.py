@@ -53,11 +53,12 @@ def test_pollen_of_mosimann() -> None:
     assert set(counts.sum(axis=0)) == {100}
     found = shares(counts)
     prior = 1.0 / found.causes
+    polynomials = [found.log_coefficients(cause)[0] for cause in range(found.causes)]
 
     def log_likelihood(alpha: np.ndarray) -> float:
         """The kernel's polynomials in s theta over its crowding of returns: rising powers of Mosimann 1962."""
         value = -73 * (special.gammaln(alpha.sum() + 100) - special.gammaln(alpha.sum()))
-        for own, each in zip(found.log_cause, alpha, strict=True):
+        for own, each in zip(polynomials, alpha, strict=True):
             power = np.arange(len(own))
             bare = own - special.gammaln(prior + power) + special.gammaln(prior)
             value += special.logsumexp(bare + power * np.log(each))

@@ -46,6 +46,7 @@ KEPT = {
     "sha256",
     "field",
     "values",
+    "analysis",
     "answer",
     "page",
     "whole",
