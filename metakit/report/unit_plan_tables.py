@@ -16,18 +16,19 @@ def work_lines(found: UnitDecision) -> list[tuple[str, ...]]:
 
     Money has the price of implants between operations and events. A dash stands where nothing was typed.
     """
+    now = found.unit.current
     return [
         (
             item.technique.label,
             "–" if item.hours.first is None else fixed(item.hours.first, 0),
             "–" if item.hours.events is None else wide(item.hours.events),
             "–" if item.hours.total is None else wide(item.hours.total),
-            _difference(item.hours),
+            "" if item.technique.id == now else _difference(item.hours) or _missing(item.hours, "minutes"),
             "–" if item.cost.first is None else money(item.cost.first),
             "–" if item.cost.implants is None else money(item.cost.implants),
             "–" if item.cost.events is None else wide(item.cost.events),
             "–" if item.cost.total is None else wide(item.cost.total),
-            _difference(item.cost),
+            "" if item.technique.id == now else _difference(item.cost) or _missing(item.cost, "cost"),
         )
         for item in found.workloads
     ]
@@ -41,6 +42,13 @@ def _difference(found: Amounts) -> str:
         why = found.why_not or "no events sized"
         return f"{_signed_money(found.change_first)} for the operations alone ({why})"
     return ""
+
+
+def _missing(found: Amounts, what: str) -> str:
+    """Say what was not typed, where a part of the amounts was; nothing where all parts are missing."""
+    if found.first is not None:
+        return f"{what} as now not typed"
+    return "" if found.implants is None and found.events is None else f"{what} not typed"
 
 
 def _wide_signed(found: Range) -> str:

@@ -80,8 +80,12 @@ def workloads(unit: Unit, expected: Sequence[Expectation]) -> tuple[Workload, ..
         Workload(technique=technique, hours=time[technique.id], cost=cost[technique.id])
         for technique in unit.techniques
     )
-    typed = any(part.total is not None or part.events is not None or part.first is not None
-                for item in found for part in (item.hours, item.cost))  # fmt: skip
+    typed = any(
+        each is not None
+        for item in found
+        for part in (item.hours, item.cost)
+        for each in (part.first, part.implants, part.events, part.total)
+    )
     return found if typed else ()
 
 

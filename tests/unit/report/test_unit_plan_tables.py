@@ -1,0 +1,32 @@
+"""Hours and money of a unit's page as texts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from metakit.report.unit_plan_tables import work_lines
+from tests.unit.decision.units import HEAD, REVISIONS, decided
+
+NOW, LRTI = "theatre_minutes: 50, cost: 1000", "theatre_minutes: 80, cost: 1500"
+
+
+@pytest.mark.parametrize(
+    ("typed", "money"),
+    [
+        (HEAD, ("180000", "–", "180000", "+60000")),
+        (HEAD.replace("cost: 1500", "implant_price: 200"), ("–", "24000", "–", "cost not typed")),
+        (HEAD.replace(NOW, "theatre_minutes: 50"), ("180000", "–", "180000", "cost as now not typed")),
+        (HEAD.replace(LRTI, "theatre_minutes: 80"), ("–", "–", "–", "")),
+    ],
+)
+def test_what_was_typed_in_part_is_shown_and_what_is_missing_said(
+    typed: str, money: tuple[str, ...], tmp_path: Path
+) -> None:
+    now, lrti = work_lines(decided(tmp_path, REVISIONS, head=typed))
+    plain = [cell.replace("\N{NARROW NO-BREAK SPACE}", "").replace("\N{NO-BREAK SPACE}", "") for cell in lrti]
+    assert tuple(cell.replace(" ", "") if cell[:1] in "+1" else cell for cell in
+                 (plain[5], plain[6], plain[8], plain[9])) == money  # fmt: skip
+    assert now[4] == now[9] == ""
+    assert plain[4].startswith("+60")
