@@ -133,7 +133,10 @@ def judge(one: Walker, *, look: bool = False) -> None:
     for address in levels.evaluate_all("all => all.map(one => one.dataset.address)"):
         entry = address.removesuffix(".judgement")
         level = one.page.locator(f'[data-address="{address}"] option').nth(1).get_attribute("value")
-        one.put(address, level)
+        with (
+            one.page.expect_navigation()
+        ):  # what else is asked is shown again: nobody types into a page that leaves
+            one.put(address, level)
         one.put(f"{entry}.reason", "as the report says (invented)")
         one.put(f"{entry}.page", "2")
     expect(one.page.locator('[data-part="appraisal"]')).to_contain_text("judged")
