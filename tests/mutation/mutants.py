@@ -151,11 +151,16 @@ def _compiles(mutant: Mutant) -> bool:
 
 
 def drawn(seed: int, number: int) -> list[Mutant]:
-    """Draw mutants, spread over the modules: one of each in turn until there are enough."""
+    """Draw mutants, spread over the modules: one of each in turn until there are enough.
+
+    Each module has a chance of its own, so that a change of one moves no mutant of another.
+    """
     draw = random.Random(seed)
-    heaps = [mutants_of(module) for module in modules()]
-    for heap in heaps:
-        draw.shuffle(heap)
+    heaps = []
+    for module in modules():
+        heap = mutants_of(module)
+        random.Random(f"{seed} {module}").shuffle(heap)
+        heaps.append(heap)
     chosen: list[Mutant] = []
     while len(chosen) < number and any(heaps):
         draw.shuffle(heaps)

@@ -24,6 +24,8 @@ def test_t_from_one_degree_on() -> None:
     assert found[:2].tolist() == [np.inf, np.inf]
     np.testing.assert_allclose(found[2:6], stats.t.ppf(0.95, DF[2:6]), rtol=1e-12)
     assert found[6] == normal_quantile(0.9) == pytest.approx(stats.norm.ppf(0.95), rel=1e-15)
-    same = t_quantile(0.9, np.full(3, 4.0))
-    np.testing.assert_allclose(same, stats.t.ppf(0.95, 4), rtol=1e-12)
+    for alike in (1, 3):
+        same = t_quantile(0.9, np.full(alike, 4.0))
+        np.testing.assert_allclose(same, np.full(alike, stats.t.ppf(0.95, 4)), rtol=1e-12)
+    assert t_quantile(0.9, np.zeros(0)).shape == (0,)
     assert float(t_quantile(0.9, np.array(1.0))) == pytest.approx(stats.t.ppf(0.95, 1), rel=1e-12)

@@ -99,3 +99,25 @@ def test_large_analyses_are_scanned_in_blocks_with_the_same_answer(monkeypatch: 
     for block in (1, 400):  # a point at a time; a few rows at a time
         monkeypatch.setattr(likelihood, "BLOCK", block)
         assert np.array_equal(likelihood.reml(prepare(y, v)).tau2, whole)
+
+
+@pytest.mark.parametrize("restricted", [True, False])
+def test_the_height_is_the_normal_density_but_for_the_powers_of_two_pi(restricted: bool) -> None:
+    rng = np.random.default_rng(8)
+    y, v = rng.normal(0, 1, (3, 5)), rng.gamma(1.0, 0.3, (3, 5)) + 0.01
+    studies = prepare(y, v)
+    found = likelihood.log_likelihood(studies, np.array([0.0, 0.2, 3.0]), restricted=restricted)
+    constant = 0.5 * 5 * np.log(2 * np.pi)
+    expected = [
+        log_density(t, *row, restricted) + constant
+        for t, row in zip((0.0, 0.2, 3.0), zip(y, v, strict=True), strict=True)
+    ]
+    assert found == pytest.approx(expected, rel=1e-12)
+    away = np.array([0.3, -0.4, 0.9])
+    given = likelihood.log_likelihood(
+        studies, np.full(3, 0.2), restricted=False, mean=away - studies.anchor_effect
+    )
+    spread = np.sqrt(v + 0.2)
+    assert given == pytest.approx(
+        stats.norm.logpdf(y, away[:, None], spread).sum(axis=1) + constant, rel=1e-12
+    )

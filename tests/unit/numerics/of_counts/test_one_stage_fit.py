@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import optimize, special, stats
 
+from metakit.numerics.of_counts import one_stage_fit
 from metakit.numerics.of_counts import one_stage_models as models
 from metakit.numerics.of_counts.one_stage_fit import LatentFit, fit_latent
 from metakit.numerics.of_counts.one_stage_likelihood import marginal
@@ -246,3 +248,37 @@ def test_a_newton_step_across_zero_does_not_go_round_in_circles() -> None:
     )
     root = signed_root(prepared.model, fitted(prepared), parameter=0, value=float(special.logit(0.02)))
     assert np.isfinite(root[0]) and root[0] < 0
+
+
+@pytest.mark.parametrize(
+    ("lower_by", "first_ends", "second_ends", "told"),
+    [
+        (0.1, True, True, True),
+        (-0.1, True, True, True),
+        (0.0, True, True, False),
+        (1e-7, True, True, False),  # rounding of two ways to one maximum
+        (0.1, False, True, False),
+        (0.1, True, False, False),
+        (0.1, False, False, False),
+    ],
+)
+def test_another_maximum_is_told_only_where_both_starts_ended_apart(
+    monkeypatch: pytest.MonkeyPatch, lower_by: float, first_ends: bool, second_ends: bool, told: bool
+) -> None:
+    real, calls = one_stage_fit.maximise, []
+
+    def of_two(model, parameters, intercepts, **options):
+        found = real(model, parameters, intercepts, **options)
+        calls.append(len(parameters))
+        if len(calls) > 1:  # later rungs go on from the better start
+            return found
+        return replace(
+            found,
+            value=found.value - np.array([0.0, lower_by]),
+            converged=np.array([first_ends, second_ends]),
+        )
+
+    monkeypatch.setattr(one_stage_fit, "maximise", of_two)
+    fit = fitted(MAKERS["binomial_normal"]())
+    assert calls[0] == 2
+    assert fit.other_maximum.tolist() == [told]
