@@ -16,6 +16,7 @@ FACTS = {
     "means": (False, False, False, "total"),
     "hazards": (False, True, True, "total"),
     "survival": (False, False, True, "total"),
+    "effects": (False, False, False, ""),
 }
 
 
@@ -23,6 +24,5 @@ FACTS = {
     "found", [one for one in vars(kind).values() if isinstance(one, Kind)], ids=lambda one: one.name
 )
 def test_facts_of_a_kind(found: Kind) -> None:
-    if found.name in FACTS:
-        assert (found.adds_up, found.any_time, found.timed, found.size) == FACTS[found.name]
+    assert (found.adds_up, found.any_time, found.timed, found.size) == FACTS[found.name]
     assert pickle.loads(pickle.dumps(found)) is found  # noqa: S301 - our own bytes

@@ -12,6 +12,33 @@ from hypothesis import strategies as st
 from metakit.measures.registry import MEASURES
 from metakit.measures.tables import effect_sizes
 
+FACTS = {
+    # kind, arms, larger means, no difference, natural units times, their name, unit of the outcome, one-stage
+    "risk_ratio": ("counts", 2, "more", 0.0, 1, "", False, True),
+    "odds_ratio": ("counts", 2, "more", 0.0, 1, "", False, True),
+    "risk_difference": ("counts", 2, "more", 0.0, 100, "percentage points", False, False),
+    "peto_odds_ratio": ("counts", 2, "more", 0.0, 1, "", False, False),
+    "arcsine_difference": ("counts", 2, "more", 0.0, 1, "", False, False),
+    "proportion": ("counts", 1, "more", None, 100, "%", False, True),
+    "mean_difference": ("means", 2, "more", 0.0, 1, "", True, False),
+    "standardized_mean_difference": ("means", 2, "more", 0.0, 1, "", False, False),
+    "ratio_of_means": ("means", 2, "more", 0.0, 1, "", False, False),
+    "mean": ("means", 1, "more", None, 1, "", True, False),
+    "mean_change": ("means", 1, "more", 0.0, 1, "", True, False),
+    "rate": ("rates", 1, "more", None, 100, "per 100 thumb-years", False, True),
+    "rate_ratio": ("rates", 2, "more", 0.0, 1, "", False, True),
+    "hazard_ratio": ("hazards", 2, "more", 0.0, 1, "", False, False),
+    "survival": ("survival", 1, "fewer", None, 100, "%", False, False),
+    "generic": ("effects", 2, "more", 0.0, 1, "", False, False),
+}
+AT_A_BASELINE = {
+    "risk_ratio",
+    "odds_ratio",
+    "risk_difference",
+    "peto_odds_ratio",
+    "rate_ratio",
+    "hazard_ratio",
+}
 SIZES = st.integers(min_value=1, max_value=3000)
 COUNT_MEASURES = [measure.name for measure in MEASURES if measure.family == "two_arm_counts"]
 
@@ -150,3 +177,17 @@ def test_another_unit_of_time_shifts_the_log_rate(events: int, time: float, fact
 @pytest.mark.parametrize("name", [measure.name for measure in MEASURES])
 def test_a_measure_is_the_same_in_another_process(name: str) -> None:
     assert pickle.loads(pickle.dumps(MEASURES[name])) is MEASURES[name]  # noqa: S301 - of this run
+
+
+@pytest.mark.parametrize("name", [measure.name for measure in MEASURES])
+def test_facts_of_a_measure_by_hand(name: str) -> None:
+    """Words, figures and judgements follow these: a difference of means has the unit of its outcome, for example."""
+    found = MEASURES[name]
+    assert FACTS[name] == (
+        found.kind.name, found.arms, found.larger_means, found.null_value, found.natural_factor, found.unit,
+        found.unit_of_outcome, found.one_stage,
+    )  # fmt: skip
+    assert found.comparative == (FACTS[name][1] == 2)
+    assert (found.at_baseline is not None) == (name in AT_A_BASELINE)
+    assert found.unit_for("kg") == ("kg" if FACTS[name][6] else FACTS[name][5])
+    assert found.ratio == (name.endswith("_ratio") or name == "ratio_of_means")

@@ -397,3 +397,24 @@ def test_exact_intervals_of_a_table() -> None:
         exact_intervals(effects, level=95)
     with pytest.raises(UsageError, match="no exact interval"):
         exact_intervals(effect_sizes(COUNTS, measure="risk_ratio"))
+
+
+def test_the_raw_columns_do_not_describe_the_studies(tmp_path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(
+        "study,events_1,total_1,events_2,total_2,year,design\nA,3,20,5,22,2001,trial\nB,4,25,2,19,,cohort\n",
+        encoding="utf-8",
+    )
+    effects = effects_of_table(read_table(path), measure="risk_ratio")
+    assert effects.moderators == {"year": (2001.0, None), "design": ("trial", "cohort")}
+    of_mapping = effect_sizes(COUNTS, measure="risk_ratio")
+    assert of_mapping.moderators == {"year": (2001, 2005, 2010)}
+
+
+@pytest.mark.parametrize("level", [-0.1, 0.0, 1.0, 1.5, 95])
+def test_the_level_of_an_interval_is_a_fraction(level: float) -> None:
+    effects = effect_sizes({"study": ["A"], "events": [3], "total": [20]}, measure="proportion")
+    with pytest.raises(UsageError, match="between 0 and 1"):
+        exact_intervals(effects, level=level)
+    lower, upper = exact_intervals(effects, level=0.5)
+    assert 0 < lower[0] < 0.15 < upper[0] < 1

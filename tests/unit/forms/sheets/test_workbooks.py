@@ -196,3 +196,29 @@ def test_rows_hidden_in_other_words_are_told(tmp_path: Path, said: str) -> None:
     rows = ROW.format(r=1, a="study", b="n") + ROW.format(r=2, a="A", b="1").replace("<row", f"<row {said}")
     read = read_table(_with_sheet(tmp_path, SHEET.format(dimension="", rows=rows)))
     assert len(read) == 1 and "row 2 is hidden or filtered out" in read.told[0]
+
+
+def test_a_hidden_column_hides_no_neighbour(tmp_path: Path) -> None:
+    path = save(tmp_path, [["study", "n", "m", "o"], ["A", 1, 2, 3]])
+    book = openpyxl.load_workbook(path)
+    for hidden, told in (("A", "column A is"), ("C", "column C is"), ("D", "column D is")):
+        sheet = book["Sheet"]
+        for letter in "ABCD":
+            sheet.column_dimensions[letter].hidden = letter == hidden
+        book.save(path)
+        (said,) = read_table(path).told
+        assert told in said
+
+
+def test_the_largest_table_is_read_and_one_row_more_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("metakit.forms.sheets.workbooks.MOST_ROWS", 3)
+    rows: list[list[object]] = [["study", "n"], ["A", 1], ["B", 2], ["C", 3]]
+    assert len(read_table(save(tmp_path, rows))) == 3
+    with pytest.raises(UnreadableError, match="too large"):
+        read_table(save(tmp_path, [*rows, ["D", 4]]))
+    monkeypatch.setattr("metakit.forms.sheets.workbooks.MOST_COLUMNS", 2)
+    assert len(read_table(save(tmp_path, rows))) == 3
+    with pytest.raises(UnreadableError, match="row 2 reaches column 3"):
+        read_table(save(tmp_path, [["study", "n"], ["A", 1, 2]]))

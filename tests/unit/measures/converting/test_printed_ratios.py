@@ -5,7 +5,9 @@ import math
 import pytest
 
 from metakit.errors import DataError
+from metakit.forms.sheets.tables import read_table
 from metakit.measures.converting.printed import effects_of_file
+from metakit.measures.converting.printed_ratios import ratio_effects
 from metakit.models.pool import pool
 
 Z = 1.959963984540054
@@ -63,3 +65,18 @@ def test_every_impossible_ratio_is_told_at_once(tmp_path):
     with pytest.raises(DataError) as raised:
         effects_of_file(_file(tmp_path, text), measure="odds_ratio")
     assert [problem.line for problem in raised.value.problems] == [2, 3, 4]
+
+
+def test_columns_that_are_no_ratio_describe_the_studies(tmp_path):
+    text = "study,ratio,standard_error,interval_level,year,design\nAlderwick,0.52,0.3,0.9,2014,trial\nBramhope,0.85,0.2,0.9,2016,cohort\n"
+    effects = ratio_effects(read_table(_file(tmp_path, text)), "odds_ratio", ("ratio", "standard_error"))
+    assert effects.moderators == {"year": ("2014", "2016"), "design": ("trial", "cohort")}
+
+
+def test_two_rows_of_one_ratio_are_an_error_until_somebody_says_that_they_differ(tmp_path):
+    form = ("ratio", "interval_lower", "interval_upper")
+    text = f"study,{','.join(form)}\nAlderwick,0.52,0.28,0.98\nBramhope,0.52,0.28,0.98\n"
+    table = read_table(_file(tmp_path, text))
+    with pytest.raises(DataError, match="Alderwick"):
+        ratio_effects(table, "odds_ratio", form)
+    assert ratio_effects(table, "odds_ratio", form, rows_differ=True).study == ("Alderwick", "Bramhope")

@@ -48,6 +48,7 @@ def test_log_and_raw_scales_by_hand() -> None:
         raw.variance, [0.15 * 0.85 / 20, 0.5 * 20.5 / 21**3, 0.5 * 20.5 / 21**3], rtol=1e-12
     )
     assert raw.corrected.tolist() == [False, True, True]
+    assert raw.variance_only and not log.variance_only  # the proportion itself stays as it is
     assert proportion(data, scale="raw", zero_cells="none").estimable.tolist() == [True, False, False]
     assert proportion(data, scale="logit", zero_cells="none").estimable.tolist() == [True, False, False]
 
