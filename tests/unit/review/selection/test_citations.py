@@ -197,3 +197,15 @@ def test_doi_spellings() -> None:
     for text in ("10.1234/AbC", "doi:10.1234/abc.", "https://doi.org/10.1234/ABC", "(10.1234/abc)"):
         assert normal_doi(text) == "10.1234/abc"
     assert normal_doi("none") == ""
+
+
+def test_entries_come_in_the_order_of_the_file_with_their_lines(tmp_path: Path) -> None:
+    """The second of two entries of one key is found apart by the parser: it keeps its place among the others."""
+    path = tmp_path / "b.bib"
+    entry = "@article{{{},\n  title = {{{}}},\n  year = 2015\n}}\n"
+    path.write_text(
+        "".join(entry.format(key, title) for key, title in (("a", "One"), ("a", "Two"), ("b", "Three"))),
+        encoding="utf-8",
+    )
+    found = read_citations(path, search="b")
+    assert [citation.title for citation in found] == ["One", "Two", "Three"]

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from metakit.review.selection.duplicates import completed, find_duplicates, removal_of_duplicate
+from metakit.forms.sheets.csv_tables import csv_rows
+from metakit.review.selection.duplicates import completed, find_duplicates, removal_of, removal_of_duplicate
+from metakit.review.selection.tables import sheet_rows
 from tests.unit.review.selection.planted import planted
 
 
@@ -88,3 +90,25 @@ def test_a_table_of_more_records_than_a_sheet_of_studies_is_read(tmp_path: Path)
     path.write_text("citation_id,because,kept,reason,likeness,stands\n" + rows)
     found = read_table_rows(path, "removal")
     assert not found.problems and len(found.groups) == MOST_ROWS + 2
+
+
+@pytest.mark.parametrize(
+    ("because", "stands", "expected"),
+    [
+        # because as read, stands, asked
+        ("duplicate", "yes", ("duplicate", True, False)),
+        ("duplicate", "", ("duplicate", True, False)),
+        ("duplicate", "no", ("duplicate", False, False)),
+        ("automation_tool", "yes", ("automation_tool", True, False)),
+        ("perhaps_duplicate", "yes", ("duplicate", True, False)),
+        ("perhaps_duplicate", "no", ("perhaps_duplicate", False, False)),
+        ("perhaps_duplicate", "", ("perhaps_duplicate", False, True)),
+    ],
+)
+def test_a_removal_stands_as_its_row_says(because, stands, expected):
+    """A sure repeat stands until somebody says no; a perhaps stands from the day somebody says yes."""
+    row = f"citation_id,because,kept,reason,likeness,stands\nC0002,{because},C0001,alike,97,{stands}\n"
+    (group,) = sheet_rows(csv_rows(row.encode(), "removed.csv"), "removal").groups
+    found = removal_of(group)
+    assert (found.because, found.stands, found.asked) == expected
+    assert found.row()["stands"] == (None if expected[2] else expected[1])
