@@ -75,11 +75,14 @@ def _importing(module: str, folder: str) -> list[str]:
 
 
 WIDER = {
-    "metakit/review/selection": ("tests/unit/review/selection",),
+    "metakit/review/selection": ("tests/unit/review", "tests/cli/test_review_commands.py"),
     "metakit/measures": ("tests/unit/measures", "tests/reference/test_certified_effects.py",
-                         "tests/reference/test_certified_conversions.py", "tests/contract/test_measures_contract.py"),
-    "metakit/forms": ("tests/unit/forms", "tests/unit/measures/converting", "tests/unit/measures/test_tables.py"),
-    "metakit/numerics": ("tests/unit/numerics", "tests/reference", "tests/unit/networks/test_one_stage.py"),
+                         "tests/reference/test_certified_conversions.py", "tests/contract/test_measures_contract.py",
+                         "tests/unit/decision", "tests/unit/models"),
+    "metakit/forms": ("tests/unit/forms", "tests/unit/measures", "tests/property/test_workbooks_round_trip.py",
+                      "tests/cli/test_review_commands.py"),
+    "metakit/numerics": ("tests/unit/numerics", "tests/reference", "tests/unit/models", "tests/unit/networks",
+                         "tests/contract/test_estimators_contract.py"),
 }  # fmt: skip
 """By folder, the tests for what the tests of its module did not notice: part of the default set too."""
 

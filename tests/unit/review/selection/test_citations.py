@@ -209,3 +209,11 @@ def test_entries_come_in_the_order_of_the_file_with_their_lines(tmp_path: Path) 
     )
     found = read_citations(path, search="b")
     assert [citation.title for citation in found] == ["One", "Two", "Three"]
+
+
+@pytest.mark.parametrize("tag", ["PY", "Y1", "DA"])
+def test_the_year_of_a_tagged_record_stands_in_any_of_its_fields(tmp_path: Path, tag: str) -> None:
+    path = tmp_path / "a.ris"
+    path.write_text(f"TY  - JOUR\nTI  - Invented\n{tag}  - 2015\nER  - \n", encoding="utf-8")
+    (found,) = read_citations(path, search="a")
+    assert found.year == 2015

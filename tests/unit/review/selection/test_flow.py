@@ -263,3 +263,11 @@ def test_random_damage_never_ends_in_a_traceback(review: Path, tmp_path: Path) -
         path.write_bytes(whole[path])
     assert changed > 60
     assert problems(review) == []
+
+
+def test_the_reports_of_an_updated_review_are_counted_beside_the_new_ones(review: Path) -> None:
+    flow = selection(review).flow
+    assert flow is not None
+    assert (flow.previous, flow.total_reports) == (None, 2)
+    later = replace(flow, previous=(3, 5))
+    assert later.total_reports == 7

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from metakit.errors import DataError
-from metakit.review.selection.including import name_included
+from metakit.review.selection.citations import Citation
+from metakit.review.selection.including import _own_name, name_included
 from metakit.review.selection.lists import collect_screening, write_screening_list
 from metakit.review.selection.screening import Decision, settle
 from tests.unit.review.selection.stored import change, finished_review
@@ -123,3 +125,14 @@ def test_a_fault_in_a_list_names_its_own_column(
         collect_screening(path, review, today=TODAY)
     (found,) = caught.value.problems
     assert (found.field, found.line) == (field, 4) and "ABCDEFG"[(found.column or 0) - 1] == column
+
+
+def test_a_report_without_an_author_or_a_year_has_a_name_all_the_same() -> None:
+    paper = Citation(
+        citation_id="C0001", search="a", title="Invented", authors="O'Quill-Mere, A", year=2015, journal="",
+        doi="", pubmed_id="",
+    )  # fmt: skip
+    assert _own_name(paper, set()) == "o_quill_mere_2015"
+    assert _own_name(paper, {"o_quill_mere_2015", "o_quill_mere_2015_2"}) == "o_quill_mere_2015_3"
+    assert _own_name(replace(paper, authors="", year=None), set()) == "study_undated"
+    assert _own_name(replace(paper, authors="\u674e, A"), set()) == "study_2015"

@@ -59,7 +59,13 @@ def test_both_titles_likeness_and_one_key(review: Path) -> None:
     assert [row["title"] for row in rows] == [TITLES[1], TITLES[2]]
     assert [row["kept_title"] for row in rows] == [TITLES[0], TITLES[0]]
     assert all(0 < float(row["likeness"]) <= 100 for row in rows)
+    assert sheet.freeze_panes == "B2"  # the header and the column to fill stay in sight
+    assert (sheet.auto_filter.ref, sheet.print_title_rows) == (
+        "A1:I3".replace("I", sheet[1][-1].column_letter),
+        "$1:$1",
+    )
     (rule,) = sheet.data_validations.dataValidation
+    assert str(rule.sqref) == "A2:A3"
     assert rule.formula1 == '"y,n"'
 
 

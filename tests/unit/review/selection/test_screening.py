@@ -29,6 +29,7 @@ from metakit.review.selection.lists import (
 from metakit.review.selection.reconciling import (
     COLUMNS,
     adjudicate,
+    is_conflict_list,
     open_conflicts,
     screening_agreement,
     write_conflicts,
@@ -395,3 +396,17 @@ def test_two_imports_at_once_lose_nothing_and_a_killed_one_leaves_whole_files(tm
     rows = table(review, "citations.csv")
     assert len(rows) == 408
     assert len({row["citation_id"] for row in rows}) == 408
+
+
+def test_a_list_of_disagreements_is_known_by_its_header(tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    for head, known in (
+        ("stage,citation_id,first_person,second_person\n", True),
+        ("stage,citation_id,screener\n", False),
+        ("stage,first_person\n", False),
+        ("title\ncitation_id,first_person\n", False),
+    ):
+        path.write_text(head, encoding="utf-8-sig")
+        assert is_conflict_list(path) == known
+    path.unlink()
+    assert not is_conflict_list(path) and not is_conflict_list(tmp_path)
