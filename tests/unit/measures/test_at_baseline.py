@@ -55,3 +55,9 @@ def test_the_size_that_a_difference_means(measure, difference: float, base: floa
 def test_only_rates_are_per_year() -> None:
     assert RATE_RATIO.per_year
     assert not any(measure.per_year for measure in (RISK_RATIO, ODDS_RATIO, HAZARD_RATIO, RISK_DIFFERENCE))
+
+
+def test_a_rate_above_one_is_multiplied_as_any_other() -> None:
+    assert at(RATE_RATIO.risk, 3.0, 1.0) == 3.0
+    assert at(RATE_RATIO.risk, 0.5, 1.0) == 0.5
+    assert np.isnan(at(RATE_RATIO.risk, np.nan, 1.0)) and at(RATE_RATIO.risk, np.nan, 0.0) == 0.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from metakit.errors import DataError
-from metakit.measures.precision import unfit_variances
+from metakit.measures.precision import LARGEST, SMALLEST, WIDEST, unfit_variances
 from metakit.measures.tables import effect_sizes
 from metakit.models.pool import pool
 
@@ -38,3 +38,16 @@ def test_twelve_orders_of_magnitude_and_effects_of_a_million_are_pooled() -> Non
 
 def test_rows_that_are_not_estimable_do_not_count() -> None:
     assert unfit_variances(np.array([np.nan, 1.0]), np.array([False, True])) == ()
+
+
+def test_bounds_are_taken_and_what_lies_beyond_is_not() -> None:
+    """Squares of 1e-120 and products with 1e120 stay within binary64; ratios beyond 1e26 lose the smaller weight."""
+    assert (SMALLEST, LARGEST, WIDEST) == (1e-120, 1e120, 1e26)
+
+    def rows(*variances: float) -> list[int]:
+        return [row for row, _ in unfit_variances(np.array(variances), np.ones(len(variances), dtype=bool))]
+
+    assert rows(SMALLEST) == rows(LARGEST) == []
+    assert rows(SMALLEST / 1.001) == rows(LARGEST * 1.001) == [0]
+    assert rows(1.0, WIDEST) == []
+    assert rows(1.0, 1.001 * WIDEST) != []
