@@ -183,6 +183,8 @@ def _serve() -> None:
         for number, line in enumerate(sys.stdin):
             order = Order(**json.loads(line))
             out, err = Path(scratch) / f"{number}.out", Path(scratch) / f"{number}.err"
+            out.touch()  # a child may be killed before its first line
+            err.touch()
             tally = os.open(Path(scratch) / f"{number}.n", os.O_RDWR | os.O_CREAT | os.O_TRUNC)
             begun = time.monotonic()
             signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # until the child is the command
