@@ -128,6 +128,8 @@ def read_number(cell: object) -> float:
     Refused
         For anything that is not one finite number, with what is allowed or what to write.
     """
+    if type(cell) is float and math.isfinite(cell):  # nearly all: a plan asks for millions of them
+        return cell
     if is_blank(cell):
         raise Refused("empty", hint="a study without this number cannot be used here; delete its row")
     if isinstance(cell, str):
@@ -138,7 +140,10 @@ def read_number(cell: object) -> float:
         likely = f"{cell.month}/{cell.day} or {cell.day}/{cell.month}"
         raise Refused("a date, not a number", hint=f"perhaps {likely} was typed; write one number a cell")
     if isinstance(cell, SupportsFloat) and not isinstance(cell, complex):
-        value = float(cell)
+        try:
+            value = float(cell)
+        except OverflowError:
+            value = math.inf
         if not math.isfinite(value):
             raise Refused("not a finite number", allowed="a number such as 3.2")
         return value

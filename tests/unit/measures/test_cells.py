@@ -44,6 +44,7 @@ def test_one_number_whatever_holds_it(cell: object) -> None:
         (datetime.date(2026, 3, 2), "a date"),
         (float("inf"), "not a finite number"),
         (Decimal("inf"), "not a finite number"),
+        (10**400, "not a finite number"),
     ],
 )
 def test_what_is_no_number_is_said(cell: object, what: str) -> None:
