@@ -107,9 +107,15 @@ def load_everything() -> None:
         "rich.console",
     ):
         importlib.import_module(name)
-    from metakit.cli.app import app_for
+    importlib.import_module("typer._adapters")
+    from typer.main import get_command
 
-    app_for()
+    from metakit.cli.app import app_for
+    from metakit.forms.library import shipped
+
+    get_command(app_for())
+    for path in sorted((ROOT / "extraction_forms").glob("*.yaml")):  # what comes with metakit, and nobody's files
+        shipped().form(path.stem)
 
 
 class _Watch:
