@@ -114,7 +114,9 @@ def load_everything() -> None:
     from metakit.forms.library import shipped
 
     get_command(app_for())
-    for path in sorted((ROOT / "extraction_forms").glob("*.yaml")):  # what comes with metakit, and nobody's files
+    for path in sorted(
+        (ROOT / "extraction_forms").glob("*.yaml")
+    ):  # what comes with metakit, and nobody's files
         shipped().form(path.stem)
 
 
