@@ -12,7 +12,7 @@ from scipy import optimize, stats
 
 from metakit.numerics import likelihood_intervals
 from metakit.numerics.likelihood_intervals import profile_likelihood, profile_likelihood_tau2
-from metakit.numerics.roots import newton_in_bracket
+from metakit.numerics.roots import Roots, newton_in_bracket
 from metakit.numerics.weights import prepare, weigh
 
 Y = np.array([0.1, 0.9, -0.4, 1.6, 0.3, -0.2])
@@ -80,3 +80,27 @@ def test_steps_of_the_profile_follow_its_own_slope(monkeypatch: pytest.MonkeyPat
     assert len(slopes) == 4
     for slope, difference in slopes:
         assert np.all(slope < 0) and slope == pytest.approx(difference, rel=1e-4)
+
+
+@pytest.mark.parametrize("unsettled", [None, 0, 1])
+def test_an_interval_of_the_spread_of_which_a_side_did_not_settle_says_so(
+    monkeypatch: pytest.MonkeyPatch, unsettled: int | None
+) -> None:
+    real, calls = likelihood_intervals.root_in_bracket, []
+
+    def unsure(function, low, high):  # type: ignore[no-untyped-def]
+        found = real(function, low, high)
+        calls.append(len(low))
+        return Roots(found.root, found.converged & (len(calls) - 1 != unsettled))
+
+    monkeypatch.setattr(likelihood_intervals, "root_in_bracket", unsure)
+    apart = prepare(3 * Y, V)  # so far apart that the lower limit is not zero
+    found = profile_likelihood_tau2(apart, 0.95)
+    assert len(calls) == 2 and float(np.squeeze(found.lower)) > 0
+    assert bool(np.squeeze(found.converged)) == (unsettled is None)
+
+
+def test_one_study_tells_nothing_of_the_spread() -> None:
+    found = profile_likelihood_tau2(prepare([0.3], [0.1]), 0.95)
+    assert (float(np.squeeze(found.lower)), float(np.squeeze(found.upper))) == (0.0, np.inf)
+    assert np.all(found.converged)

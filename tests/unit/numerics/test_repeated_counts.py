@@ -68,3 +68,17 @@ def test_limits_stand_where_the_ratio_reaches_the_critical_value(expected: float
 def test_what_cannot_be_watched_is_refused(numbers: tuple[float, float]) -> None:
     with pytest.raises(UsageError, match="above 0"):
         leaving(*numbers)
+
+
+@pytest.mark.parametrize("expected", [1e-4, 0.3, 1.0, 2.5, 9.0, 40.2])
+@pytest.mark.parametrize("critical", [0.5, 3.467952])
+def test_limits_are_the_first_counts_that_are_too_many_or_too_few(expected: float, critical: float) -> None:
+    """By walking through every count: the log likelihood ratio of Poisson counts, Kulldorff 2011."""
+
+    def ratio(count: int) -> float:
+        return (count * np.log(count / expected) if count else 0.0) - (count - expected)
+
+    above = next(n for n in range(1000) if n > expected and ratio(n) >= critical)
+    fewer = [n for n in range(1000) if n < expected and ratio(n) >= critical]
+    found = limits_at(expected, critical)
+    assert (found.above, found.below, found.expected) == (above, max(fewer, default=None), expected)

@@ -94,3 +94,42 @@ def test_a_kink_is_found_by_halving_to_the_width_that_is_asked() -> None:
         np.ones(1),
     )
     assert found.converged.all() and found.root[0] == root
+
+
+@pytest.mark.parametrize("root", [0.5, 0.25, 0.75])
+def test_a_point_that_is_the_root_ends_the_search(root: float) -> None:
+    """Halves of the bracket are exact numbers: what lies on one is found there and nothing is asked again."""
+    asked: list[float] = []
+
+    def line(x: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        asked.extend(x.tolist())
+        return x**3 - root**3
+
+    found = root_in_bracket(line, np.zeros(1), np.ones(1))
+    assert found.root[0] == root and found.converged[0]
+    assert asked.count(root) == 1 and asked[-1] == root
+
+
+def test_a_smooth_function_takes_few_evaluations() -> None:
+    """Chandrupatla 1997: far fewer than the 50 halvings that bisection needs for the same digits."""
+    asked = 0
+
+    def curve(x: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        nonlocal asked
+        asked += 1
+        return np.exp(x) - 3.0
+
+    found = root_in_bracket(curve, np.zeros(1), np.full(1, 4.0))
+    assert found.root[0] == pytest.approx(np.log(3.0), rel=1e-14)
+    assert asked <= 14
+    steps = 0
+
+    def sloped(x: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        nonlocal steps
+        steps += 1
+        return 3.0 - np.exp(x), -np.exp(x)
+
+    assert newton_in_bracket(sloped, np.zeros(1), np.full(1, 4.0), np.ones(1)).root[0] == pytest.approx(
+        np.log(3.0)
+    )
+    assert steps <= 7
