@@ -33,12 +33,12 @@ def selection_of(asked: Asked, *, at_once: bool = False) -> SelectionReading | N
         readings = [asked.desk.reading(path) for path in records]
         return read_selection(folder, asked.desk.library, readings)
 
-    key = ("selection", found.hexdigest())
-    if at_once and len(records) > AT_ONCE and asked.desk.kept(key) is None:
+    kept = ("selection", found.hexdigest())
+    if at_once and len(records) > AT_ONCE and not asked.desk.has_last(*kept):
         if home.is_dir():
-            threading.Thread(target=asked.desk.keep, args=(key, read), daemon=True).start()
+            threading.Thread(target=asked.desk.keep_last, args=(*kept, read), daemon=True).start()
         return None
-    return asked.desk.keep(key, read)
+    return asked.desk.keep_last(*kept, read)
 
 
 def due_now(selection: Selection, person: str, *, alone: bool = False) -> list[tuple[Stage, str]]:

@@ -36,6 +36,7 @@ class Desk:
     library: Library = field(default_factory=shipped)
     tasks: Tasks = field(default_factory=Tasks)
     _kept: OrderedDict[tuple[str, ...], Any] = field(default_factory=OrderedDict)
+    _last: dict[str, tuple[str, Any]] = field(default_factory=dict)
     _readings: dict[Path, tuple[str, Reading]] = field(default_factory=dict)
     _guard: threading.RLock = field(default_factory=threading.RLock)
 
@@ -80,6 +81,20 @@ class Desk:
             while len(self._kept) > MOST_KEPT:
                 self._kept.popitem(last=False)
         return made
+
+    def keep_last(self, name: str, digest: str, make: Callable[[], _Kept]) -> _Kept:
+        """Return what was made of this content before, or make it; of one name the last alone is kept."""
+        last = self._last.get(name)
+        if last is not None and last[0] == digest:
+            found: _Kept = last[1]
+            return found
+        made = make()
+        self._last[name] = (digest, made)
+        return made
+
+    def has_last(self, name: str, digest: str) -> bool:
+        """Whether what is kept under a name was made of this content."""
+        return self._last.get(name, ("", None))[0] == digest
 
     def kept(self, key: tuple[str, ...]) -> Any:
         """Return what was made for a key before; None where nothing was."""

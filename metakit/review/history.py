@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,7 @@ def read_history(folder: Path) -> tuple[tuple[Mapping[str, Any], ...], tuple[Pro
     events: list[Mapping[str, Any]] = []
     problems: list[Problem] = []
     before = START
+    faults_at = cache(partial(_place_fault, folder))  # one file is named by many lines
     for number, line in enumerate(path.read_bytes().splitlines(), start=1):
 
         def stop(what: str, found: str = "", number: int = number, allowed: str = "") -> None:
@@ -57,7 +59,7 @@ def read_history(folder: Path) -> tuple[tuple[Mapping[str, Any], ...], tuple[Pro
             stop("this line of the history cannot be read", line.decode("utf-8", "replace"))
         elif event.get("previous") != before:
             stop("the chain of the history is broken: this line does not follow from the one before")
-        elif faults := _wrong_places(folder, event):
+        elif faults := _wrong_places(faults_at, event):
             for what, found, allowed in faults:
                 stop(f"the history names {what}", found, allowed=allowed)
         else:
@@ -103,7 +105,18 @@ def _has_shape(event: Mapping[str, Any]) -> bool:
     )
 
 
-def _wrong_places(folder: Path, event: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+def _place_fault(folder: Path, name: object, shapes: tuple[str, ...]) -> str:
+    """Say why a place that an event names is none of the review's own; empty when it is one."""
+    try:
+        place_within(folder, name, shapes)
+    except WrongPlaceError as error:
+        return str(error)
+    return ""
+
+
+def _wrong_places(
+    fault_at: Callable[[Any, tuple[str, ...]], str], event: Mapping[str, Any]
+) -> list[tuple[str, str, str]]:
     """Return what is wrong with each place that an event names, the name, and what is allowed."""
     named: list[tuple[object, tuple[str, ...]]] = []
     if event.get("event") == "reconciled":
@@ -111,13 +124,11 @@ def _wrong_places(folder: Path, event: Mapping[str, Any]) -> list[tuple[str, str
         named += [(name, EXTRACTOR_PLACES) for name in event.get("extractors", {})]
     elif "file" in event:
         named.append((event["file"], SELECTION_PLACES))
-    faults = []
-    for name, shapes in named:
-        try:
-            place_within(folder, name, shapes)
-        except WrongPlaceError as error:
-            faults.append((str(error), str(name), " or ".join(shapes).replace("*", "NAME")))
-    return faults
+    return [
+        (fault, str(name), " or ".join(shapes).replace("*", "NAME"))
+        for name, shapes in named
+        if (fault := fault_at(name if isinstance(name, str) else None, shapes))
+    ]
 
 
 def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
@@ -136,7 +147,7 @@ def append(folder: Path, events: Sequence[Mapping[str, Any]]) -> Path:
     events = [event for event in events if "file" not in event or not _said(event, last.get(event["file"]))]
     if not events:
         return path
-    faults = [fault for event in events for fault in _wrong_places(folder, event)]
+    faults = [fault for event in events for fault in _wrong_places(partial(_place_fault, folder), event)]
     if faults:
         raise DataError(
             [Problem(file=str(folder), what=what, found=found, hint="rename it") for what, found, _ in faults]

@@ -162,9 +162,10 @@ def _all_decisions(given: Tables) -> Iterator[Problem]:
             what = "overrules what was decided without a disagreement"
             yield _at(decision, "decision", what, found=decision.decision, question=True)
     final = settle(list(given.decisions.values()), given.adjudicated).outcomes["title_abstract"]
+    other = given.by_other_methods
     for decision in (d for found in given.decisions.values() for d in found):
         before = final.get(decision.citation_id)
-        late = decision.citation_id in given.by_other_methods
+        late = decision.citation_id in other
         if decision.stage == "full_text" and before is not None and before.decision == "exclude" and not late:
             what = "this record was excluded on title and abstract; its full text is not read"
             yield _at(decision, "stage", what, found=decision.citation_id)
@@ -203,13 +204,14 @@ def _decisions(given: Tables, decisions: Sequence[Decision]) -> Iterator[Problem
 
 def _inclusions(given: Tables) -> Iterator[Problem]:
     outcomes = settle(list(given.decisions.values()), given.adjudicated).outcomes["full_text"]
+    ids = given.ids
     lines: dict[tuple[str, str], int] = {}
     later: dict[str, int] = {}
     for row in given.inclusions:
         citation_id, record = row.text("citation_id"), row.text("record")
         outcome = outcomes.get(citation_id)
-        if citation_id not in given.ids:
-            yield _unknown(row, "citation_id", citation_id, given.ids)
+        if citation_id not in ids:
+            yield _unknown(row, "citation_id", citation_id, ids)
         elif outcome is None or outcome.decision != "include":
             what = "this report was not included on its full text"
             yield row.problem("citation_id", what, severity="error", found=citation_id)

@@ -7,7 +7,7 @@ table (`selection/screening_agreed.csv`) decides, with who and when.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -55,8 +55,7 @@ class Decision:
 
     def row(self) -> dict[str, object]:
         """Return the decision as a row of its table."""
-        cells = asdict(self)
-        return {name: cells[name] for name in DECISION_COLUMNS}
+        return {name: getattr(self, name) for name in DECISION_COLUMNS}
 
     def same(self, other: Decision) -> bool:
         """Say whether two decisions are the same in every cell."""
@@ -147,9 +146,8 @@ def settle(decisions: Sequence[Sequence[Decision]], adjudicated: Sequence[Decisi
             if _agree(clear, stage):
                 told = next((d for d in clear if d.page or d.note), clear[0])
                 named = next((d.study for d in clear if d.study), "")
-                outcomes[stage][citation_id] = _outcome(
-                    replace(told, study=named), "both" if len(clear) == 2 else "one person"
-                )
+                told = told if told.study == named else replace(told, study=named)
+                outcomes[stage][citation_id] = _outcome(told, "both" if len(clear) == 2 else "one person")
             elif clear or len(given) == 2:
                 conflicts[stage].append(citation_id)
     return Screening(

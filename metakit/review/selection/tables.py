@@ -11,6 +11,7 @@ import hashlib
 import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 from metakit.core.values import Place
@@ -18,7 +19,7 @@ from metakit.errors import Problem, UnreadableError, nearest_names
 from metakit.forms.library import shipped
 from metakit.forms.reading import read_fields
 from metakit.forms.sheets.csv_tables import csv_rows, guarded, unguarded
-from metakit.forms.sheets.sheet_rows import SheetRows, text_problem
+from metakit.forms.sheets.sheet_rows import Cell, SheetRows, text_problem
 from metakit.forms.specs import Form
 from metakit.forms.tree import Group
 from metakit.forms.yaml_nodes import MapNode, ScalarNode
@@ -38,6 +39,25 @@ class Rows:
     def sound(self) -> bool:
         """Whether no row has an error."""
         return all(problem.severity != "error" for problem in self.problems)
+
+
+_Typed = tuple[object, ...]
+_Said = tuple[Group | None, tuple[Problem, ...]]
+
+
+@dataclass(eq=False)
+class _LastRead:
+    """What the rows of a file said when it was read last, by line and cells, under the same form and header.
+
+    A row that stands there unchanged is not looked at again: a desk reads a table after each decision.
+    """
+
+    rows: tuple[tuple[object, ...], Mapping[_Typed, _Said]] = ((), {})
+
+
+@lru_cache(maxsize=16)
+def _last_read(file: str) -> _LastRead:
+    return _LastRead()
 
 
 def row_form(name: str) -> Form:
@@ -88,29 +108,42 @@ def sheet_rows(sheet: SheetRows, name: str, *, also: Sequence[str] = ()) -> Rows
     problems = _header_problems(sheet.file, line, names, form, also)
     if problems:
         return Rows(file=sheet.file, problems=tuple(problems))
+    last = _last_read(sheet.file)
+    like = (form.sections, tuple(names), tuple(also))
+    before = last.rows[1] if last.rows[0] == like else {}
+    now: dict[_Typed, _Said] = {}
     groups = []
     for line, cells in sheet.rows[1:]:
-        if len(cells) != len(names):
-            what = f"{len(cells)} cells in a table of {len(names)} columns"
-            hint = "put a text that holds the separator in double quotes"
-            problems.append(Problem(file=sheet.file, line=line, what=what, hint=hint))
-            continue
-        entries = []
-        for column, (key, cell) in enumerate(zip(names, cells, strict=True), start=1):
-            text = unguarded(str(cell))
-            if key in also or not text:
-                continue
-            place = Place(file=sheet.file, line=line, column=column)
-            odd = text_problem(text)
-            if odd:
-                problems.append(Problem(file=sheet.file, line=line, column=column, field=key, what=odd))
-                continue
-            entries.append((ScalarNode(key, place), ScalarNode(text, place, quoted=True)))
-        root = MapNode(tuple(entries), Place(file=sheet.file, line=line, column=1))
-        group, found = read_fields(root, form)
+        typed = (line, *map(str, cells))
+        group, found = now[typed] = before.get(typed) or _row(sheet.file, form, names, also, line, cells)
         problems += found
-        groups.append(group)
+        groups += [group] if group is not None else []
+    last.rows = (like, now)
     return Rows(file=sheet.file, groups=tuple(groups), problems=tuple(problems))
+
+
+def _row(
+    file: str, form: Form, names: Sequence[str], also: Sequence[str], line: int, cells: Sequence[Cell]
+) -> tuple[Group | None, tuple[Problem, ...]]:
+    if len(cells) != len(names):
+        what = f"{len(cells)} cells in a table of {len(names)} columns"
+        hint = "put a text that holds the separator in double quotes"
+        return None, (Problem(file=file, line=line, what=what, hint=hint),)
+    problems = []
+    entries = []
+    for column, (key, cell) in enumerate(zip(names, cells, strict=True), start=1):
+        text = unguarded(str(cell))
+        if key in also or not text:
+            continue
+        place = Place(file=file, line=line, column=column)
+        odd = text_problem(text)
+        if odd:
+            problems.append(Problem(file=file, line=line, column=column, field=key, what=odd))
+            continue
+        entries.append((ScalarNode(key, place), ScalarNode(text, place, quoted=True)))
+    root = MapNode(tuple(entries), Place(file=file, line=line, column=1))
+    group, found = read_fields(root, form)
+    return group, (*problems, *found)
 
 
 def _header_problems(
