@@ -153,7 +153,7 @@ def _after(saved: Saved, filled: Filled, address: str) -> dict[str, Any]:
         ],
         "parts": marks,
         "moved": dict(saved.moved),
-        "again": plain.rpartition(".")[2] in SHOW_AGAIN,
+        "again": plain.rpartition(".")[2] in SHOW_AGAIN or bool(saved.moved),
     }
 
 

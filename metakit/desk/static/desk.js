@@ -4,6 +4,7 @@
 (() => {
   const status = document.getElementById("saving");
   const record = document.querySelector("[data-record]");
+  const { valueOf, write, redraw, typing, working } = window.keeping;
   const all = (selector, home = document) => [...home.querySelectorAll(selector)];
   let last = "";
   const tell = (text, bad) => {
@@ -35,19 +36,26 @@
     first.setAttribute("aria-invalid", "true");
     first.focus();
   };
+  const typedIn = (form, submitter) => [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
+  const isHere = (path) => decodeURIComponent(new URL(path, location).pathname) === decodeURIComponent(location.pathname);
   document.addEventListener("submit", async (event) => {
     const form = event.target;
     if (!form.matches("form[data-post]")) return;
     event.preventDefault();
     all("[data-problem]", form).forEach((one) => (one.textContent = ""));
     all("[aria-invalid]", form).forEach((one) => one.removeAttribute("aria-invalid"));
-    const fields = [...new FormData(form, event.submitter)].filter(([, value]) => typeof value === "string");
-    if (record) fields.push(["sha256", record.dataset.sha256]);
+    const typed = typedIn(form, event.submitter);
+    const fields = record ? [...typed, ["sha256", record.dataset.sha256]] : typed;
     tell(form.dataset.slow || "Saving …");
     try {
       const answer = await (await post(form.getAttribute("action"), fields)).json();
-      if (answer.go) location.assign(answer.go);
-      else if (answer.again) location.reload();
+      if (record && (answer.again || (answer.go && isHere(answer.go)))) {
+        if (String(new URLSearchParams(typedIn(form, event.submitter))) === String(new URLSearchParams(typed))) form.reset();
+        tell("Saved");
+        again = true;
+        onward = answer.go || location.href;
+        showAgain();
+      } else if (answer.go) location.assign(answer.go);
       else if (answer.told) tell(answer.told);
       else refuse(form, answer);
     } catch {
@@ -76,16 +84,10 @@
   const queue = [];
   let busy = false;
   let again = false;
-  const valueOf = (field) => {
-    if (field.dataset.kind === "boxes") return all("input:checked", field).map((one) => one.value).join("\n");
-    const typed = field.querySelector("input, select, textarea").value.trim();
-    return "many" in field.dataset && field.dataset.kind === "terms" ? typed.split(/\s*,\s*/).filter(Boolean).join("\n") : typed;
-  };
-  const write = (field, value) => {
-    if (field.dataset.kind === "boxes") all("input", field).forEach((tick) => (tick.checked = value.split("\n").includes(tick.value)));
-    else field.querySelector("input, select, textarea").value = field.dataset.kind === "terms" ? value.replaceAll("\n", ", ") : value;
-  };
-  const fieldAt = (address) => all("[data-address]", record).find((one) => one.dataset.address === address);
+  let showing = false;
+  let unseen = false;
+  let onward = "";
+  const fieldAt = (address) => window.keeping.fieldAt(address, record);
   const keep = () => {
     record.dataset.waiting = queue.length;
     sessionStorage.setItem(place, JSON.stringify(queue));
@@ -104,8 +106,8 @@
   const show = (answer) => {
     record.dataset.sha256 = answer.sha256;
     for (const [old, now] of Object.entries(answer.moved || {})) {
-      all("[data-address], [data-problems]", record).forEach((one) => {
-        for (const name of ["address", "problems"]) {
+      all("[data-address], [data-problems], [data-group]", record).forEach((one) => {
+        for (const name of ["address", "problems", "group"]) {
           const at = one.dataset[name];
           if (at && (at === old || at.startsWith(`${old}.`))) one.dataset[name] = now + at.slice(old.length);
         }
@@ -117,12 +119,14 @@
       if (decodeURIComponent(location.pathname) === decodeURIComponent(here))
         history.replaceState(null, "", `${record.dataset.record}/${encodeURIComponent(now)}`);
     }
-    all("[data-problems]", record).forEach((one) => {
+    const told = all("[data-problems]", record).filter((one) => {
       const html = answer.problems[one.dataset.problems] || "";
-      if (one.dataset.html === html) return;
+      if (html === one.dataset.html) return false;
       one.dataset.html = html;
-      one.innerHTML = html; // escaped by the desk; the page's policy runs no script in it
+      return html.trim() || one.childElementCount;
     });
+    // Escaped by the desk; the page's policy runs no script in it.
+    const gone = told.length ? redraw(record, () => told.forEach((one) => (one.innerHTML = one.dataset.html))) : [];
     all("[data-address]", record).forEach((field) => {
       const bad = answer.errors.includes(field.dataset.address);
       all("input, select, textarea", field).forEach((one) => {
@@ -131,6 +135,7 @@
     });
     for (const [part, html] of Object.entries(answer.parts))
       all("[data-part]").filter((one) => one.dataset.part === part).forEach((one) => (one.innerHTML = html));
+    return gone;
   };
   const differ = (one, answer) => {
     record.dataset.sha256 = answer.sha256;
@@ -177,8 +182,9 @@
       queue.shift();
       keep();
       if (response.ok) {
-        show(answer);
+        const gone = show(answer);
         if (!queue.length) tell("Saved");
+        tellGone(gone);
         again ||= answer.again;
       } else if (response.status === 409) differ(one, answer);
       else {
@@ -190,26 +196,59 @@
     busy = false;
     showAgain();
   };
-  // What else is asked may depend on what was typed: the part is shown again, but not while a field holds what
-  // was not left yet; what is typed in the moment of leaving the page is kept and sent by the next one.
-  const typing = () => {
-    const field = document.activeElement?.closest("[data-address]");
-    return field && record.contains(field) && !document.activeElement.closest("form") && valueOf(field) !== field.dataset.saved ? field : null;
+  // What else is asked may depend on what was typed: the part is put in anew from the desk, in its place and in one
+  // go, so that no key is lost on the way. Nothing is put in that is older than the last save, nor while somebody is
+  // at a field.
+  const putIn = (page, fresh) => {
+    const gone = redraw(document.getElementById("main"), () => {
+      record.replaceChildren(...fresh.childNodes);
+      record.dataset.sha256 = fresh.dataset.sha256;
+      for (const around of ["nav.parts", "[data-paper] .places"]) {
+        const [old, now] = [document, page].map((one) => one.querySelector(around));
+        if (old && now) old.replaceChildren(...now.childNodes);
+      }
+      const [paper, now] = [document, page].map((one) => one.querySelector("[data-paper]"));
+      if (paper && now) paper.dataset.part = now.dataset.part;
+    });
+    if (unseen) tell("Saved");
+    unseen = false;
+    onward = "";
+    tellGone(gone);
   };
-  const showAgain = () => {
-    if (!again || busy || queue.length || typing()) return;
+  const tellGone = (gone) => gone.length && tell(`No longer asked here, so not saved: “${gone.join("”, “")}”.`, true);
+  const showAgain = async () => {
+    if (!again || showing || busy || queue.length || working(record)) return;
+    showing = true;
     again = false;
-    sessionStorage.setItem("desk:focus", document.activeElement?.id || "");
-    location.reload();
+    const before = record.dataset.sha256;
+    let page;
+    try {
+      const response = await fetch(location.pathname + location.search);
+      page = new DOMParser().parseFromString(await response.text(), "text/html");
+    } catch {
+      if (!queue.length) tell("Saved; but what is asked now cannot be shown: the desk cannot be reached. It is shown when the desk is back.", true);
+    }
+    showing = false;
+    if (!page) return void ((again = unseen = true), setTimeout(showAgain, 2000));
+    const fresh = page.querySelector("[data-record]");
+    const same = ["record", "file"].every((name) => fresh?.dataset[name] === record.dataset[name]);
+    if (!same && onward) location.assign(onward);
+    else if (!same) tell("Saved; but what is asked now cannot be shown here: this part is no longer where it was. Open it again from its list.", true);
+    else if (busy || queue.length || working(record) || before !== record.dataset.sha256) {
+      again = true;
+      setTimeout(showAgain);
+    } else putIn(page, fresh);
   };
   if (record) {
     record.addEventListener("change", (event) => {
       const field = event.target.closest("[data-address]");
       if (field && !event.target.closest("form")) save(field);
     });
-    record.addEventListener("focusout", () => setTimeout(showAgain));
+    window.keeping.whenFree(showAgain);
+    // What is typed in the moment of leaving the page is kept and sent by the next one.
     window.addEventListener("pagehide", () => {
-      const field = typing();
+      const typed = typing(record);
+      const field = typed && !typed.closest("form") && typed.closest("[data-address]");
       if (!field) return;
       queue.push({ address: field.dataset.address, old: field.dataset.saved, new: valueOf(field) });
       keep();
@@ -228,9 +267,6 @@
     keep();
     deliver();
     window.addEventListener("beforeunload", (event) => queue.length && event.preventDefault());
-    const back = document.getElementById(sessionStorage.getItem("desk:focus") || "");
-    sessionStorage.removeItem("desk:focus");
-    if (back) back.focus();
   }
 
   // --- keys ---

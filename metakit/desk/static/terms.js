@@ -6,6 +6,7 @@
   const token = (input) => ("many" in input.dataset ? input.value.split(",").pop() : input.value).trim();
   const close = (input) => {
     const list = document.getElementById(input.getAttribute("aria-controls"));
+    if (!list) return;
     list.hidden = true;
     input.setAttribute("aria-expanded", "false");
     input.removeAttribute("aria-activedescendant");
@@ -45,21 +46,21 @@
     list.hidden = !list.children.length;
     input.setAttribute("aria-expanded", String(!list.hidden));
   };
-  all("[data-terms]").forEach((input) => {
+  // Heard on the page, as a part that is put in anew brings other fields.
+  const heard = (name, hear) => document.addEventListener(name, (event) => event.target.matches("[data-terms]") && hear(event, event.target));
+  heard("input", (event, input) => offer(input).catch(() => close(input)));
+  heard("focusout", (event, input) => close(input));
+  heard("keydown", (event, input) => {
     const list = document.getElementById(input.getAttribute("aria-controls"));
-    input.addEventListener("input", () => offer(input).catch(() => close(input)));
-    input.addEventListener("blur", () => close(input));
-    input.addEventListener("keydown", (event) => {
-      const now = list.querySelector('[aria-selected="true"]');
-      if (event.key === "ArrowDown" && list.hidden) offer(input).catch(() => close(input));
-      else if (event.key === "ArrowDown" || event.key === "ArrowUp") {
-        const down = event.key === "ArrowDown";
-        const next = now ? (down ? now.nextElementSibling : now.previousElementSibling) : list[down ? "firstElementChild" : "lastElementChild"];
-        if (next) point(input, next);
-      } else if (event.key === "Enter" && now && !list.hidden) take(input, now);
-      else if (event.key === "Escape" && !list.hidden) close(input);
-      else return;
-      event.preventDefault();
-    });
+    const now = list.querySelector('[aria-selected="true"]');
+    if (event.key === "ArrowDown" && list.hidden) offer(input).catch(() => close(input));
+    else if (event.key === "ArrowDown" || event.key === "ArrowUp") {
+      const down = event.key === "ArrowDown";
+      const next = now ? (down ? now.nextElementSibling : now.previousElementSibling) : list[down ? "firstElementChild" : "lastElementChild"];
+      if (next) point(input, next);
+    } else if (event.key === "Enter" && now && !list.hidden) take(input, now);
+    else if (event.key === "Escape" && !list.hidden) close(input);
+    else return;
+    event.preventDefault();
   });
 })();
