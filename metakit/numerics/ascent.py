@@ -47,6 +47,21 @@ class Top:
     surface: Surface
     converged: BoolArray
 
+    def rows(self, which: slice) -> Top:
+        """Return where some of the rows ended: views, that can be written to."""
+        surface = self.surface
+        return Top(
+            parameters=self.parameters[which],
+            extra=self.extra[which],
+            surface=Surface(
+                value=surface.value[which],
+                gradient=surface.gradient[which],
+                hessian=surface.hessian[which],
+                carry=tuple(part[which] for part in surface.carry),
+            ),
+            converged=self.converged[which],
+        )
+
 
 Evaluate = Callable[[FloatArray, FloatArray, tuple[FloatArray, ...], IntArray], Surface]
 """Gets parameters, extra parameters, the carry of the last point and the rows they belong to."""

@@ -7,6 +7,8 @@ Stijnen, Hamza & Ozdemir (2010); Jackson et al. (2018); Kuss (2015); Lin & Chu (
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from metakit.core.effects import EffectTable, FloatArray
@@ -109,9 +111,9 @@ def _fit_latent(
     covariance = _covariance(found, found.maximum, terms)
     alike = _covariance(found, found.common, terms) if verdict.heterogeneous else None
 
-    def profile(cutoff: float) -> Limits:
-        limits = profile_limits(model, found, parameter=0, cutoff=np.array([cutoff]))
-        return Limits(*(float(limit[0]) for limit in limits))
+    def profile(cutoffs: Sequence[float]) -> list[Limits]:
+        lower, upper = profile_limits(model, found, parameter=0, cutoff=np.array(cutoffs)[:, None])
+        return [Limits(*map(float, limits)) for limits in zip(lower[:, 0], upper[:, 0], strict=True)]
 
     null = MEASURES[data.effects.measure].null_value
     facts = Likelihood(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import cast
 
 import numpy as np
@@ -40,9 +41,11 @@ def fit_contrast(
     value, error = (float(part[0]) for part in contrast(fit.logits, fit.covariance, kind))
     correlation = float(fit.correlation[0])
 
-    def profile(cutoff: float) -> Limits:
-        limits = contrast_limits(tails, fit, kind, np.array([cutoff]), heterogeneous=verdict.heterogeneous)
-        return Limits(*(float(limit[0]) for limit in limits))
+    def profile(cutoffs: Sequence[float]) -> list[Limits]:
+        lower, upper = contrast_limits(
+            tails, fit, kind, np.array(cutoffs)[:, None], heterogeneous=verdict.heterogeneous
+        )
+        return [Limits(*map(float, limits)) for limits in zip(lower[:, 0], upper[:, 0], strict=True)]
 
     null = measure.null_value
     root = None

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from scipy import special
 
@@ -29,8 +29,8 @@ LEAST_SPREAD = 0.3
 of zero from a handful of studies is no evidence that they do not differ. Chosen by simulation, no published
 source."""
 
-Profile = Callable[[float], Limits]
-"""Gives the limits at which twice the log-likelihood has dropped by a cutoff; NaN where it failed."""
+Profile = Callable[[Sequence[float]], list[Limits]]
+"""Gives the limits at which twice the log-likelihood has dropped by each cutoff; NaN where it failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,23 +85,27 @@ def mean_intervals(
             "the interval profile_likelihood_graded needs a variance between studies, which the "
             f"beta-binomial does not have; it takes {others}"
         )
-    makers: dict[str, Callable[[], MeanInterval]] = {
-        "profile_likelihood": lambda: _profile(facts, level),
-        "wald": lambda: _wald(facts, level),
-    }
+    makers: dict[str, _Maker] = {"profile_likelihood": _profile, "wald": _wald}
     if facts.df > 0:
-        makers["profile_likelihood_small_sample"] = lambda: _small_sample(facts, level)
-        makers["t"] = lambda: _t(facts, level)
-        if (share := facts.share) is not None:
-            makers["profile_likelihood_graded"] = lambda: _graded(facts, share, level)
+        makers["profile_likelihood_small_sample"] = _small_sample
+        makers["t"] = _t
+        if facts.share is not None:
+            makers["profile_likelihood_graded"] = _graded
     notes: tuple[str, ...] = ()
     if headline not in makers:
         if asked:
             notes = (f"The interval {headline} cannot be formed here; profile_likelihood is shown.",)
         headline = "profile_likelihood"
-    made = {name: make() for name, make in makers.items() if beside or name in (headline, "wald")}
+    made = {name: make(facts, level) for name, make in makers.items() if beside or name in (headline, "wald")}
+    # One call finds the limits of every profile interval: they are searched together.
+    wanted = {name: cutoff for name, (_, cutoff) in made.items() if cutoff is not None}
+    limits = dict(zip(wanted, facts.profile(list(wanted.values())), strict=True)) if wanted else {}
+    shown = {
+        name: replace(interval, interval=limits[name]) if name in limits else interval
+        for name, (interval, _) in made.items()
+    }
     failed = [
-        name for name, interval in made.items() if any(math.isnan(limit) for limit in interval.interval)
+        name for name, interval in shown.items() if any(math.isnan(limit) for limit in interval.interval)
     ]
     if headline in failed:
         notes += (
@@ -109,57 +113,67 @@ def mean_intervals(
         )
         headline = "wald"
     rest = tuple(
-        made[name]
+        shown[name]
         for name in INTERVALS
-        if beside and name in made and name != headline and name not in failed
+        if beside and name in shown and name != headline and name not in failed
     )
-    return made[headline], rest, notes
+    return shown[headline], rest, notes
 
 
-def _profile(facts: Likelihood, level: float) -> MeanInterval:
+_Maker = Callable[[Likelihood, float], tuple[MeanInterval, float | None]]
+"""Makes an interval of the facts at a level. One with a cutoff still waits for its limits of the profile."""
+_WAITING = Limits(math.nan, math.nan)
+
+
+def _profile(facts: Likelihood, level: float) -> tuple[MeanInterval, float]:
     z = float(special.ndtri(0.5 + level / 2))
     root = facts.root
-    return MeanInterval(
+    interval = MeanInterval(
         method="profile_likelihood",
         standard_error=facts.standard_error,
-        interval=facts.profile(z * z),
+        interval=_WAITING,
         statistic=root,
         p_value=None if root is None else float(2 * special.ndtr(-abs(root))),
     )
+    return interval, z * z
 
 
-def _small_sample(facts: Likelihood, level: float) -> MeanInterval:
+def _small_sample(facts: Likelihood, level: float) -> tuple[MeanInterval, float]:
     df = facts.df
     t = float(special.stdtrit(df, 0.5 + level / 2))
     statistic = p_value = None
     if facts.root is not None:
         statistic = math.copysign(math.sqrt(df * math.expm1(facts.root**2 / facts.units)), facts.root)
         p_value = float(2 * special.stdtr(df, -abs(statistic)))
-    return MeanInterval(
+    interval = MeanInterval(
         method="profile_likelihood_small_sample",
         standard_error=facts.standard_error,
-        interval=facts.profile(facts.units * math.log1p(t * t / df)),
+        interval=_WAITING,
         statistic=statistic,
         p_value=p_value,
         df=df,
     )
+    return interval, facts.units * math.log1p(t * t / df)
 
 
-def _graded(facts: Likelihood, share: float, level: float) -> MeanInterval:
+def _graded(facts: Likelihood, level: float) -> tuple[MeanInterval, float]:
+    share = facts.share or 0.0
+
     def cutoff(tail: float) -> float:
         z, t = float(special.ndtri(tail / 2)), abs(float(special.stdtrit(facts.df, tail / 2)))
         # The square of a t quantile far out in the tail (one degree of freedom) is beyond floating point.
         grown = math.log1p(t * t / facts.df) if t < 1e150 else 2 * math.log(t) - math.log(facts.df)
         return (1 - share) * z * z + share * facts.units * grown
 
-    return MeanInterval(
+    interval = MeanInterval(
         method="profile_likelihood_graded",
         standard_error=facts.standard_error,
-        interval=facts.profile(cutoff(1 - level)),
+        interval=_WAITING,
         statistic=facts.root,
         p_value=None if facts.root is None else _tail_of(cutoff, facts.root**2),
         df=facts.df,
     )
+    return interval, cutoff(1 - level)
 
 
 def _tail_of(cutoff: Callable[[float], float], drop: float) -> float:
@@ -173,18 +187,19 @@ def _tail_of(cutoff: Callable[[float], float], drop: float) -> float:
     return math.exp(float(log_tail))
 
 
-def _wald(facts: Likelihood, level: float) -> MeanInterval:
+def _wald(facts: Likelihood, level: float) -> tuple[MeanInterval, None]:
     z = float(special.ndtri(0.5 + level / 2))
     statistic = _statistic(facts)
     p_value = None if statistic is None else float(2 * special.ndtr(-abs(statistic)))
-    return _symmetric(facts, "wald", z, statistic, p_value, math.inf)
+    return _symmetric(facts, "wald", z, statistic, p_value, math.inf), None
 
 
-def _t(facts: Likelihood, level: float) -> MeanInterval:
+def _t(facts: Likelihood, level: float) -> tuple[MeanInterval, None]:
     df = facts.df
     statistic = _statistic(facts)
     p_value = None if statistic is None else float(2 * special.stdtr(df, -abs(statistic)))
-    return _symmetric(facts, "t", float(special.stdtrit(df, 0.5 + level / 2)), statistic, p_value, df)
+    reach = float(special.stdtrit(df, 0.5 + level / 2))
+    return _symmetric(facts, "t", reach, statistic, p_value, df), None
 
 
 def _statistic(facts: Likelihood) -> float | None:

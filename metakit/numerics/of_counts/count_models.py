@@ -14,10 +14,9 @@ import numpy as np
 
 from metakit.core.effects import FloatArray
 from metakit.numerics.of_counts.one_stage_densities import (
-    binomial,
+    binomial_value,
     hypergeometric_support,
-    poisson,
-    shifted_binomial,
+    poisson_value,
 )
 from metakit.numerics.posteriors.half_normal_counts import CountModel, LogLikelihood
 
@@ -54,10 +53,10 @@ def conditional_binomial(
         Of the normal prior of the mean log ratio around 0.
     """
     total, shift = (events_1 + events_2)[:, None], np.log(size_1 / size_2)[:, None]
-    counts = (events_1[:, None], total, shift)
+    own = events_1[:, None]
 
     def log_likelihood(effect: FloatArray) -> FloatArray:
-        return shifted_binomial(np.broadcast_to(effect, (len(events_1), effect.shape[-1])), counts).value
+        return binomial_value(effect + shift, own, total)
 
     return CountModel(
         log_likelihood=log_likelihood,
@@ -116,10 +115,10 @@ def binomial_logit(events: FloatArray, total: FloatArray) -> CountModel:
 
     That prior, Beta(1/2, 1/2) of the proportion, has the density p^(1/2) (1 - p)^(1/2) of the logit.
     """
-    counts = (events[:, None], total[:, None])
+    own, sizes = events[:, None], total[:, None]
 
     def log_likelihood(effect: FloatArray) -> FloatArray:
-        return binomial(np.broadcast_to(effect, (len(events), effect.shape[-1])), counts).value
+        return binomial_value(effect, own, sizes)
 
     def log_prior(mean: FloatArray) -> FloatArray:
         size = np.abs(mean)
@@ -139,10 +138,10 @@ def poisson_log(events: FloatArray, time: FloatArray) -> CountModel:
 
     That prior, rate^(-1/2) of the rate, has the density rate^(1/2) of its logarithm.
     """
-    counts = (events[:, None], time[:, None])
+    own, sizes = events[:, None], time[:, None]
 
     def log_likelihood(effect: FloatArray) -> FloatArray:
-        return poisson(np.broadcast_to(effect, (len(events), effect.shape[-1])), counts).value
+        return poisson_value(effect, own, sizes)
 
     def log_prior(mean: FloatArray) -> FloatArray:
         return np.asarray(0.5 * mean)

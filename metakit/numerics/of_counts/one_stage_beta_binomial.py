@@ -185,7 +185,7 @@ def fit_beta_binomial(
         What the limits of contrasts need.
     """
     tails = (tail_counts(events_1, total_1), tail_counts(events_2, total_2))
-    start = []
+    start, batch = [], len(events_1)
     for events, total in ((events_1, total_1), (events_2, total_2)):
         x, n = events.sum(axis=-1), total.sum(axis=-1)
         start.append(np.log((x + 0.5) / (n - x + 0.5)))
@@ -193,19 +193,19 @@ def fit_beta_binomial(
     def evaluate(
         theta: FloatArray, extra: FloatArray, carry: tuple[FloatArray, ...], rows: IntArray
     ) -> Surface:
-        here = (tails[0].rows(rows), tails[1].rows(rows))
+        analyses = rows % batch
+        here = (tails[0].rows(analyses), tails[1].rows(analyses))
         return surface_of(here, (logistic(theta[:, 0]), logistic(theta[:, 1])), (0, 1), theta[:, 2])
 
     common = np.array([True, True, False])
-    zero = np.zeros(len(start[0]))
+    zero = np.zeros(batch)
     plain = climb(evaluate, np.stack([*start, zero], axis=1), free=common)
     if heterogeneous:
-        tops = [
-            climb(evaluate, np.stack([*start, zero + root], axis=1), free=np.ones(3, dtype=bool))
-            for root in START_ROOTS
-        ]
-        top = tops[0]
-        take_better(top, tops[1], np.arange(len(zero)))
+        # Both starts climb as one batch: for a single analysis the calls cost more than the numbers.
+        begin = [np.stack([*start, zero + root], axis=1) for root in START_ROOTS]
+        both = climb(evaluate, np.concatenate(begin), free=np.ones(3, dtype=bool))
+        top = both.rows(slice(batch))
+        take_better(top, both.rows(slice(batch, None)), np.arange(batch))
     else:
         top = plain
     root = np.abs(top.parameters[:, 2])

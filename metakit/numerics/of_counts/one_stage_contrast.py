@@ -78,7 +78,10 @@ def _some(
 
 
 class _Profile:
-    """The likelihood of a contrast with the rest maximised; remembers where each analysis was last."""
+    """The likelihood of a contrast with the rest maximised; remembers where each row was last.
+
+    Row i belongs to the analysis `which[i]`.
+    """
 
     def __init__(
         self,
@@ -86,11 +89,13 @@ class _Profile:
         fit: BetaBinomialFit,
         kind: Contrast,
         heterogeneous: bool,
+        which: IntArray,
     ) -> None:
-        self._tails, self._fit, self._kind = tails, fit, kind
+        self._tails = tails[0].rows(which), tails[1].rows(which)
+        self._top, self._kind = fit.value[which], kind
         self._heterogeneous = heterogeneous
         # The location starts where both arms keep their mean logit.
-        self._last = np.stack([fit.logits.mean(axis=1), np.zeros(len(fit.logits))], axis=1)
+        self._last = np.stack([fit.logits[which].mean(axis=1), np.zeros(len(which))], axis=1)
 
     def root(self, effect: FloatArray, rows: IntArray) -> tuple[FloatArray, FloatArray, BoolArray]:
         """Return the root of the drop of twice the log-likelihood, its slope, and where it converged."""
@@ -107,13 +112,18 @@ class _Profile:
         # Where the root was 0 nearer by it may be above 0 here: both usual starts are tried, row by row.
         fresh = (begin[:, 1] == 0) & self._heterogeneous
         begin[fresh, 1] = START_ROOTS[0]
-        top = climb(evaluate, begin, free=free)
         again = np.flatnonzero(fresh)
         if len(again):
-            begin[again, 1] = START_ROOTS[1]
-            take_better(top, climb(partial(_some, evaluate, again), begin[again], free=free), again)
+            chosen = np.concatenate([np.arange(len(rows)), again])
+            begin = begin[chosen]
+            begin[len(rows) :, 1] = START_ROOTS[1]
+            both = climb(partial(_some, evaluate, chosen), begin, free=free)
+            top = both.rows(slice(len(rows)))
+            take_better(top, both.rows(slice(len(rows), None)), again)
+        else:
+            top = climb(evaluate, begin, free=free)
         self._last[rows] = np.stack([top.parameters[:, 0], np.abs(top.parameters[:, 1])], axis=1)
-        drop = np.sqrt(np.maximum(2.0 * (self._fit.value[rows] - top.surface.value), 0.0))
+        drop = np.sqrt(np.maximum(2.0 * (self._top[rows] - top.surface.value), 0.0))
         means, moved = _means_given(effect, top.parameters[:, 0], self._kind)
         theta = top.parameters[:, 1] ** 2
         slope = np.zeros(len(rows))
@@ -136,7 +146,8 @@ def contrast_root(
     It is compared with the standard normal distribution; NaN where the refit failed.
     """
     centre, _ = contrast(fit.logits, fit.covariance, kind)
-    root, _, good = _Profile(tails, fit, kind, heterogeneous).root(effect, np.arange(len(effect)))
+    every = np.arange(len(effect))
+    root, _, good = _Profile(tails, fit, kind, heterogeneous, every).root(effect, every)
     return np.where(good, np.sign(centre - effect) * root, np.nan)
 
 
@@ -156,49 +167,42 @@ def contrast_limits(
         As returned by `fit_beta_binomial`.
     kind : {"odds_ratio", "risk_ratio", "risk_difference"}
         Ratios on the log scale.
-    cutoff : ndarray, shape (B,)
+    cutoff : ndarray, shape (B,) or (C, B)
         By how much twice the log-likelihood may drop.
     heterogeneous : bool
         As for the fit.
 
     Returns
     -------
-    lower, upper : ndarray, shape (B,)
+    lower, upper : ndarray, shape of `cutoff`
         Infinite (-1 or 1 for the difference) where the likelihood never drops so far; NaN where a refit
         failed.
     """
-    centre, error = contrast(fit.logits, fit.covariance, kind)
-    target = np.sqrt(cutoff)
-    every = np.arange(len(centre))
-    limits = []
-    for side in (-1.0, 1.0):
-        profile = _Profile(tails, fit, kind, heterogeneous)
-        failed = np.zeros(len(centre), dtype=bool)
+    # Both sides of every cutoff are searched as one batch.
+    which = np.tile(np.arange(len(fit.value)), 2 * (cutoff.size // len(fit.value)))
+    side = np.repeat([-1.0, 1.0], cutoff.size)
+    target = np.sqrt(np.tile(cutoff.ravel(), 2))
+    centre, error = (part[which] for part in contrast(fit.logits, fit.covariance, kind))
+    every = np.arange(len(which))
+    profile = _Profile(tails, fit, kind, heterogeneous, which)
+    failed = np.zeros(len(which), dtype=bool)
 
-        def gap(
-            distance: FloatArray,
-            rows: IntArray | None,
-            side: float = side,
-            profile: _Profile = profile,
-            failed: BoolArray = failed,
-        ) -> tuple[FloatArray, FloatArray]:
-            which = every if rows is None else rows
-            root, slope, good = profile.root(centre[which] + side * distance, which)
-            failed[which] = ~good
-            return target[which] - root, -side * slope
+    def gap(distance: FloatArray, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+        root, slope, good = profile.root(centre[rows] + side[rows] * distance, rows)
+        failed[rows] = ~good
+        return target[rows] - root, -side[rows] * slope
 
-        room = 1.0 - side * centre if kind == "risk_difference" else np.full(len(centre), _FARTHEST)
-        room = room * (1.0 - 1e-9)
-        far = np.fmin(3.0 * target * error, room)
-        near_rows = every[gap(far, None)[0] > 0]
-        far[near_rows] = room[near_rows]
-        endless = np.zeros(len(centre), dtype=bool)
-        if len(near_rows):
-            endless[near_rows] = gap(far[near_rows], near_rows)[0] > 0
-        failed[:] = False  # only failures on the way to the limit itself count
-        start = np.fmin(target * error, 0.5 * far)
-        found = newton_in_bracket(gap, np.zeros(len(centre)), far, start)
-        end = side if kind == "risk_difference" else side * np.inf
-        inner = np.where(found.converged & ~failed, centre + side * found.root, np.nan)
-        limits.append(np.where(endless, end, inner))
-    return limits[0], limits[1]
+    room = 1.0 - side * centre if kind == "risk_difference" else np.full(len(which), _FARTHEST)
+    room = room * (1.0 - 1e-9)
+    far = np.fmin(3.0 * target * error, room)
+    near_rows = every[gap(far, every)[0] > 0]
+    far[near_rows] = room[near_rows]
+    endless = np.zeros(len(which), dtype=bool)
+    if len(near_rows):
+        endless[near_rows] = gap(far[near_rows], near_rows)[0] > 0
+    failed[:] = False  # only failures on the way to the limit itself count
+    found = newton_in_bracket(gap, np.zeros(len(which)), far, np.fmin(target * error, 0.5 * far))
+    end = side if kind == "risk_difference" else side * np.inf
+    inner = np.where(found.converged & ~failed, centre + side * found.root, np.nan)
+    lower, upper = np.where(endless, end, inner).reshape(2, *cutoff.shape)
+    return lower, upper

@@ -39,8 +39,19 @@ def binomial(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
     small = np.exp(-np.abs(predictor))
     larger = 1.0 / (1.0 + small)
     probability = np.where(predictor >= 0, larger, small * larger)
-    value = events * predictor - total * (np.maximum(predictor, 0.0) + np.log1p(small))
+    value = _binomial_value(predictor, events, total, small)
     return Curve(value, events - total * probability, -total * (small * larger * larger))
+
+
+def binomial_value(predictor: FloatArray, events: FloatArray, total: FloatArray) -> FloatArray:
+    """Value of `binomial` alone, to the last bit."""
+    return _binomial_value(predictor, events, total, np.exp(-np.abs(predictor)))
+
+
+def _binomial_value(
+    predictor: FloatArray, events: FloatArray, total: FloatArray, small: FloatArray
+) -> FloatArray:
+    return np.asarray(events * predictor - total * (np.maximum(predictor, 0.0) + np.log1p(small)))
 
 
 def shifted_binomial(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
@@ -59,8 +70,17 @@ def binomial_constant(events: FloatArray, total: FloatArray) -> FloatArray:
 def poisson(predictor: FloatArray, counts: tuple[FloatArray, ...]) -> Curve:
     """Poisson log-density without its constant; `counts` are events and exposure, log-rate predictor."""
     events, exposure = counts
-    expected = exposure * np.exp(np.minimum(predictor, _LARGEST_EXPONENT))
+    expected = _poisson_expected(predictor, exposure)
     return Curve(events * predictor - expected, events - expected, -expected)
+
+
+def poisson_value(predictor: FloatArray, events: FloatArray, exposure: FloatArray) -> FloatArray:
+    """Value of `poisson` alone, to the last bit."""
+    return np.asarray(events * predictor - _poisson_expected(predictor, exposure))
+
+
+def _poisson_expected(predictor: FloatArray, exposure: FloatArray) -> FloatArray:
+    return np.asarray(exposure * np.exp(np.minimum(predictor, _LARGEST_EXPONENT)))
 
 
 def poisson_constant(events: FloatArray, exposure: FloatArray) -> FloatArray:

@@ -33,36 +33,38 @@ def profile_limits(
         As given to and returned by `fit_latent`.
     parameter : int
         Index into beta then spread. A spread's lower limit is 0 when the drop there is within reach.
-    cutoff : ndarray, shape (B,)
-        Quantile: of chi-square with 1 degree of freedom for the usual interval.
+    cutoff : ndarray, shape (B,) or (C, B)
+        Quantiles: of chi-square with 1 degree of freedom for the usual interval.
 
     Returns
     -------
-    lower, upper : ndarray, shape (B,)
+    lower, upper : ndarray, shape of `cutoff`
         Infinite where the likelihood never drops that far; NaN where a refit failed.
     """
-    batch, terms = len(cutoff), model.coefficients
-    target = np.sqrt(cutoff)
-    limits = []
-    for side in (-1.0, 1.0):
-        answer = np.full(batch, np.nan)
-        rows = np.arange(batch)
-        if parameter >= terms and side < 0:
-            drop = 2.0 * (fit.maximum.value - fit.common.value)
-            zero = (drop <= cutoff) | (fit.maximum.parameters[:, parameter] <= 0)
-            answer[zero] = 0.0
-            rows = rows[~zero]
-        for rung, finer in zip(
-            NODE_LADDER[model.dimensions], [*NODE_LADDER[model.dimensions][1:], 0], strict=True
-        ):
-            now = rows[fit.nodes[rows] <= rung]
-            if len(now) == 0:
-                continue
-            found, sure = _limit(model, fit, now, parameter, side, target[now], rung, finer)
-            answer[now[sure]] = found[sure]
-            rows = rows[~np.isin(rows, now[sure])]
-        limits.append(answer)
-    return limits[0], limits[1]
+    terms = model.coefficients
+    # Both sides of every cutoff are searched as one batch.
+    batch = len(fit.nodes)
+    which = np.tile(np.arange(batch), 2 * (cutoff.size // batch))
+    sides = np.repeat([-1.0, 1.0], cutoff.size)
+    drops = np.tile(cutoff.ravel(), 2)
+    target, nodes = np.sqrt(drops), fit.nodes[which]
+    answer = np.full(len(which), np.nan)
+    rows = np.arange(len(which))
+    if parameter >= terms:
+        drop = 2.0 * (fit.maximum.value - fit.common.value)[which]
+        zero = (sides < 0) & ((drop <= drops) | (fit.maximum.parameters[which, parameter] <= 0))
+        answer[zero] = 0.0
+        rows = rows[~zero]
+    ladder = NODE_LADDER[model.dimensions]
+    for rung, finer in zip(ladder, [*ladder[1:], 0], strict=True):
+        now = rows[nodes[rows] <= rung]
+        if len(now) == 0:
+            continue
+        found, sure = _limit(model, fit, which[now], parameter, sides[now], target[now], rung, finer)
+        answer[now[sure]] = found[sure]
+        rows = rows[~np.isin(rows, now[sure])]
+    lower, upper = answer.reshape(2, *cutoff.shape)
+    return lower, upper
 
 
 def _limit(
@@ -70,12 +72,12 @@ def _limit(
     fit: LatentFit,
     rows: IntArray,
     parameter: int,
-    side: float,
+    side: FloatArray,
     target: FloatArray,
     nodes: int,
     finer: int,
 ) -> tuple[FloatArray, BoolArray]:
-    """Search one limit of some analyses; also say where the quadrature was fine enough."""
+    """Search one limit a row, of an analysis; also say where the quadrature was fine enough."""
     here, best, terms = model.rows(rows), take_rows(fit.maximum, rows), model.coefficients
     centre = best.parameters[:, parameter]
     batch = len(rows)
@@ -85,8 +87,8 @@ def _limit(
     below = np.zeros(batch)  # distances from the centre where the drop is short of, and past, the target
     beyond = np.full(batch, np.inf)
     distance = width * target
-    if parameter >= terms and side < 0:
-        beyond = centre.copy()
+    if parameter >= terms:
+        beyond = np.where(side < 0, centre, beyond)
     parameters, intercepts, mode = best.parameters.copy(), best.intercepts.copy(), best.mode.copy()
     free = fit.free.copy()
     free[parameter] = False
@@ -96,7 +98,7 @@ def _limit(
             distance[live] < beyond[live], distance[live], (below[live] + beyond[live]) / 2
         )
         start = parameters[live]
-        start[:, parameter] = centre[live] + side * distance[live]
+        start[:, parameter] = centre[live] + side[live] * distance[live]
         for column in range(terms, start.shape[1]):
             if not free[column]:
                 continue
@@ -117,7 +119,9 @@ def _limit(
         endless = short & ((distance[live] >= _FARTHEST) | (widest > _LARGEST_SPREAD))
         found = (np.abs(gap) < _TOLERANCE) | narrow | endless
         ended = live[found]
-        answer[ended] = np.where(endless[found], side * np.inf, centre[ended] + side * distance[ended])
+        answer[ended] = np.where(
+            endless[found], side[ended] * np.inf, centre[ended] + side[ended] * distance[ended]
+        )
         if finer and found.any():
             index = np.flatnonzero(found)
             check = marginal(
@@ -129,7 +133,7 @@ def _limit(
             sure[ended] = True
         going = ~found & refit.converged
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = distance[live] + gap * root / (side * refit.score[:, parameter])
+            step = distance[live] + gap * root / (side[live] * refit.score[:, parameter])
         bounded = np.isfinite(beyond[live])
         farther = np.where(bounded, (below[live] + beyond[live]) / 2, 2.0 * distance[live])
         sound = np.isfinite(step) & (step > below[live]) & (step < beyond[live])

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from scipy import special
 
 from metakit.core.effects import FloatArray
@@ -284,8 +285,15 @@ def _normal_around(
     lowest = place[0] - finer * (len(points) - 1)
     z = unit / tau * np.arange(lowest, place[-1] + 1)
     normal = np.exp(-0.5 * z * z)
-    around = normal[place[:, None] - finer * np.arange(len(points)) - lowest]
-    return points[0] + unit * place, around
+    # Row i, column j is the normal at place i less finer j: one view of steps, copied, not looked up.
+    one = normal.strides[0]
+    view = as_strided(
+        normal[finer * (len(points) - 1) :],
+        shape=(count, len(points)),
+        strides=(coarser * one, -finer * one),
+        writeable=False,
+    )
+    return points[0] + unit * place, np.ascontiguousarray(view)
 
 
 def _supports(model: CountModel) -> tuple[FloatArray, FloatArray]:

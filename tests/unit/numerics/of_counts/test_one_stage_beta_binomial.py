@@ -67,6 +67,15 @@ def test_profile_limits_are_where_the_likelihood_has_dropped(kind: Contrast) -> 
         assert contrast_root(tails, fit, kind, limit)[0] ** 2 == pytest.approx(CUTOFF[0], rel=1e-8)
 
 
+def test_limits_of_several_cutoffs_are_those_of_each() -> None:
+    fit, tails = fit_beta_binomial(A, N1, C, N2)
+    cutoffs = np.array([[1.0], [CUTOFF[0]], [9.0]])
+    together = contrast_limits(tails, fit, "risk_ratio", cutoffs)
+    for number, cutoff in enumerate(cutoffs):
+        single = contrast_limits(tails, fit, "risk_ratio", cutoff)
+        assert [limit[0] for limit in single] == [limit[number, 0] for limit in together]
+
+
 def test_all_three_contrasts_share_one_test_of_no_difference() -> None:
     """No difference is the same hypothesis on every scale, and so is its likelihood ratio."""
     fit, tails = fit_beta_binomial(A, N1, C, N2)

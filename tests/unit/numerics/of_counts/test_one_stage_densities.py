@@ -27,6 +27,15 @@ def test_poisson_is_that_of_scipy() -> None:
     assert curve.value + densities.poisson_constant(4.0, 2.5) == pytest.approx(expected, rel=1e-12)
 
 
+def test_a_value_alone_is_that_of_the_curve_to_the_last_bit() -> None:
+    for curve, value in (
+        (densities.binomial, densities.binomial_value),
+        (densities.poisson, densities.poisson_value),
+    ):
+        counts = counts_of(3, 11)
+        assert np.array_equal(value(PREDICTOR, *counts), curve(PREDICTOR, counts).value)
+
+
 @pytest.mark.parametrize("table", [(3, 10, 2, 12), (0, 5, 4, 9), (8, 8, 1, 20), (1, 40, 0, 3)])
 def test_hypergeometric_is_fishers_of_scipy(table: tuple[int, int, int, int]) -> None:
     """Source: scipy.stats.nchypergeom_fisher."""

@@ -151,6 +151,9 @@ def test_batch_equals_loop_to_the_last_bit(make: Callable[..., Prepared]) -> Non
     events[:, 0] += 1
     together = fitted(make(events, total))
     limits = profile_limits(make(events, total).model, together, parameter=0, cutoff=np.repeat(CUTOFF, 12))
+    several = np.array([0.5, float(CUTOFF[0]), 7.0])[:, None] * np.ones(12)
+    limits_of_several = profile_limits(make(events, total).model, together, parameter=0, cutoff=several)
+    assert all(np.array_equal(one, of[1]) for one, of in zip(limits, limits_of_several, strict=True))
     for row in range(12):
         prepared = make(events[row : row + 1], total[row : row + 1])
         alone = fitted(prepared)
