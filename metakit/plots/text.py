@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Callable
@@ -89,7 +90,7 @@ def _width(text: str, size: float, bold: bool, fonts: tuple[str, ...]) -> float:
 
 
 def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
-    """Return what `drawn_units` does, as a sum of steps each of which is drawn once; None where it is no sum.
+    """Return what `drawn_units` does, as a sum of steps; None where it is no sum.
 
     In our font the pen moves by the letter (the ligature) and its neighbour, as long as a line holds one
     script; signs such as brackets belong to the script around them.
@@ -100,16 +101,18 @@ def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
     letters = first_letter is not None
     if first_letter and _opens_unsettled(text, first_letter.start()):
         return None
-    known = _steps(size, files, letters)
+    known, own = _steps(size, files, letters), _own_units(files[0])
     around = "H" if letters else ""
     total, before = 0, ""
     for part in _PARTS.findall(text):
         step = known.get((before, part))
         if step is None:
-            first = around + before if before else ""
-            if first and first not in known:
-                known[first] = drawn_units(first, size, files)
-            step = drawn_units(first + part, size, files) - (known[first] if first else 0)
+            if own.holds(before) and own.holds(part):
+                step = own.step(before if letters else "", part, size)
+            else:
+                first = around + before if before else ""
+                step = drawn_units(first + part, size, files)
+                step -= drawn_units(first, size, files) if first else 0
             known[before, part] = step
         total += step
         before = part
@@ -124,9 +127,53 @@ def _opens_unsettled(text: str, letters_from: int) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _steps(size: float, files: tuple[str, ...], letters: bool) -> dict[str | tuple[str, str], int]:
-    """Return the steps known so far, by what stands before and what they lead to, and where they start."""
+def _steps(size: float, files: tuple[str, ...], letters: bool) -> dict[tuple[str, str], int]:
+    """Return the steps known so far, by what stands before and what they lead to."""
     return {}
+
+
+class _Units:
+    """Advances of a font's glyphs, and how much nearer neighbours stand, in units of the font."""
+
+    def __init__(self, file: str) -> None:
+        from matplotlib.font_manager import get_font
+
+        self._font = get_font((file,))
+        self._glyphs = self._font.get_charmap()
+        self._advances: dict[str, int] = {}
+
+    def holds(self, part: str) -> bool:
+        """Whether this is nothing, or one character of this font that is drawn by itself."""
+        return not part or (len(part) == 1 and ord(part) in self._glyphs)
+
+    def step(self, before: str, character: str, size: float) -> int:
+        """Return a step in 64ths of a quarter point; each of its parts is rounded, as in drawing."""
+        from matplotlib.ft2font import Kerning
+
+        step = self._scaled(self._advance(character), size)
+        if before:
+            left, right = (self._glyphs[ord(one)] for one in (before, character))
+            step += self._scaled(self._font.get_kerning(left, right, Kerning.UNSCALED), size)
+        return step
+
+    def _scaled(self, units: int, size: float) -> int:
+        # Sizes are cut to 64ths of a point before they become quarter points.
+        return math.floor(units * 4 * int(64 * size) / self._font.units_per_EM + 0.5)
+
+    def _advance(self, character: str) -> int:
+        from matplotlib.ft2font import LoadFlags
+
+        if character not in self._advances:
+            per_quarter = self._font.units_per_EM / 256
+            self._font.set_size(per_quarter, 288)  # a 64th of a quarter point is a unit of the font
+            glyph = self._font.load_glyph(self._glyphs[ord(character)], flags=LoadFlags.NO_HINTING)
+            self._advances[character] = round(glyph.linearHoriAdvance / 1024)
+        return self._advances[character]
+
+
+@lru_cache(maxsize=8)
+def _own_units(file: str) -> _Units:
+    return _Units(file)
 
 
 def drawn_units(text: str, size: float, files: tuple[str, ...]) -> int:
