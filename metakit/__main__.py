@@ -15,8 +15,8 @@ STOPPED = 130
 AGAIN = 0.3  # seconds
 _asked: list[int] = []
 """Signals to stop that came in."""
-MODULES = 50_000
-"""New objects between two searches for rubbish: loading modules makes many, and none of them is rubbish."""
+MODULES = 400_000
+"""New objects between two searches for rubbish: a command makes many and keeps nearly all until its end."""
 
 
 def main() -> None:
