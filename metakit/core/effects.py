@@ -88,14 +88,17 @@ class EffectTable:
     def select(self, keep: BoolArray) -> EffectTable:
         """Return the table with only the studies where `keep` is True; notes and logs stay."""
         index = np.flatnonzero(keep)
+        places = index.tolist()
         return replace(
             self,
-            study=tuple(self.study[i] for i in index),
+            study=tuple(map(self.study.__getitem__, places)),
             effect=self.effect[index],
             variance=self.variance[index],
             estimable=self.estimable[index],
             data={name: column[index] for name, column in self.data.items()},
-            moderators={name: tuple(column[i] for i in index) for name, column in self.moderators.items()},
+            moderators={
+                name: tuple(map(column.__getitem__, places)) for name, column in self.moderators.items()
+            },
         )
 
     def forest(

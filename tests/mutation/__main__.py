@@ -149,7 +149,8 @@ def main() -> None:
     parser.add_argument("--share", default="1/1", help="2/3: the second of three parts of the mutants")
     parser.add_argument("--module", action="append", default=[], help="all mutants of this module instead")
     parser.add_argument("--only", default="", help="mutants whose description holds this")
-    parser.add_argument("--again", type=Path, help="what survived there, with the wider tests of its folder")
+    parser.add_argument("--again", type=Path, help="only what survived there")
+    parser.add_argument("--wider", action="store_true", help="with the wider tests of its folder")
     parser.add_argument("--control", action="store_true", help="first run all tests on the code as it is")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
@@ -178,7 +179,7 @@ def main() -> None:
     with asked.out.open("a", encoding="utf-8") as out:
         for mutant in chosen:
             files = tests_for(mutant.module)
-            if asked.again:
+            if asked.wider:
                 files = [
                     *files,
                     *next(more for start, more in WIDER.items() if mutant.module.startswith(start)),

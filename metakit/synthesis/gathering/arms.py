@@ -173,9 +173,10 @@ def is_retracted(study: StudyRecord) -> bool:
 
 
 def _sides(study: StudyRecord, comparison: ComparisonPlan) -> Sides:
+    one, two = comparison.options(1), comparison.options(2)
     return (
-        tuple(arm for arm in study.arms if _fits(arm, comparison.technique, comparison.options(1))),
-        tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, comparison.options(2))),
+        tuple(arm for arm in study.arms if _fits(arm, comparison.technique, one)),
+        tuple(arm for arm in study.arms if _fits(arm, comparison.comparator, two)),
     )
 
 

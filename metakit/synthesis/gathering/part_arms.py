@@ -25,8 +25,11 @@ def with_parts(study: StudyRecord, comparison: ComparisonPlan) -> StudyRecord | 
     comparison : ComparisonPlan
         Of options: the first kind of option that both sides restrict tells the parts apart.
     """
-    kinds = [kind for kind in comparison.options(1) if kind in comparison.options(2)]
-    if not comparison.of_options or not kinds or study.within_person:
+    if study.within_person or not comparison.of_options:
+        return None
+    other = comparison.options(2)
+    kinds = [kind for kind in comparison.options(1) if kind in other]
+    if not kinds:
         return None
     kind = kinds[0]
     arms: list[Arm] = []
