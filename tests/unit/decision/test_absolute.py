@@ -11,7 +11,7 @@ from scipy import stats
 from metakit.decision.absolute import absolute_difference, needed_to_treat
 from metakit.errors import NotEstimableError, UsageError
 from metakit.measures.absolute import effect_needed, number_needed, risk_with
-from metakit.measures.converting.carrying import carrier_for
+from metakit.measures.converting.carrying import Carrier, carrier_for
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.baseline import Baseline, baseline_from_counts, comparator_baseline
 from metakit.synthesis.confidence import ConfidenceDistribution
@@ -266,3 +266,16 @@ def test_confidence_distribution_keeps_its_limits() -> None:
     np.testing.assert_allclose(found.below([0.2, 1.0, 3.0]), [0.05, 0.5, 0.95])
     assert found.below(math.inf) == 1
     assert found.below(-math.inf) == 0
+
+
+def test_a_ratio_of_survivals_is_carried_on_the_events_and_back() -> None:
+    """A measure whose larger values mean fewer events acts on those without the event: 1 - (1 - base) ratio."""
+    carrier = Carrier(measure="risk_ratio", without=True)
+    assert float(carrier.risk(0.5, 0.2)) == pytest.approx(1 - 0.5 * 0.8, rel=1e-12)
+    assert float(carrier.effect(0.4, 0.2)) == pytest.approx(0.5, rel=1e-12)
+    plain = Carrier(measure="risk_ratio")
+    assert float(plain.risk(0.5, 0.2)) == pytest.approx(0.1, rel=1e-12)
+    at_home = Carrier(measure="risk_ratio", home=0.4)
+    assert float(at_home.risk(-0.1, 0.2)) == pytest.approx(0.2 * 0.3 / 0.4, rel=1e-12)
+    assert float(at_home.effect(0.2 * 0.75 - 0.2, 0.2)) == pytest.approx(-0.1, rel=1e-12)
+    assert float(at_home.risk(-0.6, 0.2)) == 0.0

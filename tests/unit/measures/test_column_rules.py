@@ -19,6 +19,7 @@ from metakit.measures import column_rules as rules
         (rules.SHARE, (0, 0.5, 1), (-0.01, 1.01), False),
         (rules.PROBABILITY, (0.01, 1), (0, 1.01), False),
         (rules.LEVEL, (0.5, 0.95, 0.999), (0.49, 1, 95), False),
+        (rules.CORRELATION, (-0.999, 0, 0.999), (-1, 1, 1.5, -1.5), False),
     ],
 )
 def test_bounds(

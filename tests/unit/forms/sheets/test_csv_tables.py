@@ -70,3 +70,20 @@ def test_older_windows_text_is_told_in_a_printed_table_only() -> None:
     assert "read as Windows text" in grid_of_csv(content, "t.csv").told[0]
     with pytest.raises(UnreadableError):
         csv_rows(content, "t.csv")
+
+
+def test_spaces_are_taken_away_and_control_characters_are_not() -> None:
+    """U+001C to U+001F and U+0085 count as spaces in Python: taken away they would pass unseen."""
+    rows = csv_rows("study, n \n\u00a0A\u2003,1\n\x1dB,2\nC\x85,3\n x ,4\n".encode(), "t.csv").rows
+    assert [cells[0] for _, cells in rows] == ["study", "A", "\x1dB", "C\x85", "x"]
+    assert rows[0][1][1] == "n"
+
+
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+x", "-x", "@x", "\t=1", "\r=1", "\uff1d1", "plain", "'plain", "", "'=1"]
+)
+def test_what_is_guarded_comes_back(text: str) -> None:
+    assert csv_tables.unguarded(csv_tables.guarded(text)) == text
+    if text[:1] in "=+-@\t\r\uff1d" and text:
+        assert csv_tables.guarded(text) == f"'{text}"
+    assert csv_tables.guarded("-1") == "-1"  # a plain negative number is no formula

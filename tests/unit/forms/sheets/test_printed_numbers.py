@@ -148,3 +148,15 @@ def test_counts_with_commas_ask_and_never_fail(text: str, question: str) -> None
 )
 def test_each_change_is_told_and_nothing_else(text: str, comma: bool, told: tuple[str, ...]) -> None:
     assert read_printed(text, decimal_comma=comma).told == told
+
+
+def test_no_percentage_is_that_of_nothing():
+    for total in (0, -1):
+        assert not percent_agrees(0, total, "0")
+        assert counts_that_fit("0", total) == ()
+    assert percent_agrees(0, 1, "0") and counts_that_fit("100", 1) == (1,)
+
+
+@pytest.mark.parametrize("text", ["0.28 (0.28 to 0.98)", "0.98 (0.28 to 0.98)", "0.5 (0.5 to 0.5)"])
+def test_an_estimate_may_lie_on_its_limit(text):
+    assert read_printed(text).question == ""

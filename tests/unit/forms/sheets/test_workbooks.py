@@ -222,3 +222,23 @@ def test_the_largest_table_is_read_and_one_row_more_is_not(
     assert len(read_table(save(tmp_path, rows))) == 3
     with pytest.raises(UnreadableError, match="row 2 reaches column 3"):
         read_table(save(tmp_path, [["study", "n"], ["A", 1, 2]]))
+
+
+def test_one_hidden_row_is_and_two_are(tmp_path: Path) -> None:
+    path = save(tmp_path, [["study", "n"], ["A", 1], ["B", 2]])
+    book = openpyxl.load_workbook(path)
+    book["Sheet"].row_dimensions[2].hidden = True
+    book.save(path)
+    assert "row 2 is hidden or filtered out" in read_table(path).told[0]
+    book["Sheet"].row_dimensions[3].hidden = True
+    book.save(path)
+    assert "rows 2, 3 are hidden" in read_table(path).told[0]
+    book["Sheet"].row_dimensions[3].hidden = False
+    book["Sheet"].column_dimensions["B"].hidden = True
+    book.save(path)
+    assert "row 2 and column B are hidden" in read_table(path).told[0]
+
+
+def test_rows_that_end_early_are_filled_up_with_nothing(tmp_path: Path) -> None:
+    read = read_table(save(tmp_path, [["study", "n", "note"], ["A", 1, "x"], ["B", 2], ["C"]]))
+    assert read.columns == {"study": ("A", "B", "C"), "n": (1, 2, ""), "note": ("x", "", "")}

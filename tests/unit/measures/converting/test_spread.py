@@ -49,3 +49,13 @@ def test_limits_that_meet_or_cross_are_refused() -> None:
 def test_only_a_bound_is_said_to_be_one() -> None:
     assert "upper bound" not in cv.sd_from_p(3.0, 0.2, 12, 15).inputs
     assert "upper bound" in cv.sd_from_p(3.0, 0.2, 12, 15, exact=False).inputs
+
+
+@pytest.mark.parametrize(
+    ("quantile", "critical"), [("t", stats.t.ppf(0.95, 25)), ("normal", stats.norm.ppf(0.95))]
+)
+def test_the_interval_of_a_difference_gives_the_deviation_back(quantile: str, critical: float) -> None:
+    """Cochrane Handbook, section 6.5.2.3: half the width over the quantile is the error of the difference."""
+    found = cv.sd_from_difference_interval(1.0, 4.0, 12, 15, level=0.9, quantile=quantile)  # type: ignore[arg-type]
+    assert found.value == pytest.approx(1.5 / critical / math.sqrt(1 / 12 + 1 / 15), rel=1e-9)
+    assert found.inputs.startswith("90 % interval 1 to 4") and quantile in found.rule

@@ -124,9 +124,12 @@ def test_direction_turns_the_sign_and_nothing_else() -> None:
 
 def test_ratio_of_means_needs_positive_means() -> None:
     found = ratio_of_means(
-        table((5, 1, 9, 4, 1, 9), (-5, 1, 9, 4, 1, 9), (5, 1, 9, 0, 1, 9), (-5, 1, 9, -4, 1, 9))
-    )
-    assert found.estimable.tolist() == [True, False, False, False]
+        table(
+            (5, 1, 9, 4, 1, 9), (-5, 1, 9, 4, 1, 9), (5, 1, 9, 0, 1, 9), (-5, 1, 9, -4, 1, 9),
+            (0, 1, 9, 4, 1, 9), (0.5, 1, 9, 0.25, 1, 9),
+        )
+    )  # fmt: skip
+    assert found.estimable.tolist() == [True, False, False, False, False, True]
 
 
 def test_one_arm() -> None:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from metakit.measures.families.time_to_event import _reason_survival, survival
+from metakit.measures.families.time_to_event import _reason_survival, _survival_from_interval, survival
 
 
 @pytest.mark.parametrize(("share", "error"), [(0.9, 0.02), (0.4, 0.07)])
@@ -25,3 +25,17 @@ def test_reasons() -> None:
             {"survival": share}, scale="", zero_cells=""
         )
     assert "standard error of 0" in _reason_survival({"survival": 0.7}, scale="", zero_cells="")
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_a_survival_without_a_spread_passes_and_is_set_aside_later(share: float) -> None:
+    """Nobody or everybody: the interval tells no error, and the reason is given where the study has no value."""
+    found = _survival_from_interval({"survival": share, "interval_lower": 0.9, "interval_upper": 1.0})
+    assert found.columns == {"survival": share, "standard_error": 0.0} and found.rule == ""
+    between = _survival_from_interval({"survival": 0.9, "interval_lower": 0.82, "interval_upper": 1.0})
+    assert between.columns["standard_error"] == pytest.approx(0.08 / 1.959963984540054, rel=1e-9)
+    assert between.rule
+    wider = _survival_from_interval(
+        {"survival": 0.9, "interval_lower": 0.82, "interval_upper": 1.0, "interval_level": 0.9}
+    )
+    assert wider.columns["standard_error"] == pytest.approx(0.08 / 1.6448536269514722, rel=1e-9)

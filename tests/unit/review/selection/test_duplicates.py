@@ -1,6 +1,7 @@
 """De-duplication against a planted truth: a thousand invented records (tests/unit/review/selection/planted.py)."""
 
 from collections import Counter, defaultdict
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -112,3 +113,13 @@ def test_a_removal_stands_as_its_row_says(because, stands, expected):
     found = removal_of(group)
     assert (found.because, found.stands, found.asked) == expected
     assert found.row()["stands"] == (None if expected[2] else expected[1])
+
+
+def test_a_long_comparison_says_where_it_is_every_thousand_records():
+    given = planted().citations
+    many = [
+        replace(one, citation_id=f"C{number:04d}") for number, one in enumerate([*given, *given[:1]], start=1)
+    ]
+    said = []
+    find_duplicates(many, progress=said.append)
+    assert said == ["comparing records: 0 of 1,001", "comparing records: 1,000 of 1,001"]
