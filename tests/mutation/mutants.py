@@ -125,9 +125,8 @@ def _code(tree: ast.AST) -> Iterator[ast.AST]:
                 yield from _code(node.value)
             continue
         if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
-            for part in (node.args, *node.body):
-                yield part
-                yield from _code(part)
+            yield from _code(node.args)
+            yield from _code(ast.Module(body=node.body, type_ignores=[]))
             continue
         if isinstance(node, ast.keyword) and node.arg in (
             "strict",
@@ -136,6 +135,8 @@ def _code(tree: ast.AST) -> Iterator[ast.AST]:
             "slots",
             "frozen",
             "kw_only",
+            "repr",
+            "init",
         ):
             continue
         yield node
