@@ -6,11 +6,13 @@ import base64
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from metakit.plots.svg_page import looks_once, page_font_rules
+from metakit.report.appendix import Fold, apart
 from metakit.report.citations import Citations
 from metakit.report.page import Page
 from metakit.report.registry import OPEN, Section, sections_in_order
@@ -52,23 +54,39 @@ class RenderedSection:
 
 
 def render_page(page: Page) -> str:
-    """Return the whole page as HTML."""
-    return _page(page, sections_in_order())
+    """Return the whole page as HTML, everything on it."""
+    return _page(page, sections_in_order())[0]
+
+
+def render_page_with_appendix(page: Page, home: str) -> tuple[str, str]:
+    """Return the page `home` and its appendix, "" where the page holds everything itself.
+
+    A page of more figures than it shows keeps its long folds in the appendix.
+    """
+    large = any(part.beside for part in page.figures.all)
+    return _page(page, sections_in_order(), appendix_of=home if large else "")
 
 
 def render_brief(page: Page, home: str) -> str:
     """Return the brief with its cautions as a page of its own, whose links lead to the report `home`."""
     own = replace(page, citations=Citations(), home=home)
-    return _page(own, [section for section in sections_in_order() if section.name in IN_BRIEF])
+    return _page(own, [section for section in sections_in_order() if section.name in IN_BRIEF])[0]
 
 
-def _page(page: Page, sections: Sequence[Section]) -> str:
+def _page(page: Page, sections: Sequence[Section], *, appendix_of: str = "") -> tuple[str, str]:
     environment = page_environment()
     rendered = []
     for section in sections:
         if html := _section(section, page, environment):
             opened = section.name in OPEN
             rendered.append(RenderedSection(name=section.name, title=section.title, html=html, opened=opened))
+    folds: list[Fold] = []
+    if appendix_of:
+        kept, folds = apart([(section.title, str(section.html)) for section in rendered], appendix_of)
+        rendered = [
+            replace(section, html=Markup(part))  # noqa: S704 - the section as it was, without its long folds
+            for section, part in zip(rendered, kept, strict=True)
+        ]
     parts, looks = looks_once([section.html for section in rendered])
     rendered = [
         replace(section, html=Markup(part))  # noqa: S704 - the section as it was, its drawings leaner
@@ -76,16 +94,21 @@ def _page(page: Page, sections: Sequence[Section]) -> str:
     ]
     style = template_source(environment, "style.css")
     script = page_script(environment)
-    fonts = page_font_rules("".join(section.html for section in rendered))
-    return environment.get_template("page.html.j2").render(
-        page=page,
-        protocol=page.findings.protocol,
-        sections=rendered,
-        policy=security_policy(script),
-        whole=len(rendered) > len(IN_BRIEF),
-        style=Markup(f"{style}\n{looks}\n{fonts}"),  # noqa: S704 - our own style sheet
-        script=Markup(script),  # noqa: S704 - our own script
+    fonts = page_font_rules(
+        "".join((*(section.html for section in rendered), *(fold.html for fold in folds)))
     )
+    shared = {
+        "protocol": page.findings.protocol,
+        "policy": security_policy(script),
+        "style": Markup(f"{style}\n{looks}\n{fonts}"),  # noqa: S704 - our own style sheet
+        "script": Markup(script),  # noqa: S704 - our own script
+    }
+    text = environment.get_template("page.html.j2").render(
+        page=page, sections=rendered, whole=len(rendered) > len(IN_BRIEF), **shared
+    )
+    groups = [(title, list(some)) for title, some in groupby(folds, key=lambda fold: fold.section)]
+    appendix = environment.get_template("appendix.html.j2")
+    return text, appendix.render(groups=groups, home=appendix_of, **shared) if folds else ""
 
 
 def _section(section: Section, page: Page, environment: Environment) -> Markup:

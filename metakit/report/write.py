@@ -16,6 +16,7 @@ from metakit.decision.certainty import (
     pair_certainties,
 )
 from metakit.decision.summary import summary_tables
+from metakit.report.appendix import APPENDIX
 from metakit.report.causes_file import NAME as CAUSES_CSV
 from metakit.report.causes_file import causes_csv
 from metakit.report.drawing.figures import draw_all
@@ -27,7 +28,7 @@ from metakit.report.folders.changes_reading import EarlierReport
 from metakit.report.folders.output_folder import FIGURES, NUMBERS, Written, write_folder
 from metakit.report.json_text import json_text
 from metakit.report.page import Page
-from metakit.report.render import render_brief, render_page
+from metakit.report.render import render_brief, render_page_with_appendix
 from metakit.report.reporting.bibliography_files import BIBTEX, CSL_JSON, bibtex, csl_json
 from metakit.report.reporting.checklist import checklists
 from metakit.report.reporting.checklist_files import CSV as CHECKLIST_CSV
@@ -65,7 +66,8 @@ def write_report(
     Those are the summary of findings and the reporting checklist (Word and CSV) and the cited sources
     (BibTeX and CSL JSON).
     The page is one file that needs nothing else: style and figures are inside, nothing is loaded; with more
-    than 200 figures, it shows their files beside it, as a reader comes near. The same
+    than 200 figures, it shows their files beside it, as a reader comes near, and keeps its long folds in
+    `report_appendix.html`. The same
     findings give the same bytes; a date appears only when SOURCE_DATE_EPOCH is set.
 
     Parameters
@@ -162,7 +164,7 @@ def report_files(
     figures = draw_all(findings, kinds=figure_kinds, progress=say, mapper=mapper)
     say("writing the page")
     page = Page(findings=findings, figures=figures, changes=changes)
-    html = render_page(page)
+    html, appendix = render_page_with_appendix(page, PAGE)
     tables = summary_tables(findings, page.certainties)
     files = {
         f"{FIGURES}/{part.name}{kind}": content
@@ -188,6 +190,8 @@ def report_files(
         files |= report_documents(page)
         files[BRIEF_DOCUMENT] = brief_document(page)
     files[BRIEF] = render_brief(page, PAGE).encode()
+    if appendix:
+        files[APPENDIX] = appendix.encode()
     # The page last: whoever sees it finds everything beside it.
     files[PAGE] = html.encode()
     return files
