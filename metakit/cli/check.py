@@ -16,7 +16,8 @@ HELP = """Check extraction records (files or whole review folders) without chang
 
 Every problem is shown as file:line:column with what was found and what is allowed. Errors must be mended
 (exit status 1, or 2 when a file cannot be read); questions are unusual values that an extractor can confirm:
---to-answer writes them as entries to complete and to put into the records, whose answers are then counted.
+--to-answer writes them as entries to complete, which 'metakit collect' puts into the records; the answers are
+then counted.
 
 With --form alone, a form of one's own is checked.
 

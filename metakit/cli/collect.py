@@ -24,6 +24,9 @@ Results of a search (.ris, .bib, .csv, .nbib, .xml) go to the review's selection
 duplicates marked with the reason. So do filled-in screening lists (from 'metakit sheet --screening') and the
 list of records that are perhaps the same. Each time the last line says what comes next.
 
+Entries that 'metakit check --to-answer' gave out, completed and saved as a YAML file, are put into the
+records that they ask about; nothing else in these changes.
+
 Example: metakit collect hillford_2016.xlsx --into my_review
 """
 
@@ -55,15 +58,18 @@ def command(
     from metakit.forms.library import Library, shipped, use_forms_of
     from metakit.review.collect import Collection, collect
     from metakit.review.selection.collecting import collect_selection, is_of_selection, opened
+    from metakit.review.workbooks.answering import AnswersCollected, collect_answers, holds_answers
 
     use_forms_of(into)
+    library = Library(form.parent) if form else shipped()
+    own = library.load_form(form) if form else None
     paths = opened(paths)
+    completed = [path for path in paths if holds_answers(path)]
+    answers = collect_answers(completed, into, library) if completed else AnswersCollected()
     with progress(json or not sys.stderr.isatty()) as step:
         chosen = [path for path in paths if is_of_selection(path)]
         selected = collect_selection(chosen, into, replace=replace, progress=step)
-    books = [p for p in paths if not is_of_selection(p)]
-    library = Library(form.parent) if form else shipped()
-    own = library.load_form(form) if form else None
+    books = [p for p in paths if not is_of_selection(p) and p not in completed]
     done = Collection(written=(), unchanged=(), annotated=(), problems=())
     if books:
         done = collect(books, into, library, form=own, replace=replace, extractor=extractor)
@@ -73,13 +79,18 @@ def command(
             name: [str(path) for path in getattr(done, name)]
             for name in ("written", "unchanged", "annotated", "tidied")
         }
+        answer["written"] += [str(path) for path in answers.written]
         problem_rows = [asdict(problem) for problem in problems]
         answer_json({**answer, **collected_json(selected), "problems": problem_rows})
     else:
-        for path in done.written:
+        for path in (*answers.written, *done.written):
             typer.echo(str(path))
         say_problems(problems)
         say_collected(selected, into)
+        if completed:
+            say(
+                f"metakit: {answers.new} new answers, {answers.same} there already, {answers.blank} left open"
+            )
         if books:
             say(f"metakit: {len(done.written)} written, {len(done.unchanged)} unchanged")
         for path in done.tidied:

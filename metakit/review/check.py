@@ -147,6 +147,8 @@ def _report(files: Iterable[Path], readings: list[Reading], more: list[Problem])
 def entries_to_answer(problems: Iterable[Problem]) -> str:
     """Return open questions as entries of `answered_questions`, by file, for a person to complete.
 
+    `review/workbooks/answering.py` puts completed ones into the records.
+
     Questions about a file as a whole, such as a change by hand, have no entry: their file is what answers.
     """
     lines: list[str] = []

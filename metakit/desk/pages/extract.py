@@ -7,16 +7,13 @@ from urllib.parse import quote
 
 from starlette.responses import JSONResponse, Response
 
-from metakit.desk.changes import in_order
 from metakit.desk.page import Asked, Page, elsewhere, go, not_here, posted, refused, shown
 from metakit.desk.recording import Filled, add_to, remove_from, save_field, show_part, what_is_open
 from metakit.desk.saving import change_file, new_file
 from metakit.desk.standing import studies_to_begin
 from metakit.desk.views import told
 from metakit.errors import ProblemsError
-from metakit.forms.answers import SECTION
 from metakit.forms.records import Reading
-from metakit.forms.splice import add_entry
 from metakit.review.unfinished import (
     UNFINISHED,
     OwnRecord,
@@ -27,6 +24,7 @@ from metakit.review.unfinished import (
     record_name,
     take_back,
 )
+from metakit.review.workbooks.answering import with_answer
 
 STANDING = {
     "unfinished": ("unfinished", "not handed in"),
@@ -131,11 +129,9 @@ def _sign_answer(asked: Asked) -> Response:
         return refused("say what was found, and where")
     said = {name: fields.get(name, "") for name in ("rule", "field", "values", "answer")}
     said |= {"answered_by": asked.desk.person, "answered_on": datetime.date.today().isoformat()}
-    kept = {name: text.strip() for name, text in said.items() if text.strip()}
 
     def edit(text: str, reading: Reading) -> str:
-        form = reading.form or asked.desk.library.form("study")
-        return add_entry(text, (SECTION,), kept, order=in_order(form), spread=True)
+        return with_answer(text, said, reading.form or asked.desk.library.form("study"))
 
     change_file(asked.desk, one.path, edit)
     return JSONResponse({"again": True})
