@@ -300,6 +300,7 @@ def _quantile(
     """Return the difference with this share below it, looked for around the place that `rough` gives it."""
     from scipy import optimize
 
+    below = cache(below)  # the ends of the last bracket are asked for twice
     low, high = -1.0, 1.0
     while baseline.per_year and below(high) < share:
         if high > 1e12:

@@ -66,7 +66,28 @@ def row_keys(count: int) -> list[str]:
     return [f"row-{number:04d}" for number in range(count)]
 
 
-def draw_rows(axes: Axes, rows: Sequence[Interval | None], plan: AxisPlan) -> None:
+def drawn_rows(rows: Sequence[Interval | None], plan: AxisPlan) -> dict[int, Interval]:
+    """Let `forestplot` draw whiskers and markers on Axes of their own, and return what stands there.
+
+    Parameters
+    ----------
+    rows, plan
+        As for `draw_rows`.
+
+    Returns
+    -------
+    dict of int to (float, float, float)
+        By row: the place of the marker and the ends of the whisker, in natural units.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure()
+    FigureCanvasAgg(figure)
+    return draw_rows(figure.add_axes((0, 0, 1, 1)), rows, plan)
+
+
+def draw_rows(axes: Axes, rows: Sequence[Interval | None], plan: AxisPlan) -> dict[int, Interval]:
     """Draw whiskers and markers through `forestplot`, row i at height i from the top.
 
     Parameters
@@ -77,6 +98,11 @@ def draw_rows(axes: Axes, rows: Sequence[Interval | None], plan: AxisPlan) -> No
         Natural units; None leaves the row empty. Limits beyond the axis are drawn to its end.
     plan : AxisPlan
         The horizontal axis; every estimate must be on it.
+
+    Returns
+    -------
+    dict of int to (float, float, float)
+        What was drawn, read back from the Axes, by row.
 
     Raises
     ------
@@ -111,7 +137,7 @@ def draw_rows(axes: Axes, rows: Sequence[Interval | None], plan: AxisPlan) -> No
     axes.set(xticks=[], yticks=[])
     axes.minorticks_off()
     axes.axis("off")
-    _compare(axes, [(keys.index(key), *numbers) for key, *numbers in drawn])
+    return _compared(axes, [(keys.index(key), *numbers) for key, *numbers in drawn])
 
 
 def _on_axis(row: Interval, plan: AxisPlan) -> Interval:
@@ -123,8 +149,8 @@ def _on_axis(row: Interval, plan: AxisPlan) -> Interval:
     return estimate, max(lower, plan.low), min(upper, plan.high)
 
 
-def _compare(axes: Axes, expected: Sequence[tuple[float, ...]]) -> None:
-    """Read back what stands on the Axes: the same rows, in the same order, with the same numbers."""
+def _compared(axes: Axes, expected: Sequence[tuple[float, ...]]) -> dict[int, Interval]:
+    """Return what stands on the Axes: the same rows, in the same order, with the same numbers."""
     import numpy as np
     from matplotlib.collections import LineCollection, PathCollection
 
@@ -147,3 +173,4 @@ def _compare(axes: Axes, expected: Sequence[tuple[float, ...]]) -> None:
         for a, b in zip(found[number], values, strict=True)
     ):
         raise RuntimeError(f"forestplot drew {found}, asked for {wanted}")
+    return found

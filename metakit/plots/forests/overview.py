@@ -1,14 +1,20 @@
-"""The overview: every outcome of a review in one picture, drawn through the package `forestplot`."""
+"""The overview: every outcome of a review in one picture, its marks drawn by the package `forestplot`."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from metakit.plots import style
 from metakit.plots.forests.overview_content import OverviewContent
-from metakit.plots.forests.overview_layout import lay_out_overview
+from metakit.plots.forests.overview_layout import OverviewPanel, lay_out_overview
+from metakit.plots.scale import Interval
+from metakit.plots.scene import Scene, Shape, Stroke
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+HALF = 4.3
+"""Half of a diamond's width and height in points."""
 
 
 def overview_figure(content: OverviewContent, *, width_mm: float = 180) -> Figure:
@@ -26,23 +32,29 @@ def overview_figure(content: OverviewContent, *, width_mm: float = 180) -> Figur
     matplotlib.figure.Figure
         On a canvas of its own; pyplot knows nothing of it.
     """
-    from metakit.plots.draw import blank_figure, draw_scene, sheet
-    from metakit.plots.forests.forestplot_adapter import draw_rows
-    from metakit.plots.style import styled
+    from metakit.plots.draw import scene_figure
+    from metakit.plots.forests.forestplot_adapter import drawn_rows
     from metakit.plots.text import text_width
 
     layout = lay_out_overview(content, width_mm=width_mm, measure=text_width)
-    width, height = layout.scene.width, layout.scene.height
-    with styled():
-        figure = blank_figure(width, height, content.title)
-        draw_scene(layout.scene, sheet(figure))
-        for part in layout.panels:
-            left, right = part.panel.left, part.panel.right
-            place = (
-                left / width,
-                1 - part.bottom / height,
-                (right - left) / width,
-                (part.bottom - part.top) / height,
-            )
-            draw_rows(figure.add_axes(place), part.intervals, part.panel.axis)
-    return figure
+    for part in layout.panels:
+        for number, interval in drawn_rows(part.intervals, part.panel.axis).items():
+            _mark(layout.scene, part, number, interval)
+    return scene_figure(layout.scene, content.title)
+
+
+def _mark(scene: Scene, part: OverviewPanel, number: int, interval: Interval) -> None:
+    """Put a whisker and its marker, as `forestplot` drew them, into their row of the picture."""
+    x, left, right = (part.panel.x(value) for value in interval)
+    y = part.top + (number + 0.5) * (part.bottom - part.top) / len(part.rows)
+    scene.strokes.append(
+        Stroke(points=((left, y), (right, y)), width=style.HEAVY, colour=style.MEAN, role="interval")
+    )
+    scene.shapes.append(
+        Shape(
+            points=((x - HALF, y), (x, y - HALF), (x + HALF, y), (x, y + HALF)),
+            face=style.MEAN,
+            order=4,
+            role="mean",
+        )
+    )
