@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from metakit.plots import style
 from metakit.plots.forests.overview_content import OverviewContent
 from metakit.plots.forests.overview_layout import OverviewPanel, lay_out_overview
-from metakit.plots.scale import Interval
+from metakit.plots.scale import AxisPlan, Interval
 from metakit.plots.scene import Scene, Shape, Stroke
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 HALF = 4.3
 """Half of a diamond's width and height in points."""
+ALONG = AxisPlan(kind="linear", low=0.0, high=1.0)
 
 
 def overview_figure(content: OverviewContent, *, width_mm: float = 180) -> Figure:
@@ -37,15 +38,26 @@ def overview_figure(content: OverviewContent, *, width_mm: float = 180) -> Figur
     from metakit.plots.text import text_width
 
     layout = lay_out_overview(content, width_mm=width_mm, measure=text_width)
-    for part in layout.panels:
-        for number, interval in drawn_rows(part.intervals, part.panel.axis).items():
-            _mark(layout.scene, part, number, interval)
+    rows = [(part, number) for part in layout.panels for number in range(len(part.rows))]
+    # One call for all panels: each row by its places along the axis of its own panel.
+    places = [_places(part.intervals[number], part.panel.axis) for part, number in rows]
+    for index, interval in drawn_rows(places, ALONG).items():
+        _mark(layout.scene, *rows[index], interval)
     return scene_figure(layout.scene, content.title)
 
 
-def _mark(scene: Scene, part: OverviewPanel, number: int, interval: Interval) -> None:
+def _places(interval: Interval | None, axis: AxisPlan) -> Interval | None:
+    """Return where an interval falls along its axis, 0 at its start and 1 at its end."""
+    if interval is None:
+        return None
+    estimate, lower, upper = (axis.place(min(max(value, axis.low), axis.high)) for value in interval)
+    return estimate, lower, upper
+
+
+def _mark(scene: Scene, part: OverviewPanel, number: int, places: Interval) -> None:
     """Put a whisker and its marker, as `forestplot` drew them, into their row of the picture."""
-    x, left, right = (part.panel.x(value) for value in interval)
+    panel = part.panel
+    x, left, right = (panel.left + place * (panel.right - panel.left) for place in places)
     y = part.top + (number + 0.5) * (part.bottom - part.top) / len(part.rows)
     scene.strokes.append(
         Stroke(points=((left, y), (right, y)), width=style.HEAVY, colour=style.MEAN, role="interval")
