@@ -19,10 +19,13 @@ BREAKS_AFTER = "/-–_"
 """Characters after which a long word may go on in the next line as it stands."""
 
 _PLAIN = re.compile(
-    "[ -~\u00a0\u00b0-\u00b3\u00b7\u00c0-\u017f\u2013\u2014\u2018-\u201d\u2026\u2212\u2264\u2265]+"
+    "[ -~\u00a0\u00b0-\u00b3\u00b7\u00b9\u00c0-\u017f"
+    "\u2013\u2014\u2018-\u201d\u2026\u2191\u2193\u2212\u2264\u2265]+"
 )
 """Latin letters, and signs that belong to whatever script stands around them."""
 _LETTER = re.compile("[A-Za-z\u00c0-\u00d6\u00d8-\u00f6\u00f8-\u017f]")
+_GREEK = re.compile("[\u0391-\u03a9\u03b1-\u03c9]")
+_CLOSES = {")": "(", ">": "<", "]": "[", "}": "{", "\u2019": "\u2018", "\u201d": "\u201c"}
 _OPENING = re.compile("[<[{\u2018\u201c]")
 _TIGHT = re.compile("[^0-9][)]|[)][^ ]")
 """A bracket that closes beside what it could be drawn nearer to."""
@@ -96,11 +99,48 @@ def added_up(text: str, size: float, files: tuple[str, ...]) -> int | None:
     script; signs such as brackets belong to the script around them.
     """
     if not _PLAIN.fullmatch(text):
-        return None
+        runs = _runs(text)
+        if runs is None:
+            return None
+        return sum(
+            drawn_units(run, size, files) if greek else _sum_of_steps(run, size, files, letters=True)
+            for greek, run in runs
+        )
     first_letter = _LETTER.search(text)
-    letters = first_letter is not None
     if first_letter and _opens_unsettled(text, first_letter.start()):
         return None
+    return _sum_of_steps(text, size, files, letters=first_letter is not None)
+
+
+def _runs(text: str) -> list[tuple[bool, str]] | None:
+    """Cut a line of Latin and Greek into runs of one script, as drawing does; None where it is another line.
+
+    Signs go with the letters before them, a closing bracket with those before its opening one. The first
+    value tells that the run is Greek.
+    """
+    if not _LETTER.match(text) or not _PLAIN.fullmatch(_GREEK.sub("", text)):
+        return None
+    runs: list[tuple[bool, str]] = []
+    greek, opened = False, list[tuple[str, bool]]()
+    for character in text:
+        letter = bool(_LETTER.match(character))
+        if letter or _GREEK.match(character):
+            greek = not letter
+        elif character in _CLOSES:
+            while opened and opened[-1][0] != _CLOSES[character]:
+                opened.pop()
+            greek = opened[-1][1] if opened else greek
+        elif character in _CLOSES.values():
+            opened.append((character, greek))
+        if runs and runs[-1][0] == greek:
+            runs[-1] = (greek, runs[-1][1] + character)
+        else:
+            runs.append((greek, character))
+    alone = all(_GREEK.match(run) for greek, run in runs if greek)
+    return runs if alone else None
+
+
+def _sum_of_steps(text: str, size: float, files: tuple[str, ...], *, letters: bool) -> int:
     known, own = _steps(size, files, letters), _own_units(files[0])
     around = "H" if letters else ""
     total, before = 0, ""
@@ -176,6 +216,7 @@ def _own_units(file: str) -> _Units:
     return _Units(file)
 
 
+@lru_cache(maxsize=4096)
 def drawn_units(text: str, size: float, files: tuple[str, ...]) -> int:
     """Return how far the pen moves along a line, in 64ths of a quarter point; each glyph is loaded for it."""
     from matplotlib.font_manager import get_font

@@ -66,7 +66,14 @@ def test_widths_that_are_added_up_are_those_that_are_drawn() -> None:
     chance = random.Random(20261130)
     signs = "fffilllll    ()aeiou.,-“”’–%0123456789VATWyÄőß=[<"
     asked = ["0.88 (0.48 to 1.62)", "office AVATAR (fluffy) 4“f”", "τ² 0.04", "(“v”"]
+    asked += [
+        "Spread (τ) on: 0.22 (I², from τ²): 33 %",
+        "a τ: spread",
+        "surgeon’s (τ) x",
+        "a (τ (b) c) d ↑ e",
+    ]
     asked += ["".join(chance.choices(signs, k=chance.randint(1, 60))) for _ in range(50)]
+    asked += ["A" + "".join(chance.choices(f"{signs}ττ²()", k=chance.randint(1, 30))) for _ in range(30)]
     added = 0
     for bold in (False, True):
         files = _font_files(families(), bold)
@@ -74,7 +81,7 @@ def test_widths_that_are_added_up_are_those_that_are_drawn() -> None:
             found = added_up(text, 7.3, files)
             assert found in (None, drawn_units(text, 7.3, files)), text
             added += found is not None
-    assert added > 60
+    assert added > 120
 
 
 def test_a_line_holds_as_many_words_as_fit() -> None:
