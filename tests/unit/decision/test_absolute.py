@@ -279,3 +279,12 @@ def test_a_ratio_of_survivals_is_carried_on_the_events_and_back() -> None:
     assert float(at_home.risk(-0.1, 0.2)) == pytest.approx(0.2 * 0.3 / 0.4, rel=1e-12)
     assert float(at_home.effect(0.2 * 0.75 - 0.2, 0.2)) == pytest.approx(-0.1, rel=1e-12)
     assert float(at_home.risk(-0.6, 0.2)) == 0.0
+
+
+@pytest.mark.parametrize(("measure", "sizes"), [("risk_difference", [-0.2, 0.8]), ("risk_ratio", [0.0, 5.0])])
+def test_a_risk_of_exactly_none_or_all_is_possible(measure: str, sizes: list[float]) -> None:
+    assert carrier_for(measure, sizes, 0.2) == Carrier(measure=measure)
+    if measure == "risk_ratio":
+        assert carrier_for(measure, [5.001], 0.2).measure == "hazard_ratio"
+    else:
+        assert carrier_for(measure, [-0.201], 0.2, home=0.5).measure == "risk_ratio"

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import integrate, special
 
+from metakit.numerics.posteriors import half_normal as half_normal_module
 from metakit.numerics.posteriors.bayes import posterior
 from metakit.numerics.posteriors.bayes_priors import half_normal
 from metakit.numerics.posteriors.half_normal_effects import HalfNormalAnswers, half_normal_effects
@@ -130,3 +131,39 @@ def test_the_new_centre_is_never_inside_the_interval_of_the_mean() -> None:
 def test_what_is_no_analysis_is_refused(effect: list[float], variance: list[float], scale: float) -> None:
     with pytest.raises(ValueError, match="every analysis needs a study"):
         half_normal_effects(effect, variance, scale=scale)
+
+
+def test_rows_that_are_not_settled_get_twice_the_nodes_where_their_mass_lies() -> None:
+    """One node more on either side of the mass, never beyond the ends; at least 16 nodes, in eights."""
+    w = np.stack([np.linspace(0.0, 4.0, 17)] * 4)
+    peak = np.zeros((4, 17), dtype=bool)
+    peak[0, 5:9] = peak[1, 0:3] = peak[2, 14:17] = True
+    peak[3, :] = True
+    rows, start, end, nodes = np.array([1, 2, 4, 5]), np.zeros(6), np.full(6, 4.0), np.full(6, 16)
+    half_normal_module._draw_together(rows, w, peak, start, end, nodes)
+    assert start[rows].tolist() == [1.0, 0.0, 3.25, 0.0]
+    assert end[rows].tolist() == [2.25, 0.75, 4.0, 4.0]
+    assert nodes.tolist() == [16, 16, 16, 16, 16, 32]
+    assert (start[0], end[3]) == (0.0, 4.0)  # other rows stay as they are
+
+
+def test_an_easy_integral_takes_few_nodes() -> None:
+    """A step of 0.18 in w over the reach of a half-normal of the size of the errors: some dozens, not hundreds."""
+    flat = half_normal_module.Given
+
+    def one_study(tau: np.ndarray, rows: np.ndarray) -> half_normal_module.Given:
+        nothing = np.zeros_like(tau)
+        return flat(log_likelihood=nothing, mean=(nothing + 0.3)[:, None], variance=(0.04 + tau**2)[:, None])
+
+    one = np.ones(1)
+    for spread, most in ((False, 32), (True, 64)):
+        (found,) = half_normal_module.mix_over_tau(
+            one_study,
+            scale=0.5 * one,
+            narrowest=0.14 * one,
+            squares=0 * one,
+            information=0 * one,
+            spread=spread,
+        )
+        assert found.tau.shape[1] <= most + 1
+        assert found.tau[0, 0] == 0.0 and found.tau[0, -1] == pytest.approx(0.5 * np.sqrt(64.0), rel=1e-12)

@@ -8,6 +8,7 @@ import pytest
 
 from metakit.review.selection.citations import Citation
 from metakit.review.selection.duplicates import find_duplicates
+from metakit.review.selection.same_report import compare
 
 PAPER = Citation(
     citation_id="C0001", authors="Quillmere, A; Oskarsson, B", year=2015, doi="10.5555/a.1", pubmed_id="9000001",
@@ -110,3 +111,25 @@ def test_a_title_published_twice_in_two_journals_is_two_reports() -> None:
     assert read_as(
         replace(PAPER, journal="Archives of Imaginary Orthopaedics", doi="", pubmed_id="", pages="7")
     ) == {"two"}
+
+
+@pytest.mark.parametrize(
+    "sign", [{"pages": "S100"}, {"title": f"Erratum: {TITLE}"}, {"title": f"{TITLE} [abstract]"}]
+)
+def test_reports_of_two_kinds_by_title_or_pages_are_not_even_asked_about(sign: dict[str, str]) -> None:
+    assert compare(bare(), bare(**sign)) is None
+    assert compare(bare(**sign), bare()) is None
+    alike = compare(bare(), bare(journal="medRxiv"))  # a preprint and its paper are one work
+    assert alike is not None
+    by_source = compare(bare(), bare(report_kind="Letter"))  # what a source alone says is asked about
+    assert by_source is not None and by_source.perhaps
+
+
+@pytest.mark.parametrize(("words", "asked"), [(6, True), (2, False)])
+def test_other_authors_are_asked_about_only_under_a_long_title(words: int, asked: bool) -> None:
+    from metakit.review.selection.same_report import LONG_TITLE
+
+    title = " ".join(TITLE.replace(":", "").split()[: LONG_TITLE if words == 6 else LONG_TITLE - 1])
+    found = compare(bare(title=title), bare(title=title, authors="Brackenhythe, C"))
+    assert (found is not None) == asked
+    assert compare(bare(title=title), bare(title=f"{title} again", authors="Brackenhythe, C")) is None
