@@ -19,7 +19,7 @@ _FOLD = re.compile(
     re.DOTALL,
 )
 """A fold that holds no other; a whole article, whose summary is a heading, is none."""
-_HEADING = re.compile(r"<h[3-6][^>]*>(.*?)</h[3-6]>", re.DOTALL)
+_HEADING = re.compile(r'<h[3-6][^>]*>(.*?)</h[3-6]>(?:<span class="what">(.*?)</span>)?', re.DOTALL)
 _LINKED = re.compile(r'href="#([^"]+)"')
 _NAMED = re.compile(r'\bid="([^"]+)"')
 
@@ -35,13 +35,13 @@ class Fold:
     html: str
 
 
-def apart(sections: Sequence[tuple[str, str]], home: str) -> tuple[list[str], list[Fold]]:
+def apart(sections: Sequence[tuple[str, str, bool]], home: str) -> tuple[list[str], list[Fold]]:
     """Take the long folds out of sections; a fold that links of the page lead into stays.
 
     Parameters
     ----------
-    sections : sequence of (str, str)
-        Title and HTML of each, all texts escaped.
+    sections : sequence of (str, str, bool)
+        Title and HTML of each, all texts escaped, and whether all of it stays (the brief and its cautions).
     home : str
         The page, which links of the appendix lead to.
 
@@ -50,12 +50,11 @@ def apart(sections: Sequence[tuple[str, str]], home: str) -> tuple[list[str], li
     list of str, list of Fold
         The sections with a link in the place of each fold, and the folds in their order.
     """
-    led_to = {found for _, html in sections for found in _LINKED.findall(html)}
+    led_to = {found for _, html, _ in sections for found in _LINKED.findall(html)}
     folds: list[Fold] = []
     kept = []
-    for section, html in sections:
-        parts = list(_parts(html, section, led_to, folds, home))
-        kept.append("".join(parts))
+    for section, html, stays in sections:
+        kept.append(html if stays else "".join(_parts(html, section, led_to, folds, home)))
     return kept, folds
 
 
@@ -64,7 +63,8 @@ def _parts(html: str, section: str, led_to: set[str], folds: list[Fold], home: s
     done, heading = 0, ""
     for found in _FOLD.finditer(html):
         before = html[done : found.start()]
-        heading = next(reversed(_HEADING.findall(before)), heading)
+        for title, about in _HEADING.findall(before)[-1:]:
+            heading = f'{title}<span class="sub">{about}</span>' if about else title
         yield before
         done = found.end()
         if len(found[3]) <= LONGEST_FOLD or led_to & set(_NAMED.findall(found[3])):

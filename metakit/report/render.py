@@ -82,7 +82,8 @@ def _page(page: Page, sections: Sequence[Section], *, appendix_of: str = "") -> 
             rendered.append(RenderedSection(name=section.name, title=section.title, html=html, opened=opened))
     folds: list[Fold] = []
     if appendix_of:
-        kept, folds = apart([(section.title, str(section.html)) for section in rendered], appendix_of)
+        told = [(section.title, str(section.html), section.name in IN_BRIEF) for section in rendered]
+        kept, folds = apart(told, appendix_of)
         rendered = [
             replace(section, html=Markup(part))  # noqa: S704 - the section as it was, without its long folds
             for section, part in zip(rendered, kept, strict=True)
