@@ -44,3 +44,21 @@ def test_an_interval_of_the_bent_scale_gives_greenwoods_error_back() -> None:
 def test_what_gives_no_error(given: tuple[float, float, float]) -> None:
     with pytest.raises(UsageError):
         survival_error_from_interval(*given)
+
+
+def test_the_scale_on_which_the_estimate_lies_in_the_middle_is_taken() -> None:
+    """Off the middle as a share of the width, on either scale, written out; a grid with both answers in it."""
+    taken = set()
+    for s in (0.6, 0.75, 0.9):
+        for below in (0.04, 0.06, 0.08):
+            for above in (0.04, 0.05, 0.06, 0.07):
+                low, high = s - below, s + above
+                plain = abs(s - (low + high) / 2) / (high - low)
+                at, up, down = (math.log(-math.log(x)) for x in (s, high, low))
+                bent = abs(at - (up + down) / 2) / (down - up)
+                found = survival_error_from_interval(s, low, high)
+                assert ("log-log" in found.rule) == (bent < plain), (s, low, high)
+                error = (down - up) / (2 * Z) * -s * math.log(s) if bent < plain else (high - low) / (2 * Z)
+                assert found.value == pytest.approx(error, rel=1e-12)
+                taken.add(bent < plain)
+    assert taken == {True, False}

@@ -165,3 +165,33 @@ def test_henmi_copas_of_one_study_is_unbounded() -> None:
     found = henmi_copas.henmi_copas(prepare([0.3], [0.1]), WEIGHTS, 0.95)
     assert (float(found.lower), float(found.upper)) == (-np.inf, np.inf)
     assert found.converged
+
+
+@pytest.mark.parametrize(
+    ("kernel", "normal", "factor"),
+    [
+        # studies as alike as here: Q over k - 1 lies below 1
+        (mean_intervals.wald, True, "one"),
+        (mean_intervals.t, False, "one"),
+        (mean_intervals.hartung_knapp, False, "raw"),
+        (mean_intervals.hartung_knapp_floor, False, "one"),
+    ],
+)
+def test_each_interval_by_hand_where_a_floor_would_show(kernel, normal: bool, factor: str) -> None:
+    y, v = np.array([0.30, 0.36, 0.24]), np.array([0.04, 0.05, 0.06])
+    weight = 1 / v
+    mean = (weight * y).sum() / weight.sum()
+    raw = (weight * (y - mean) ** 2).sum() / 2
+    assert raw < 1
+    studies = prepare(y, v)
+    found = kernel(studies, weigh(studies, 0.0), 0.9)
+    used = raw if factor == "raw" else 1.0
+    reach = (stats.norm.ppf(0.95) if normal else stats.t.ppf(0.95, 2)) * np.sqrt(used / weight.sum())
+    assert (found.lower, found.upper) == pytest.approx((mean - reach, mean + reach), rel=1e-12)
+    assert found.factor == pytest.approx(used, rel=1e-12) and bool(found.converged)
+    assert found.df == (np.inf if normal else 2)
+    apart = prepare(10 * y, v)
+    wider = kernel(apart, weigh(apart, 0.0), 0.9)
+    assert wider.factor == pytest.approx(
+        100 * raw if kernel.__name__.startswith("hartung") else 1.0, rel=1e-9
+    )

@@ -204,3 +204,15 @@ def test_shortest_interval_of_a_falling_density_starts_at_its_edge() -> None:
         lambda p: stats.expon.ppf(p), lambda value: float(stats.expon.pdf(value)), 0.9
     )
     assert (low, high) == pytest.approx((0.0, stats.expon.ppf(0.9)), abs=1e-12)
+
+
+def test_without_a_word_the_prior_of_the_mean_is_flat() -> None:
+    effect, variance, tau = np.array([0.2, 0.9]), np.array([0.04, 0.3]), np.array([0.0, 0.5])
+    flat = conditional(effect, variance, tau)
+    weight = 1 / (variance + tau[:, None] ** 2)
+    assert flat.mean == pytest.approx((weight * effect).sum(axis=1) / weight.sum(axis=1), rel=1e-13)
+    assert flat.variance == pytest.approx(1 / weight.sum(axis=1), rel=1e-13)
+    drawn = conditional(effect, variance, tau, mean_location=5.0, mean_precision=2.0)
+    assert drawn.mean == pytest.approx(
+        ((weight * effect).sum(axis=1) + 10.0) / (weight.sum(axis=1) + 2.0), rel=1e-13
+    )

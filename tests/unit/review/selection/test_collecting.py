@@ -7,7 +7,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from metakit.review.selection.collecting import collect_selection, is_of_selection, opened
+from metakit.review.selection.collecting import SelectionCollected, collect_selection, is_of_selection, opened
 from metakit.review.selection.lists import PERSON, write_screening_list
 from metakit.review.selection.repeats import SHEET
 from tests.unit.review.selection.stored import CITATIONS, finished_review
@@ -62,6 +62,7 @@ def test_the_status_is_that_of_the_worst_file_and_the_good_ones_are_collected(
     files: dict[str, Path], tmp_path: Path
 ) -> None:
     review = files["review"]
+    assert SelectionCollected().exit_status == 0
     done = collect_selection([], review)
     assert (done.exit_status, done.problems) == (0, ())
     fill(files["list.csv"], {"C0003": ("exclude", "")})

@@ -133,6 +133,7 @@ def test_a_report_without_an_author_or_a_year_has_a_name_all_the_same() -> None:
         doi="", pubmed_id="",
     )  # fmt: skip
     assert _own_name(paper, set()) == "o_quill_mere_2015"
+    assert _own_name(paper, {"o_quill_mere_2015"}) == "o_quill_mere_2015_2"
     assert _own_name(paper, {"o_quill_mere_2015", "o_quill_mere_2015_2"}) == "o_quill_mere_2015_3"
     assert _own_name(replace(paper, authors="", year=None), set()) == "study_undated"
     assert _own_name(replace(paper, authors="\u674e, A"), set()) == "study_2015"

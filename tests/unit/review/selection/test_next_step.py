@@ -14,7 +14,9 @@ from metakit.cli.app import app
 from metakit.cli.support.running import run
 from metakit.review.history import read_history
 from metakit.review.new import new_review
+from metakit.review.selection.next_step import next_step
 from tests.unit.review.selection.planted import planted
+from tests.unit.review.selection.stored import change, finished_review
 from tests.unit.review.selection.test_flow import problems, selection
 
 
@@ -145,3 +147,26 @@ def test_eight_commands_each_named_by_the_one_before(
         "screening_adjudicated",
         "included_named",
     } == events
+
+
+@pytest.mark.parametrize(
+    "field", ["kind: database", "date: 2026-01-03", "strategy: |\n  1 thumb\n  2 trapez*"]
+)
+def test_a_search_that_lacks_any_of_its_description_is_asked_for_it(tmp_path: Path, field: str) -> None:
+    review = finished_review(tmp_path / "review")
+    assert "one record for each study" in next_step(review, selection(review))
+    change(review, "searches/database_a.yaml", field, f"{field.split(':')[0]}:")
+    assert "fill in kind, date and strategy" in next_step(review, selection(review))
+
+
+def test_what_comes_next_after_the_lists_is_to_settle_disagreements(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    change(review, "screening_agreed.csv", "C0004,title_abstract,exclude,,,,EF,2026-01-07\n", "")
+    assert "settle the disagreements in" in next_step(review, selection(review))
+    change(review, "screening_CD.csv", "C0003,title_abstract,exclude,,,,,2026-01-05\n", "")
+    said = next_step(review, selection(review))
+    assert "--person CD'" in said and "lists of title and abstract" in said
+    (review / "selection" / "screening_CD.csv").unlink()
+    change(review, "screening_AB.csv", "C0003,title_abstract,exclude,,,,,2026-01-05\n", "")
+    said = next_step(review, selection(review))
+    assert "--person AB'" in said and "a second person screens too: --person INITIALS in place of AB" in said
