@@ -43,6 +43,7 @@ def main() -> None:
     if status == STOPPED:
         _end(status)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the work is done
+    gc.freeze()  # the process ends: its last search for rubbish would look at everything that was made
     sys.exit(status)
 
 
