@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -19,10 +19,10 @@ from metakit.report.registry import OPEN, Section, sections_in_order
 from metakit.report.shown import shown_text
 
 
-def security_policy(script: str) -> str:
-    """Return the page's policy: no request but for figures beside it, no form, no script but this text.
+def security_policy(script: str, *, beside: bool = False) -> str:
+    """Return a page's policy: no form, no script but this text, and no request.
 
-    Figures carry styles and a font of their own.
+    Where figures stand `beside` the page, it may ask for those. Figures carry styles and a font of their own.
     """
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return "; ".join(
@@ -31,7 +31,7 @@ def security_policy(script: str) -> str:
             f"script-src 'sha256-{digest}'",
             "style-src 'unsafe-inline'",
             "font-src data:",
-            "img-src 'self' data:",
+            "img-src 'self' data:" if beside else "img-src data:",
             "base-uri 'none'",
             "form-action 'none'",
         )
@@ -39,6 +39,8 @@ def security_policy(script: str) -> str:
 
 
 SCRIPTS = ("sorting.js", "finding.js")
+IMAGE = '<img src="figures/'
+"""How a figure that stands beside the page begins; in texts of people the quote is written otherwise."""
 IN_BRIEF = ("brief", "before-you-read")
 """Sections of the brief when it is a page of its own."""
 
@@ -100,16 +102,26 @@ def _page(page: Page, sections: Sequence[Section], *, appendix_of: str = "") -> 
     )
     shared = {
         "protocol": page.findings.protocol,
-        "policy": security_policy(script),
         "style": Markup(f"{style}\n{looks}\n{fonts}"),  # noqa: S704 - our own style sheet
         "script": Markup(script),  # noqa: S704 - our own script
     }
+
+    def policy(parts: Iterable[str]) -> str:
+        return security_policy(script, beside=any(IMAGE in part for part in parts))
+
     text = environment.get_template("page.html.j2").render(
-        page=page, sections=rendered, whole=len(rendered) > len(IN_BRIEF), **shared
+        page=page,
+        sections=rendered,
+        whole=len(rendered) > len(IN_BRIEF),
+        policy=policy(section.html for section in rendered),
+        **shared,
     )
     groups = [(title, list(some)) for title, some in groupby(folds, key=lambda fold: fold.section)]
     appendix = environment.get_template("appendix.html.j2")
-    return text, appendix.render(groups=groups, home=appendix_of, **shared) if folds else ""
+    if not folds:
+        return text, ""
+    own = policy(fold.html for fold in folds)
+    return text, appendix.render(groups=groups, home=appendix_of, policy=own, **shared)
 
 
 def _section(section: Section, page: Page, environment: Environment) -> Markup:

@@ -63,7 +63,7 @@ def _file(asked: Asked) -> Response:
     """Return a file of the report."""
     from metakit.report.render import page_environment, page_script, security_policy
 
-    policy = security_policy(page_script(page_environment()))
+    policy = security_policy(page_script(page_environment()), beside=True)
     return written_file(asked.desk, asked.desk.folder / FOLDER, asked.path["path"], policy)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
 
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from metakit.report.appendix import APPENDIX, LONGEST_FOLD, apart
 from metakit.report.drawing.figures import beside_the_page, draw_all
 from metakit.report.page import Page
-from metakit.report.render import render_page, render_page_with_appendix
+from metakit.report.render import render_brief, render_page, render_page_with_appendix
 from tests.unit.report.drawing.test_figures import carried_out
 
 LONG = "x" * (LONGEST_FOLD + 1)
@@ -104,6 +105,13 @@ def test_page_and_appendix_say_together_what_the_page_alone_says() -> None:
     text, appendix = render_page_with_appendix(replace(large), "report.html")
     assert len(text) < len(whole)
     assert "More that this report cannot do" in text and "More that this report cannot do" not in appendix
+    for page, may_ask in (
+        (text, True),
+        (render_page(alone), False),
+        (render_brief(large, "report.html"), False),
+    ):
+        assert ('src="figures/' in page) is may_ask is ("img-src 'self' data:" in unescape(page))
+    assert ('src="figures/' in appendix) is ("img-src 'self' data:" in unescape(appendix))
     names = set(re.findall(rf'href="{APPENDIX}#(fold-\d+)"', text))
     assert names and names == set(re.findall(r'<div id="(fold-\d+)"', appendix))
     assert set(re.findall(r'href="#([^"]+)"', text)) <= set(re.findall(r'\bid="([^"]+)"', text))
