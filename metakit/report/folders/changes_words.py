@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from metakit.core.written import count, difference_words, fixed, listed, ratio
+from metakit.core.written import count, difference_words, listed
 from metakit.decision.thresholds import Thresholds
+from metakit.measures.natural import NaturalValues
 from metakit.measures.registry import MEASURES
 from metakit.report.folders.changes_reading import at, by, entries, number, text
 
@@ -69,20 +70,22 @@ def told(
     """
     sentences = [_studies(old, new)]
     crossings: list[str] = []
-    first, second = _triple(old), _triple(new)
+    first, second, once = _triple(old), _triple(new), ""
     if text(old, "measure") != text(new, "measure"):
         sentences.append(
             f"It is asked in another way ({measure_label(old)} before, {measure_label(new)} now); the two "
             f"must not be compared."
         )
     elif first and second:
-        sentences.append(
-            f"{_upper(measure_label(new))}: {estimate_words(old)} before, {estimate_words(new)} now."
-        )
+        once = _itself(old, new, old_level, new_level)
+        if not once:
+            sentences.append(
+                f"{_upper(measure_label(new))}: {estimate_words(old)} before, {estimate_words(new)} now."
+            )
         if text(old, "result", "model") != text(new, "result", "model"):
             models = (text(found, "result", "model").replace("_", " ") for found in (old, new))
             sentences.append("The model is another one: {} before, {} now.".format(*models))
-        crossings += _no_difference(new, first, second)
+        crossings += _no_difference(old, new, first, second)
     elif second:
         sentences.append(f"There is an answer now, {estimate_words(new)}; there was none before.")
     elif first:
@@ -90,7 +93,7 @@ def told(
             f"There is no answer any more ({text(new, 'reason_not_estimable')}); "
             f"it was {estimate_words(old)}."
         )
-    absolute, important = _per_100(old_level, new_level, thresholds)
+    absolute, important = _per_100(old_level, new_level, thresholds, once or "Difference")
     sentences += [*crossings, *absolute, *important, *certainty_told(old_level, new_level)]
     return ToldChange(
         sentences=tuple(sentence for sentence in sentences if sentence), crossed=bool(crossings or important)
@@ -100,21 +103,26 @@ def told(
 def estimate_words(analysis: _Found) -> str:
     """Write estimate and interval of an answer in natural units, "" without one."""
     values = _triple(analysis)
-    name = text(analysis, "measure")
     if values is None:
         return ""
-    if name not in MEASURES:
+    found = _natural(analysis)
+    if found is None:
         return "{} ({} to {})".format(*(f"{value:.3g}" for value in values))
-    shown = [_shown(analysis, value) for value in values]
-    unit = MEASURES[name].unit
-    return f"{shown[0]} ({shown[1]} to {shown[2]}){f' {unit}' if unit else ''}"
+    unit = MEASURES[text(analysis, "measure")].unit
+    return found.told(f" {unit}" if unit else "")
 
 
-def _shown(analysis: _Found, value: float) -> str:
-    if _is_ratio(analysis):
-        return ratio(value)
-    factor = MEASURES[text(analysis, "measure")].natural_factor
-    return fixed(factor * value, 1 if factor > 1 else 2)
+def _natural(analysis: _Found) -> NaturalValues | None:
+    """Return an answer as sentences write it; None without one, or of a measure that is not known here."""
+    values, name = _triple(analysis), text(analysis, "measure")
+    if values is None or name not in MEASURES:
+        return None
+    factor = MEASURES[name].natural_factor
+    estimate, lower, upper = (factor * value for value in values)
+    return NaturalValues(
+        estimate=estimate, lower=lower, upper=upper, prediction=None,
+        ratio=_is_ratio(analysis), per_hundred=factor > 1,
+    )  # fmt: skip
 
 
 def _triple(analysis: _Found) -> _Triple | None:
@@ -171,7 +179,7 @@ def _studies(old: _Found, new: _Found) -> str:
     return f"{_upper('; '.join(parts))}. {rests}"
 
 
-def _no_difference(new: _Found, first: _Triple, second: _Triple) -> list[str]:
+def _no_difference(old: _Found, new: _Found, first: _Triple, second: _Triple) -> list[str]:
     """Say whether the interval passed no difference, and whether the estimate changed sides."""
     null = _null(new)
     if null is None:
@@ -186,7 +194,8 @@ def _no_difference(new: _Found, first: _Triple, second: _Triple) -> list[str]:
         found.append(
             "The interval lay on one side before; now it holds no difference, so the direction is open again."
         )
-    told_apart = all(_shown(new, value) != _shown(new, null) for value in (first[0], second[0]))
+    shown = [_natural(old), _natural(new)]
+    told_apart = all(found and found.show(found.estimate) != found.show(null) for found in shown)
     if told_apart and (first[0] > null) != (second[0] > null):
         found.append(
             f"The estimate has changed sides: it lies on that of {words[second[0] > null]} now"
@@ -210,8 +219,21 @@ def _same_difference(old: _Found | None, new: _Found | None) -> bool:
     return first[0] == second[0] and all(_close(a, b) for a, b in zip(first[1], second[1], strict=True))
 
 
+def _itself(old: _Found, new: _Found, old_level: _Found | None, new_level: _Found | None) -> str:
+    """Return the name of the measure where the difference is the estimate, to be told once; else ""."""
+    for analysis, level in ((old, old_level), (new, new_level)):
+        found, told = _natural(analysis), _difference(level)
+        if found is None or told is None or found.ratio:
+            return ""
+        shown = (found.estimate, found.lower, found.upper)
+        if not all(_close(a, b) for a, b in zip(shown, told[1], strict=True)):
+            return ""
+    same_unit = text(old_level, "difference", "unit") == text(new_level, "difference", "unit")
+    return _upper(measure_label(new)) if same_unit else ""
+
+
 def _per_100(
-    old: _Found | None, new: _Found | None, thresholds: Thresholds | None
+    old: _Found | None, new: _Found | None, thresholds: Thresholds | None, name: str
 ) -> tuple[list[str], list[str]]:
     """Tell the absolute difference before and now, and whether it passed the smallest important one."""
     first, second = _difference(old), _difference(new)
@@ -222,7 +244,7 @@ def _per_100(
     (told_1, limits_1), (told_2, limits_2) = (difference_words(*found[1], unit) for found in (first, second))
     was, is_ = f"{told_1} ({limits_1})", f"{told_2} ({limits_2})"
     where = unit if unit.startswith("per ") else f"in {unit}"
-    absolute = [f"Difference {where}: {was} before, {is_} now."]
+    absolute = [f"{name} {where}: {was} before, {is_} now."]
     if thresholds is None:
         return absolute, []
     before = _reach(low_1, high_1, thresholds.smallest)

@@ -510,3 +510,21 @@ def test_the_page_and_the_folder_tell_the_changes(old, new, tmp_path: Path) -> N
     assert "changes.json" in again.folder.removed and 'id="changes"' not in again.page.read_text(
         encoding="utf-8"
     )
+
+
+def test_a_difference_that_is_the_estimate_itself_is_told_once_and_in_one_rounding() -> None:
+    """The line once said "-0.24 (-6.03 to 5.45)" and, of the same, "-0.2 (-6.0 to +5.5)"."""
+    asked = plan("mean_difference", "dash", id="dash")
+    third = study("o", measured("A", 21.0, 9.0), measured("B", 23.5, 8.0), year=2016)
+    before, now = carried_out(SCORES, asked), carried_out((*SCORES, third), asked)
+    (change,) = compared(before, now).answers
+    (told,) = [sentence for sentence in change.sentences if re.search(r"\(\S+ to \S+\)", sentence)]
+    assert re.fullmatch(
+        r"Mean difference in points: (\S+ \(\S+ to \S+\)) before, (\S+ \(\S+ to \S+\)) now\.", told
+    )
+    for findings in (before, now):
+        values = findings.analyses[0].answer.result.interval
+        assert all(f"{value:+.1f}".replace("-", "−") in told for value in values)
+    ratio = compared(carried_out(TRIALS, plan()), carried_out(TRIALS[:3], plan())).answers[0].sentences
+    assert any(sentence.startswith("Risk ratio: ") for sentence in ratio)
+    assert any(sentence.startswith("Difference per 100 thumbs: ") for sentence in ratio)
