@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 from scipy import special
@@ -76,20 +76,30 @@ def wald_interval(estimate: float, standard_error: float, level: float, null: fl
 def study_rows(table: EffectTable, weights: FloatArray, level: float) -> tuple[StudyRow, ...]:
     """Return one row a study with its own normal interval; None for a study without an effect of its own."""
     half = normal_quantile(level) * np.sqrt(np.where(table.estimable, table.variance, 0.0))
+    columns = (
+        np.asarray(column).tolist()
+        for column in (table.effect, table.variance, table.estimable, half, weights)
+    )
     rows = []
-    for name, effect, variance, known, reach, weight in zip(
-        table.study, table.effect, table.variance, table.estimable, half, weights, strict=True
-    ):
-        rows.append(
-            StudyRow(
-                study=name,
-                effect=float(effect) if known else None,
-                variance=float(variance) if known else None,
-                weight=float(weight),
-                interval=Limits(float(effect - reach), float(effect + reach)) if known else None,
-            )
-        )
+    for name, effect, variance, known, reach, weight in zip(table.study, *columns, strict=True):
+        own = _own(effect, variance, reach) if known else (None, None, None)
+        rows.append(StudyRow(study=name, effect=own[0], variance=own[1], weight=weight, interval=own[2]))
     return tuple(rows)
+
+
+def _own(effect: float, variance: float, reach: float) -> tuple[float, float, Limits]:
+    # 0.0 and -0.0 are one key and two numbers.
+    return (
+        _shared(effect, variance, reach)
+        if effect
+        else (effect, variance, Limits(effect - reach, effect + reach))
+    )
+
+
+@lru_cache(maxsize=1 << 14)
+def _shared(effect: float, variance: float, reach: float) -> tuple[float, float, Limits]:
+    """Return a study's own numbers, the same objects for each of the hundreds of answers that it is in."""
+    return effect, variance, Limits(effect - reach, effect + reach)
 
 
 def heterogeneity_from_q(q: CochranQ, level: float) -> Heterogeneity:
