@@ -287,3 +287,42 @@ def test_a_field_that_two_people_changed_waits_for_the_choice(outcome: Held) -> 
     page.get_by_role("button", name="Put mine in its place").click()
     outcome.until_shown()
     assert (entry(outcome)["note"], entry(outcome)["reporting"]) == ("second", "not_reported")
+
+
+def test_from_a_question_that_is_gone_the_keyboard_goes_on_to_the_next_field(
+    browser: Any, desk: Listening
+) -> None:
+    arm = Held(browser, desk, "arms%5BA%5D")
+    page, mean = arm.page, arm.control("arms[A].age.mean")
+    right = mean.input_value()
+    mean.fill("94")
+    mean.press("Tab")
+    arm.saved()
+    page.locator("details.answering > summary").first.focus()
+    mean.evaluate(
+        "(one, value) => { one.value = value; one.dispatchEvent(new Event('change', { bubbles: true })); }",
+        right,
+    )
+    expect(page.locator("details.answering")).to_have_count(0)
+    page.keyboard.press("Tab")
+    at = page.evaluate("document.activeElement.closest('[data-address]')?.dataset.address")
+    assert at == "arms[A].age.standard_deviation"
+    page.keyboard.press("Shift+Tab")
+    assert page.evaluate("document.activeElement.id") == mean.get_attribute("id")
+    assert arm.complaints == []
+    page.context.close()
+
+
+def test_terms_that_come_late_are_not_offered_to_somebody_who_has_left(outcome: Held) -> None:
+    page, waiting = outcome.page, []
+    page.route("**/terms?*", lambda route: waiting.append(route))
+    definition = outcome.control(f"{ENTRY}.definition")
+    definition.focus()
+    page.keyboard.press("Control+a")
+    page.keyboard.type("any_complication")
+    page.keyboard.press("Tab")
+    with page.expect_response("**/terms?*"):
+        for route in waiting:
+            route.continue_()
+    page.wait_for_timeout(200)
+    expect(page.locator('[role="listbox"]:not([hidden])')).to_have_count(0)

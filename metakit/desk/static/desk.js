@@ -208,7 +208,7 @@
         if (old && now) old.replaceChildren(...now.childNodes);
       }
       const [paper, now] = [document, page].map((one) => one.querySelector("[data-paper]"));
-      if (paper && now) paper.dataset.part = now.dataset.part;
+      if (paper && now) paper.dataset.beside = now.dataset.beside;
     });
     if (unseen) tell("Saved");
     unseen = false;
@@ -223,8 +223,7 @@
     const before = record.dataset.sha256;
     let page;
     try {
-      const response = await fetch(location.pathname + location.search);
-      page = new DOMParser().parseFromString(await response.text(), "text/html");
+      page = await window.keeping.page();
     } catch {
       if (!queue.length) tell("Saved; but what is asked now cannot be shown: the desk cannot be reached. It is shown when the desk is back.", true);
     }
