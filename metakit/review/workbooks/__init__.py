@@ -1,1 +1,1 @@
-"""Given out and collected again: what lists offer, the protocol, copies with comments, answers."""
+"""Workbooks of a review: what their lists offer, the protocol, copies with comments."""
