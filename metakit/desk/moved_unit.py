@@ -257,7 +257,7 @@ def _answers(desk: Desk, analyses: set[str]) -> Findings:
 
 def _outcome_rows(unit: Unit, cells: Any, expected: Any) -> Any:
     from metakit.decision.one_unit.unit_words import score_words
-    from metakit.report.unit_tables import NO_DIFFERENCE, counts_words, range_words, signed_words
+    from metakit.report.unit_tables import NO_DIFFERENCE, counts_words, middle_cell, range_words, signed_words
 
     by_cell = {id(item.cell): item for item in expected}
     for outcome in unit.outcomes:
@@ -275,7 +275,7 @@ def _outcome_rows(unit: Unit, cells: Any, expected: Any) -> Any:
                 change = (
                     signed_words(item.change) if item.change else "" if cell.is_current else NO_DIFFERENCE
                 )
-                median = f"{item.cohort.median:.0f}" if item.cohort else ""
+                median = middle_cell(item.cohort, unit.volume.value)
                 per = range_words(item.per_thumb.times(100))
                 rows.append((label, counts_words(item.cohort), median, per, change))
         yield outcome.term.label, outcome.scored, tuple(rows)

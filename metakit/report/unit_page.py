@@ -44,8 +44,8 @@ from metakit.report.unit_tables import (
     scenario_lines,
     tie_lines,
     weights_words,
-    year_tables,
 )
+from metakit.report.unit_year_tables import year_tables
 from metakit.synthesis.returning.causes_words import CAUTION, rate_limits_words
 from metakit.synthesis.words import lower_first
 
@@ -58,7 +58,7 @@ FILES = "unit_files.json"
 FIGURES = "figures"
 WIDE_MM, NARROW_MM = 180.0, 85.0
 REFERENCES = (
-    "higgins_thompson_spiegelhalter_2009", "rover_2021", "kulldorff_2011", "fleiss_2003", "hanley_1983",
+    "higgins_thompson_spiegelhalter_2009", "rover_2021", "kulldorff_2011", "fleiss_2003", "brown_2001",
 )  # fmt: skip
 
 
@@ -192,7 +192,7 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
     )  # fmt: skip
     to_tell = [tell_words(item, unit) for item in found.to_tell] if unit.others else []
     sections = [
-        ("answer", "In one sentence a technique", True),
+        ("answer", "Each technique in short", True),
         ("plan", "What to plan for", True),
         ("work", "Theatre hours and money", bool(work)),
         ("returns", "Why your thumbs may come back", bool(found.by_source)),

@@ -4,22 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from metakit.core.written import fixed, per_100, ratio, signed
-from metakit.decision.one_unit.expected import CountRange, Range
+from metakit.core.written import MINUS, fixed, per_100, ratio
+from metakit.decision.one_unit.expected import CountRange, Range, extreme_words, middle_words
 from metakit.decision.one_unit.unit_answer import Expectation
+from metakit.decision.one_unit.unit_counted import counted_words
 from metakit.decision.one_unit.unit_decision import UnitDecision
-from metakit.decision.one_unit.unit_driver_words import shown_effect, together
+from metakit.decision.one_unit.unit_driver_words import plain, shown_effect, together
 from metakit.decision.one_unit.unit_drivers import Drivers
 from metakit.decision.one_unit.unit_evidence import CellEvidence
 from metakit.decision.one_unit.unit_words import is_thin, score_words
 
 NO_DIFFERENCE = "none: nothing here compares them"
+NEAR_NONE = 0.01
+"""Per 100: an event in ten thousand thumbs (ours, no source)."""
 NO_MORE = "none: at least that much is there, which is not the same as a firm answer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedLine:
-    """One technique of one outcome."""
+    """One technique of one outcome; `remark` stands below its difference, `extreme` below its mean."""
 
     technique: str
     current: bool
@@ -31,24 +34,8 @@ class ExpectedLine:
     certainty: str
     signed: bool
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class YearLine:
-    """One year with a cell for each technique."""
-
-    year: str
-    cells: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class YearTable:
-    """The years of one outcome of one view."""
-
-    outcome: str
-    techniques: tuple[str, ...]
-    since_operation: tuple[YearLine, ...]
-    calendar: tuple[YearLine, ...]
+    remark: str = ""
+    extreme: str = ""
 
 
 def expected_groups(found: UnitDecision) -> list[tuple[str, str, bool, list[ExpectedLine]]]:
@@ -75,26 +62,27 @@ def expected_groups(found: UnitDecision) -> list[tuple[str, str, bool, list[Expe
         else:
             months = f" looked at for {outcome.months:g} months" if outcome.months else ""
             span = "" if not base.per_year else f"; within {found.unit.years.value:g} years of the operation"
-            low, high = 100 * base.lower, 100 * base.upper
-            words = (
-                f"now {base.events:g} in {base.total:g} {base.unit}{months}, that is "
-                f"{per_100(100 * base.value)} per 100 ({per_100(low)} to {per_100(high)}): "
-                f"{base.source}{span}"
-            )
+            words = f"now {base.events:g} in {base.total:g} {base.unit}{months}"
+            counted = counted_words(base)
+            if counted:
+                words += f"{counted[counted.index(',') :].rstrip('.')}: {base.source}{span}"
+            else:
+                low, high = plain(100 * base.lower), plain(100 * base.upper)
+                words += f", that is {plain(100 * base.value)} per 100 ({low} to {high}): {base.source}{span}"
         groups.append((outcome.term.label, words, outcome.scored, lines))
     return groups
 
 
 def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
-    cell, rests = item.cell, found.evidence_of(item.cell)
+    cell, rests, remark = item.cell, found.evidence_of(item.cell), ""
     if cell.outcome.scored:
         expected, median, per, change = score_words(item), "", "", ""
     else:
-        expected, median = counts_words(item.cohort), f"{item.cohort.median:.0f}" if item.cohort else ""
+        expected, median = counts_words(item.cohort), middle_cell(item.cohort, found.unit.volume.value)
         per = range_words(item.per_thumb.times(100))
         change = "" if cell.is_current else NO_DIFFERENCE
         if item.change:
-            change = signed_words(item.change) + other_side_words(item.change)
+            change, remark = signed_words(item.change), other_side_words(item.change)
     basis = [shown_effect(cell, cell.centre.estimate)] if cell.centre else []
     if cell.centre and not (cell.link and cell.link.series):
         limits = cell.centre.limits()
@@ -108,6 +96,8 @@ def _expected(found: UnitDecision, item: Expectation) -> ExpectedLine:
         median=median,
         per_100=per,
         change=change,
+        remark=remark,
+        extreme=extreme_words(item.cohort) if item.cohort is not None and item.cohort.extreme else "",
         better=_better(item),
         certainty=rests.certainty if rests else "",
         signed=rests.signed if rests else True,
@@ -123,39 +113,6 @@ def _better(item: Expectation) -> str:
         return ""
     few = " (too few studies or events to lean on)" if is_thin(item.cell) else ""
     return f"{share_words(item.better_share)}{few}"
-
-
-def year_tables(found: UnitDecision) -> list[YearTable]:
-    """Return the two views over the years of every outcome with a rate."""
-    tables = []
-    for outcome in found.unit.outcomes:
-        items = [
-            item
-            for item in found.expectations
-            if item.cell.outcome.term.id == outcome.term.id and item.by_year
-        ]
-        if not items:
-            continue
-        views = []
-        for name in ("by_year", "calendar"):
-            rows = [getattr(item, name) for item in items]
-            views.append(
-                tuple(
-                    YearLine(
-                        year=f"year {parts[0].year:g}", cells=tuple(counts_words(p.counts) for p in parts)
-                    )
-                    for parts in zip(*rows, strict=True)
-                )
-            )
-        tables.append(
-            YearTable(
-                outcome=outcome.term.label,
-                techniques=tuple(item.cell.technique.label for item in items),
-                since_operation=views[0],
-                calendar=views[1],
-            )
-        )
-    return tables
 
 
 def burden_lines(found: UnitDecision) -> list[tuple[str, str, str, str, str]]:
@@ -258,9 +215,18 @@ def counts_words(found: CountRange | None) -> str:
     return f"{per_100(found.mean)} ({found.lower:.0f} to {found.upper:.0f})"
 
 
+def middle_cell(found: CountRange | None, thumbs: float) -> str:
+    """Write the middle value of a count for a cell: `3`, or `0: none in 85 of 100 such units`."""
+    if found is None:
+        return ""
+    value = f"{found.median:.0f}"
+    return f"{value}: {middle_words(found, thumbs)}".removesuffix(f": middle value {value}")
+
+
 def range_words(found: Range) -> str:
-    """Write a range per 100."""
-    return f"{per_100(found.planned)} ({per_100(found.lower)} to {per_100(found.upper)})"
+    """Write a range per 100; a lower limit that no count could tell from none is near 0."""
+    low = "near 0" if 0 < found.lower < NEAR_NONE else per_100(found.lower)
+    return f"{per_100(found.planned)} ({low} to {per_100(found.upper)})"
 
 
 def signed_words(found: Range, decimals: int = 1) -> str:
@@ -274,11 +240,11 @@ def signed_words(found: Range, decimals: int = 1) -> str:
 
 
 def other_side_words(found: Range) -> str:
-    """Say where half of the draws lie when the mean lies on the other side of no difference."""
+    """Say the middle value where the mean lies on the other side of no difference."""
     if found.mean is None or found.mean * found.median >= 0:
         return ""
-    where = "below" if found.median < 0 else "above"
-    return f"; a few extreme draws make this mean, half of all lie {where} {signed(found.median, 1)}"
+    size = f"{'+' if found.median > 0 else MINUS}{per_100(abs(found.median))}"
+    return f"a few extreme draws make this mean; the middle value is {size}"
 
 
 def share_words(share: float) -> str:

@@ -33,10 +33,7 @@ def test_the_demonstration_unit_gets_its_page_and_answer(metakit_command, tmp_pa
     assert "with 120 thumbs a year" in said.out
     assert "Should we change our standard technique?" in said.out
     # 120 (1 - (640 / 645)^8.5): the mean after Jeffreys' prior, at a constant rate.
-    assert (
-        "expect 7.7 thumbs (as likely over as under 7; range 2 to 16) with trapeziectomy alone, as now"
-        in said.out
-    )
+    assert "expect 7.7 thumbs (middle value 7; range 2 to 16) with trapeziectomy alone, as now" in said.out
     assert "certainty very low" in said.out
     assert "it recommends nothing" in said.out
     assert "hazards are not constant" in said.out

@@ -20,6 +20,8 @@ DRAWS = 400_000
 """Draws of a simulation, in two independent halves that show how far its limits could still move."""
 LEVEL = 0.95
 TAILS = (0.025, 0.5, 0.975)
+MOST_BELOW = 0.75
+"""A mean above this share of its draws is called that of a few extreme ones (ours, no source)."""
 _NEWTON = 60
 
 
@@ -143,8 +145,8 @@ def mixed_risk(part: ArrayLike, rest: ArrayLike, share: float) -> FloatArray:
 class Range:
     """A number in units like this one, from draws: its mean, its median, and the middle 95 % of them.
 
-    The mean is what to plan for; the median is as likely to be passed as not. `mean` is None where the
-    distribution has none (a score whose effect is spread like t with one degree of freedom).
+    The mean is what to plan for; the median is the middle value. `mean` is None where the distribution has
+    none (a score whose effect is spread like t with one degree of freedom).
     """
 
     mean: float | None
@@ -183,8 +185,9 @@ class CountRange:
     """An expected count, with the range of what a year may bring, all from one distribution.
 
     `mean` is that of the draws, chance averaged out exactly; `median`, `lower` and `upper` are those of the
-    simulated counts, of which `level` lie between the two limits. `moved` is the largest difference of a
-    limit between two halves of the draws.
+    simulated counts, of which `level` lie between the two limits. `none` and `every` are the shares of counts
+    that are 0, or all thumbs; `below` is the share of the drawn means that lie below `mean`. `moved` is the
+    largest difference of a limit between two halves of the draws.
     """
 
     mean: float
@@ -193,16 +196,39 @@ class CountRange:
     upper: float
     level: float
     moved: float
+    none: float
+    every: float
+    below: float
+
+    @property
+    def extreme(self) -> bool:
+        """Whether a few extreme draws make the mean: more than `MOST_BELOW` of all lie below it."""
+        return self.below > MOST_BELOW
 
     def __str__(self) -> str:
         return f"{self.mean:.3g} ({self.lower:.0f} to {self.upper:.0f})"
 
 
-def median_words(found: CountRange, thumbs: float) -> str:
-    """Say what the median is: a number as likely to be passed as not, or none, or all, in half of them."""
+def middle_words(found: CountRange, thumbs: float) -> str:
+    """Say the middle value of a count; where it is none, or all, in how many of such units.
+
+    The middle value of a count is no number that is passed as often as not: many units have exactly it.
+    """
     if found.median and found.median >= math.ceil(thumbs):
-        return "all in half of such units"
-    return f"as likely over as under {found.median:.0f}" if found.median else "none in half of such units"
+        return f"all in {of_100(found.every)} such units"
+    return f"middle value {found.median:.0f}" if found.median else f"none in {of_100(found.none)} such units"
+
+
+def extreme_words(found: CountRange) -> str:
+    """Say that few draws make a mean, and how many lie below it."""
+    return f"a few extreme draws make this mean, {of_100(found.below)} lie below it"
+
+
+def of_100(share: float) -> str:
+    """Write a share of draws as `85 of 100`, never as none or all of them."""
+    if share < 0.005:
+        return "fewer than 1 of 100"
+    return "more than 99 of 100" if share > 0.995 else f"{100 * share:.0f} of 100"
 
 
 def counts_among(thumbs: float, risks: FloatArray, *, random: np.random.Generator) -> FloatArray:
@@ -226,26 +252,34 @@ def counts_about(means: FloatArray, *, random: np.random.Generator) -> FloatArra
     return np.asarray(random.poisson(np.minimum(means, 1e9)), dtype=float)
 
 
-def count_range(counts: FloatArray, means: FloatArray, *, level: float = LEVEL) -> CountRange:
+def count_range(
+    counts: FloatArray, means: FloatArray, *, thumbs: float = math.inf, level: float = LEVEL
+) -> CountRange:
     """Return the range of simulated counts.
 
     Parameters
     ----------
     counts, means : ndarray, shape (draws,)
         A count for each draw, and its mean.
+    thumbs : float
+        Of which the events are counted; infinite where thumbs of many years are.
     level : float
     """
     tails = ((1 - level) / 2, 0.5, (1 + level) / 2)
     low, middle, high = np.quantile(counts, tails, method="inverted_cdf")
     half = len(counts) // 2
     ends = [np.quantile(part, tails[::2], method="inverted_cdf") for part in (counts[:half], counts[half:])]
+    mean = float(np.mean(means))
     return CountRange(
-        mean=float(np.mean(means)),
+        mean=mean,
         median=float(middle),
         lower=float(low),
         upper=float(high),
         level=level,
         moved=float(np.max(np.abs(ends[0] - ends[1]))),
+        none=float(np.mean(counts == 0)),
+        every=float(np.mean(counts >= math.ceil(thumbs))) if math.isfinite(thumbs) else 0.0,
+        below=float(np.mean(means < mean)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -99,12 +100,13 @@ def _expectation(unit: Unit, cell: Cell, current: Cell, random: np.random.Genera
         )
         calendar = tuple(
             YearCount(year=year, counts=_in_calendar(volume, cell.draws, year, random))
-            for year in shown_years(unit.years_operating)
+            # One year more than thumbs are followed shows that later events of older thumbs come on top.
+            for year in shown_years(max(unit.years_operating, math.ceil(years) + 1))
         )
     return Expectation(
         cell=cell,
         per_thumb=per_thumb,
-        cohort=count_range(counts, volume * risks),
+        cohort=count_range(counts, volume * risks, thumbs=volume),
         counts=counts,
         by_year=by_year,
         calendar=calendar,
@@ -115,7 +117,7 @@ def _expectation(unit: Unit, cell: Cell, current: Cell, random: np.random.Genera
 
 def _within(volume: float, rates: FloatArray, year: float, random: np.random.Generator) -> CountRange:
     means = expected_within(volume, rates, year)
-    return count_range(counts_among(volume, means / volume, random=random), means)
+    return count_range(counts_among(volume, means / volume, random=random), means, thumbs=volume)
 
 
 def _in_calendar(volume: float, rates: FloatArray, year: float, random: np.random.Generator) -> CountRange:

@@ -200,25 +200,45 @@ def _cell(
         notes=(
             *([carrier.reason] if carrier and carrier.reason else ()),
             *([_beyond_words(beyond)] if beyond else ()),
-            *_unseen(link, finding, technique, float(np.mean(draws)), per_year=per_year),
+            *_unseen(link, finding, technique, float(np.median(draws)), per_year=per_year),
         ),
     )
 
 
 def _unseen(
-    link: Link, finding: AnalysisFinding, technique: UnitTechnique, expected: float, *, per_year: bool
+    link: Link, finding: AnalysisFinding, technique: UnitTechnique, middle: float, *, per_year: bool
 ) -> tuple[str, ...]:
-    """Mark an expectation outside the interval of every study with the technique."""
-    side, size = (1 if link.backwards else 0), "time" if per_year else "total"
-    rows = [study.sides[side].numbers for study in finding.numbers if len(study.sides) > side]
-    arms = [(row["events"], row[size]) for row in rows if "events" in row and size in row]
-    seen = Seen.of(technique.label, arms, "thumb-years" if per_year else "thumbs")
-    if seen is None or not seen.outside(expected):
+    """Mark a middle value outside the interval of every study with the technique.
+
+    The mean of drawn rates is no number to compare: a few draws of everybody at once make it.
+    """
+    arms = list(_arms(link, finding, current=False, per_year=per_year).values())
+    unit = "thumb-years" if per_year else "thumbs"
+    seen = Seen.of(technique.label, arms, unit)
+    if seen is None or not seen.outside(middle):
         return ()
     return (
-        f"Caution: the expected {per_100(100 * expected)} in 100 after {technique.label} lies outside what "
-        f"its studies saw ({seen.words}); it is the effect at your baseline; nobody saw it.",
+        f"Caution: the middle value after {technique.label}, {per_100(100 * middle)} in 100 {unit}, lies "
+        f"outside what its studies saw ({seen.words}); it is the effect at your baseline; nobody saw it.",
     )
+
+
+def arms_of(cell: Cell, *, current: bool) -> dict[str, tuple[float, float]]:
+    """Return events and size (thumbs, or thumb-years) of a comparison's arms, by study.
+
+    `current` asks for the arms with what the unit does now, else for those with the cell's own technique.
+    """
+    if cell.link is None or cell.finding is None:
+        return {}
+    return _arms(cell.link, cell.finding, current=current, per_year=cell.per_year)
+
+
+def _arms(
+    link: Link, finding: AnalysisFinding, *, current: bool, per_year: bool
+) -> dict[str, tuple[float, float]]:
+    side, size = (1 if current != link.backwards else 0), "time" if per_year else "total"
+    rows = {study.name: study.sides[side].numbers for study in finding.numbers if len(study.sides) > side}
+    return {name: (row["events"], row[size]) for name, row in rows.items() if "events" in row and size in row}
 
 
 def _beyond_words(share: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from metakit.core.results import PoolResult
 from metakit.core.written import fixed, ratio
 from metakit.decision.one_unit.unit_cells import Cell
 from metakit.measures.registry import MEASURES
@@ -25,7 +26,8 @@ def together(low: str, high: str) -> str:
     return f"{' '.join(one[: len(one) - shared])} to {high}" if 0 < shared < len(one) else f"{low} to {high}"
 
 
-def _plain(value: float) -> str:
+def plain(value: float) -> str:
+    """Write a number with three digits: a baseline, a volume, a weight."""
     return f"{value:.3g}"
 
 
@@ -47,3 +49,88 @@ def shown_effect(cell: Cell, value: float) -> str:
     if measure.name == "risk_difference":
         return f"{fixed(100 * size, 1)} per 100 thumbs"
     return f"{fixed(size, 1)} {cell.outcome.term.unit}"
+
+
+_FRACTIONS = (
+    ("a tenth", 1 / 10), ("a fifth", 1 / 5), ("a quarter", 1 / 4), ("a third", 1 / 3), ("half", 1 / 2),
+    ("two thirds", 2 / 3), ("three quarters", 3 / 4), ("four fifths", 4 / 5), ("twice", 2.0),
+)  # fmt: skip
+_NEAR = 0.05
+"""How far a ratio may lie from a fraction that is said for it, of itself (ours, no source)."""
+
+
+def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
+    """Say an effect with its interval so that it is understood at one hearing.
+
+    Parameters
+    ----------
+    cell : Cell
+        Of a comparison.
+    result : PoolResult
+        Its answer, as the review states it.
+    alone : bool
+        Say the interval alone, without the estimate.
+
+    Returns
+    -------
+    str
+        `about a third as often, 0.02 to 5.7 times fits`, or `0.02 to 5.7 times as often fits`: ratios with
+        few digits, never rounded to 1; differences as better or worse, more or fewer.
+    """
+    if cell.link is None:  # pragma: no cover - only comparisons are said
+        return ""
+    measure = MEASURES[cell.link.plan.measure]
+    sign = -1.0 if cell.link.backwards else 1.0
+    value, (low, high) = sign * result.estimate, sorted(sign * end for end in result.interval)
+    if measure.scale(cell.link.plan.scale).axis == "log":
+        value, low, high = (math.exp(end) if end < 700 else math.inf for end in (value, low, high))
+        of = "the odds" if "odds" in measure.name else "as often"
+        reach = _between(_times(low), _times(high))
+        return f"{reach} times {of} fits" if alone else f"about {_fold(value)} {of}, {reach} times fits"
+    if cell.outcome.scored:
+        unit, ways, factor = cell.outcome.term.unit, ("worse", "better"), -cell.outcome.worse
+    else:
+        unit, ways, factor = "in 100", ("fewer", "more"), 100.0
+
+    def side(end: float, of: str = "") -> str:
+        size = "∞" if math.isinf(end) else fixed(abs(end), 1).removesuffix(".0")
+        return f"{size}{of} {ways[end > 0]}"
+
+    value, (low, high) = factor * value, sorted((factor * low, factor * high))
+    if alone:
+        return f"{_between(side(low, f' {unit}'), side(high))} fits"
+    return f"{side(value, f' {unit}')}, {_between(side(low), side(high))} fits"
+
+
+def _between(low: str, high: str) -> str:
+    """Write `low to high`; a side without a limit has none."""
+    if "∞" in low and "∞" in high:
+        return "anything"
+    if "∞" in high:
+        return f"{low} and any more"
+    return f"anything up to {high}" if "∞" in low else f"{low} to {high}"
+
+
+def _fold(value: float) -> str:
+    for word, fraction in _FRACTIONS:
+        if abs(value / fraction - 1) <= _NEAR:
+            return word
+    return f"{_times(value)} times"
+
+
+def _times(value: float) -> str:
+    """Write a ratio with the digits that are heard, never as 1 where it is not 1.
+
+    Examples
+    --------
+    >>> [_times(value) for value in (0.019, 0.93, 1.38, 5.69, 51.6, 0.9996, 1.0)]
+    ['0.02', '0.9', '1.4', '5.7', '52', '0.9996', '1']
+    """
+    if math.isinf(value) or value == 0:
+        return "∞" if value else "0"
+    decimals = 0 if value >= 9.95 else 1 if value >= 0.095 else -math.floor(math.log10(value * 1.0000001))
+    text = f"{value:.{decimals}f}"
+    while float(text) == 1 and value != 1 and decimals < 6:
+        decimals += 1
+        text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -16,7 +16,7 @@ import numpy as np
 
 from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.one_unit.unit_cells import Cell, baseline_value
-from metakit.decision.one_unit.unit_driver_words import _plain, shown_baseline, shown_effect, together
+from metakit.decision.one_unit.unit_driver_words import plain, shown_baseline, shown_effect, together
 from metakit.measures.absolute import effect_needed
 from metakit.measures.registry import MEASURES
 
@@ -181,9 +181,9 @@ def _bars(question: _Question) -> list[Bar]:
             )
 
     if volume:
-        bar("Thumbs a year", "limits typed by the unit", volume, lambda i, v: setattr(i, "volume", v), _plain)
+        bar("Thumbs a year", "limits typed by the unit", volume, lambda i, v: setattr(i, "volume", v), plain)
     if years and any(own.per_year for own, _ in question.pairs):
-        bar("Years followed", "limits typed by the unit", years, lambda i, v: setattr(i, "years", v), _plain)
+        bar("Years followed", "limits typed by the unit", years, lambda i, v: setattr(i, "years", v), plain)
     for own, _ in question.pairs:
         name, label, base = own.outcome.term.id, own.outcome.term.label, own.outcome.baseline
         if base is not None:
@@ -210,7 +210,7 @@ def _bars(question: _Question) -> list[Bar]:
             basis = "limits typed by the unit" if typed else "half to double, since no limits were typed"
             bar(
                 f"{label}: weight", basis, ends,
-                lambda i, v, n=name: i.weights.__setitem__(n, v), _plain,  # type: ignore[misc]
+                lambda i, v, n=name: i.weights.__setitem__(n, v), plain,  # type: ignore[misc]
             )  # fmt: skip
     return bars
 
@@ -312,7 +312,7 @@ def _weight_tie(question: _Question, own: Cell, current: Cell) -> Tie:
     inputs = question.inputs()
     name, weight = f"{own.outcome.term.label}: weight", own.outcome.weight
     part, others = question.part(own, current, inputs), _others(question, own, current)
-    now = _plain(weight.value) if weight else ""
+    now = plain(weight.value) if weight else ""
     tie = -others / part if part else -1.0
     if tie <= 0 or weight is None:
         return Tie(name=name, now=now, value=None)
@@ -320,7 +320,7 @@ def _weight_tie(question: _Question, own: Cell, current: Cell) -> Tie:
     return Tie(
         name=name,
         now=now,
-        value=_plain(tie),
+        value=plain(tie),
         favours="above it" if part < 0 else "below it",
         inside=limits[0] <= tie <= limits[1],
     )

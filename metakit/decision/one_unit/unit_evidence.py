@@ -6,20 +6,23 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from metakit.core.plans import Protocol
-from metakit.core.written import count, listed
+from metakit.core.written import count, listed, per_100
 from metakit.decision.analysis_body import body_of
-from metakit.decision.certainty import Certainty, Level
+from metakit.decision.certainty import Certainty, Level, Status
 from metakit.decision.information import size_for_means, size_for_rates, size_for_risks, thumbs_of, typical_sd
 from metakit.decision.one_unit.expected import rate_for_risk
 from metakit.decision.one_unit.unit import Unit
-from metakit.decision.one_unit.unit_cells import Cell, baseline_value
+from metakit.decision.one_unit.unit_cells import Cell
 from metakit.decision.thresholds import Thresholds
 from metakit.synthesis.findings import AnalysisFinding
 from metakit.synthesis.gathering.windows import LAST, time_of, window
 
 SERIES = "single-arm series: it compares nothing and cannot show that a technique is better or worse"
 MONTHS = 12.0
+STATUS: dict[Status, str] = {"unsigned": "nobody has signed this", "signed": "judged and signed"}
 LONGER = 1.25
 """Followed this much longer than the studies were, on average, is called extrapolated (ours, no source)."""
 
@@ -77,15 +80,33 @@ def evidence(
     protocol : Protocol
         Of the review, whole.
     """
+    planned = {
+        cell.outcome.term.id: float(np.mean(cell.per_thumb(cell.draws, unit.years.value)))
+        for cell in cells
+        if cell.is_current
+    }
     return tuple(
-        _evidence(unit, cell, cell.finding, certainties.get(cell.finding.plan.id), protocol)
+        _evidence(
+            unit, cell, cell.finding, certainties.get(cell.finding.plan.id), protocol,
+            planned[cell.outcome.term.id],
+        )
         for cell in cells
         if cell.answered and cell.finding is not None
-    )
+    )  # fmt: skip
+
+
+def certainty_words(judged: Certainty) -> str:
+    """Say level and signature: `very low; nobody has signed this`."""
+    return f"{judged.level_words}; {STATUS.get(judged.status, judged.status_words)}"
 
 
 def _evidence(
-    unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty | None, protocol: Protocol
+    unit: Unit,
+    cell: Cell,
+    finding: AnalysisFinding,
+    judged: Certainty | None,
+    protocol: Protocol,
+    planned: float,
 ) -> CellEvidence:
     studies, used = len(finding.numbers), finding.result.k if finding.result else 0
     within = "" if used == studies else f" ({used} in the model)"
@@ -99,10 +120,10 @@ def _evidence(
         cell=cell,
         studies=f"{count(studies, 'study', 'studies')}{within}, {thumbs:.0f} thumbs",
         designs=listed([f"{number} {words.get(group, group)}" for group, number in groups.items()]),
-        certainty="not judged" if judged is None else f"{judged.level_words} ({judged.status_words})",
+        certainty="not judged" if judged is None else certainty_words(judged),
         signed=judged is not None and judged.final,
         flags=tuple(_flags(unit, cell, finding, judged)),
-        missing=_missing(unit, cell, finding, protocol),
+        missing=_missing(unit, cell, finding, protocol, planned),
         level=None if judged is None else judged.level,
     )
 
@@ -119,7 +140,7 @@ def _flags(unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty |
     if finding.result is not None and finding.result.k == 1:
         flags.append("a single study")
     if judged is not None and not judged.final:
-        flags.append(f"certainty {judged.status_words}")
+        flags.append(f"certainty {STATUS.get(judged.status, judged.status_words)}")
     flags += [f"extrapolated: {text}" for text in link.wider]
     if link.backwards:
         flags.append("the review compares the other way round; its effect was turned")
@@ -155,7 +176,10 @@ def _time_flags(unit: Unit, cell: Cell, finding: AnalysisFinding) -> list[str]:
     return []
 
 
-def _missing(unit: Unit, cell: Cell, finding: AnalysisFinding, protocol: Protocol) -> MissingThumbs:
+def _missing(
+    unit: Unit, cell: Cell, finding: AnalysisFinding, protocol: Protocol, risk: float
+) -> MissingThumbs:
+    """Return how much is missing at the risk of a thumb that the page plans with: the mean of its draws."""
     if cell.link is not None and cell.link.series:
         return MissingThumbs(why_not="more single-arm series would not settle a comparison")
     if Thresholds.of(finding.outcome_plan, "") is None:
@@ -171,15 +195,14 @@ def _missing(unit: Unit, cell: Cell, finding: AnalysisFinding, protocol: Protoco
             unit="thumbs",
             inputs=f"a difference of {smallest:g} {cell.outcome.term.unit}, standard deviation {sd:.3g}",
         )
-    base, years = baseline_value(cell.outcome), unit.years.value
-    risk = float(cell.per_thumb(base, years))
+    years = unit.years.value
     other = risk - smallest / 100 if risk > smallest / 100 else risk + smallest / 100
     if not 0 < other < 1:
         return MissingThumbs(why_not="the smallest important difference is larger than the baseline allows")
-    inputs = f"{100 * risk:.3g} against {100 * other:.3g} of 100 thumbs"
+    inputs = f"{per_100(100 * risk)} against {per_100(100 * other)} of 100 thumbs"
     if cell.per_year:
         return MissingThumbs(
-            needed=size_for_rates(base, float(rate_for_risk(other, years))),
+            needed=size_for_rates(*(float(rate_for_risk(part, years)) for part in (risk, other))),
             present=_years(finding),
             unit="thumb-years",
             inputs=f"{inputs} within {years:g} years",

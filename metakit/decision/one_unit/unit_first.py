@@ -1,18 +1,18 @@
-"""The first screen: "Should we change our standard technique?", an honest sentence a technique, no advice."""
+"""The first screen: "Should we change our standard technique?", honest short sentences, no advice."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from metakit.core.written import fixed, listed, per_100
 from metakit.decision.certainty import Level
-from metakit.decision.one_unit.expected import CountRange, Range, median_words
+from metakit.decision.one_unit.expected import CountRange, Range, middle_words
 from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_cells import Cell, baseline_value
-from metakit.decision.one_unit.unit_driver_words import shown_effect, together
+from metakit.decision.one_unit.unit_counted import counted_words, same_thing
+from metakit.decision.one_unit.unit_driver_words import heard_effect
 from metakit.decision.one_unit.unit_evidence import CellEvidence
 from metakit.decision.one_unit.unit_work import Workload
 from metakit.decision.thresholds import Thresholds
@@ -21,7 +21,10 @@ from metakit.synthesis.words import lower_first
 QUESTION = "Should we change our standard technique?"
 VERBS: dict[Level, str] = {"high": "means", "moderate": "probably means", "low": "may mean"}
 NONE = "no difference that matters"
-_ONE_SIDED = 0.05
+UNTOLD = "better or worse cannot be told."
+UNTOLD_REST = "the rest cannot be told."
+RANGES = "Ranges hold 95 of 100 such units"
+STAKED = "; differences leave out chance."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,11 +44,18 @@ class TechniqueLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirstScreen:
-    """The question, what the page as a whole says to it, and a sentence a technique."""
+    """The question, what the page says to it, what is said of each technique, and of all ranges."""
 
     question: str
     answer: str
     lines: tuple[TechniqueLine, ...]
+    ranges: str
+
+    @property
+    def text(self) -> str:
+        """All of it, as it is read aloud."""
+        parts = (self.question, self.answer, *(line.text for line in self.lines), self.ranges)
+        return " ".join(part for part in parts if part)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,23 +88,22 @@ def first_screen(
             if cell.technique.id == technique.id
         ]
         if technique.id == unit.current:
-            lines.append(
-                TechniqueLine(technique=technique, said=_now(unit, told), current=True, compared=False)
-            )
+            said = _now(unit, told, cells)
+            lines.append(TechniqueLine(technique=technique, said=said, current=True, compared=False))
             continue
         compared = [entry for entry in told if entry.cell.compares]
         claims = [supported(unit, entry.cell, entry.rests) for entry in compared]
         speaking += [technique.label] if any(claim and NONE not in claim for claim in claims) else []
         own = next((item for item in work if item.technique.id == technique.id), None)
-        lines.append(
-            TechniqueLine(
-                technique=technique,
-                said=_other(unit, told, own, now),
-                current=False,
-                compared=bool(compared),
-            )
-        )
-    return FirstScreen(question=QUESTION, answer=_answer(unit, speaking), lines=tuple(lines))
+        said = _other(unit, told, own, now)
+        lines.append(TechniqueLine(technique=technique, said=said, current=False, compared=bool(compared)))
+    staked = any(item.change is not None and not item.cell.outcome.scored for item in expected)
+    return FirstScreen(
+        question=QUESTION,
+        answer=_answer(unit, speaking),
+        lines=tuple(lines),
+        ranges=RANGES + STAKED if staked else f"{RANGES}." if now else "",
+    )
 
 
 def _answer(unit: Unit, speaking: Sequence[str]) -> str:
@@ -102,67 +111,29 @@ def _answer(unit: Unit, speaking: Sequence[str]) -> str:
         return "The unit's file names no other technique, so there is nothing to change to on this page."
     choice = "The page recommends nothing; the choice stays with you and your patients."
     if not speaking:
-        return f"The evidence does not settle it for any other technique named here. {choice}"
+        alone = unit.others[0].label if len(unit.others) == 1 else "any other technique"
+        return f"The evidence does not settle it for {alone}. {choice}"
     which = f"in at least one outcome for {listed(list(speaking))}"
     return f"The evidence speaks of a difference {which}, of no more than is said below. {choice}"
 
 
-def _now(unit: Unit, told: Sequence[_Told]) -> str:
-    parts = []
+def _now(unit: Unit, told: Sequence[_Told], cells: Sequence[Cell]) -> str:
+    parts, counted = [], []
     for entry in told:
-        item, base = entry.item, entry.cell.outcome.baseline
+        item, outcome, base = entry.item, entry.cell.outcome, entry.cell.outcome.baseline
         if item is None or item.cohort is None or base is None:
             continue
         counts = item.cohort
-        text = (
-            f"{per_100(counts.mean)} with {noun(unit, entry.cell.outcome)} "
-            f"({median_words(counts, unit.volume.value)}; "
-            f"range {counts.lower:.0f} to {counts.upper:.0f})"
+        parts.append(
+            f"{per_100(counts.mean)} with {noun(unit, outcome)} "
+            f"({middle_words(counts, unit.volume.value)}; range {counts.lower:.0f} to {counts.upper:.0f})"
         )
-        if base.events == 0:
-            text += f"; {none_counted(base.events, base.total, base.per_year)}"
-        elif not base.per_year and base.events == base.total:
-            text += f"; {all_counted(base.total)}"
-        parts.append(text)
+        same = [cell for cell in cells if cell.outcome.term.id == outcome.term.id]
+        counted += [counted_words(base), same_thing(base, same)]
     if not parts:
         return ", as now: its scores are what the others are compared with."
-    return f", as now: of a year's {unit.volume.value:g} thumbs, plan for {'; and for '.join(parts)}."
-
-
-def none_counted(events: float, total: float, per_year: bool) -> str:
-    """Explain a count of no event: what rate, or risk, it leaves possible.
-
-    References
-    ----------
-    Hanley JA, Lippman-Hand A (1983). JAMA 249:1743-1745: the exact one-sided 95 % limit of a count of 0.
-
-    Examples
-    --------
-    >>> none_counted(0, 30, False)
-    'you counted 0 in 30 thumbs, which is not a risk of zero: up to 9.5 in 100 thumbs are still possible'
-    """
-    most = -math.log(_ONE_SIDED) / total if per_year else 1 - _ONE_SIDED ** (1 / total)
-    unit = "thumb-years" if per_year else "thumbs"
-    many = f"{per_100(100 * most)} in 100 {unit}"
-    return (
-        f"you counted {events:g} in {total:g} {unit}, which is not a {'rate' if per_year else 'risk'} of "
-        f"zero: up to {many} are still possible"
-    )
-
-
-def all_counted(total: float) -> str:
-    """Explain a count in which every thumb had the event: what risk it leaves possible (as `none_counted`).
-
-    Examples
-    --------
-    >>> all_counted(30)
-    'you counted 30 in 30 thumbs, which is not a risk of 100: as few as 90 in 100 thumbs are still possible'
-    """
-    least = _ONE_SIDED ** (1 / total)
-    return (
-        f"you counted {total:g} in {total:g} thumbs, which is not a risk of 100: as few as "
-        f"{per_100(100 * least)} in 100 thumbs are still possible"
-    )
+    plan = f", as now: of a year's {unit.volume.value:g} thumbs, plan for {', and for '.join(parts)}."
+    return " ".join([plan, *filter(None, counted)])
 
 
 def noun(unit: Unit, outcome: UnitOutcome) -> str:
@@ -175,71 +146,59 @@ def noun(unit: Unit, outcome: UnitOutcome) -> str:
 
 
 def _other(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mapping[str, CountRange]) -> str:
-    current = unit.technique(unit.current).label
     claims: list[str] = []
     open_: list[str] = []
-    aside: list[str] = []
-    for entry in told:
-        if entry.cell.compares:
-            claim = supported(unit, entry.cell, entry.rests)
-            name = _name(unit, entry.cell)
-            if claim:
-                claims.append(f"{claim}{name} ({_basis(entry)})")
-            elif entry.cell.outcome.scored:
-                open_.append(f"{name} is better or worse ({_basis(entry)})")
-            else:
-                thumbs = (
-                    "" if any("more or fewer" in text for text in open_) else "more or fewer thumbs have "
-                )
-                open_.append(f"{thumbs or 'more or fewer have '}{name} ({_basis(entry)})")
+    supports = {id(entry): supported(unit, entry.cell, entry.rests) for entry in told if entry.cell.compares}
+    compared = [entry for entry in told if entry.cell.compares]
+    compared.sort(key=lambda entry: not supports[id(entry)])
+    sureness, signature = _certainties(compared)
+    for entry in compared:
+        claim, label, sure = supports[id(entry)], entry.cell.outcome.term.label, sureness(entry)
+        basis = f": {_effect(entry)}{_stake(entry, now)}{sure}."
+        if claim:
+            claims.append(f"it {claim}{lower_first(label)}{f'{sure}.' if NONE in claim else basis}")
         else:
-            aside.append(_apart(entry.cell))
-    parts = []
-    if claims:
-        parts.append(f"it {'; it '.join(claims)}")
+            open_.append(f"{label}{basis}")
+    aside = [_apart(entry.cell) for entry in told if not entry.cell.compares]
+    parts = list(claims)
     if open_:
-        start = "it cannot be told whether" if claims else "the evidence cannot tell whether"
-        parts.append(f"{start} {', nor whether '.join(open_)}")
-    if not claims and not open_:
-        parts.append(
-            f"no study named here compares it with {current}, so neither better nor worse can be said"
-        )
-    if aside:
-        parts.append("; ".join(aside))
-    stake = _stake(unit, told, work, now)
-    return f": {'; '.join([*parts, *([stake] if stake else [])])}."
-
-
-def _name(unit: Unit, cell: Cell) -> str:
-    return cell.outcome.term.label if cell.outcome.scored else noun(unit, cell.outcome)
+        parts += [UNTOLD_REST if claims else UNTOLD, *open_]
+    if not parts:
+        current = unit.technique(unit.current).label
+        parts = [f"no study named here compares it with {current}, so neither better nor worse can be said."]
+    parts += [*signature, *aside]
+    parts += [text] if (text := _work(unit, work)) else []
+    return f": {parts[0]} {' '.join(f'{text[:1].upper()}{text[1:]}' for text in parts[1:])}".rstrip()
 
 
 def _apart(cell: Cell) -> str:
     label = lower_first(cell.outcome.term.label)
     if not cell.answered:
-        return f"for {label} there is no number ({cell.reason})"
+        return f"for {label} there is no number ({cell.reason})."
     studies = len(cell.finding.numbers) if cell.finding else 0
-    return f"for {label} only {studies} single-arm series, which compare nothing"
+    return f"for {label} only {studies} single-arm series, which compare nothing."
 
 
-def _basis(entry: _Told) -> str:
-    """Return effect, interval and certainty of an answer, in brackets behind its name."""
-    cell = entry.cell
-    result = cell.finding.result if cell.finding else None
+def _effect(entry: _Told) -> str:
+    result = entry.cell.finding.result if entry.cell.finding else None
     if result is None:  # pragma: no cover - a comparison has a result
         return ""
-    ends = sorted(result.interval, reverse=bool(cell.link and cell.link.backwards))
-    limits = together(*(shown_effect(cell, end) for end in ends))
-    shown = f"{shown_effect(cell, result.estimate)}, mean of centres {limits}"
-    words = _shorter(shown_effect(cell, result.estimate), shown)
-    certainty = entry.rests.certainty if entry.rests else "not judged"
-    return f"{words}; certainty {certainty.replace(' (', ', ').removesuffix(')')}"
+    # At very low certainty no estimate is said, only what fits (Santesso 2020, GRADE guidance 26).
+    uncertain = entry.rests is None or entry.rests.level in (None, "very_low")
+    return heard_effect(entry.cell, result, alone=uncertain)
 
 
-def _shorter(first: str, shown: str) -> str:
-    """Say the measure's name once: `rate ratio 0.5, 0.2 to 1.1`."""
-    name = first.rsplit(" ", 1)[0]
-    return shown if not name else f"{first}{shown[len(first) :].replace(f'{name} ', '', 1)}"
+def _certainties(compared: Sequence[_Told]) -> tuple[Callable[[_Told], str], list[str]]:
+    """Return what says the certainty behind an outcome, and a sentence on signatures that are alike."""
+    told = {id(entry): entry.rests.certainty if entry.rests else "not judged" for entry in compared}
+    signed = {text.partition("; ")[2] for text in told.values()}
+    alike = len(told) > 1 and len(signed) == 1 and "" not in signed
+
+    def say(entry: _Told) -> str:
+        text = told[id(entry)].partition("; ")[0] if alike else told[id(entry)]
+        return f" ({'certainty ' if entry is compared[0] else ''}{text})"
+
+    return say, [f"{signed.pop()}."] if alike else []
 
 
 def supported(unit: Unit, cell: Cell, rests: CellEvidence | None) -> str:
@@ -266,30 +225,34 @@ def supported(unit: Unit, cell: Cell, rests: CellEvidence | None) -> str:
     return ""
 
 
-def _stake(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mapping[str, CountRange]) -> str:
-    """Say what is at stake in a year: thumbs, theatre hours, money."""
-    parts = [
-        f"{fewer_to_more(entry.item.change)} thumbs with {lower_first(entry.cell.outcome.term.label)}"
-        f"{above_now(entry.item.change, now.get(entry.cell.outcome.term.id))}"
-        for entry in told
-        if entry.item is not None and entry.item.change is not None and not entry.cell.outcome.scored
-    ]
+def _stake(entry: _Told, now: Mapping[str, CountRange]) -> str:
+    """Say how many of a year's thumbs are at stake; nothing for scores."""
+    cell, change = entry.cell, entry.item.change if entry.item is not None else None
+    if change is None or cell.outcome.scored:
+        return ""
+    return f", {fewer_to_more(change, now.get(cell.outcome.term.id))} a year{turned_words(change)}"
+
+
+def turned_words(change: Range) -> str:
+    """Say that the mean of a difference lies on the other side than most draws; "" where it does not."""
+    if change.mean is None or change.mean * change.median >= 0:
+        return ""
+    return f", in most draws {'fewer' if change.median < 0 else 'more'}"
+
+
+def _work(unit: Unit, work: Workload | None) -> str:
+    """Say what a year takes more or less of theatre hours and money."""
     amounts = (
         [] if work is None else [(work.hours, "theatre hours"), (work.cost, unit.currency or "in money")]
     )
-    for found, what in amounts:
-        if found.change is not None or found.change_first is not None:
-            parts.append(_work_words(found.change, found.change_first, what))
-    if not parts:
-        return ""
-    return f"at stake in a year's {unit.volume.value:g} thumbs: {', '.join(parts)}"
-
-
-def above_now(change: Range, now: CountRange | None) -> str:
-    """Explain a difference of more thumbs than are planned for as now: what is now is uncertain too."""
-    if now is None or -change.lower <= now.mean:
-        return ""
-    return f" (more than the {per_100(now.mean)} planned for as now, which may be up to {now.upper:.0f})"
+    parts = [
+        _work_words(found.change, found.change_first, what)
+        for found, what in amounts
+        if found.change is not None or found.change_first is not None
+    ]
+    if len(parts) > 1 and len({part.rpartition(" ")[2] for part in parts}) == 1:
+        parts = [*(part.rpartition(" ")[0] for part in parts[:-1]), parts[-1]]
+    return f"it takes {listed(parts)}." if parts else ""
 
 
 def _work_words(change: Range | None, first: float | None, what: str) -> str:
@@ -301,16 +264,20 @@ def _work_words(change: Range | None, first: float | None, what: str) -> str:
 
 def _rounded(value: float) -> str:
     """Write an amount with three digits at most."""
-    return f"{float(f'{value:.3g}'):,.0f}".replace(",", "\u202f") if value >= 9.95 else fixed(value, 1)
+    if value >= 9.95:
+        return f"{float(f'{value:.3g}'):,.0f}".replace(",", "\u202f")
+    return fixed(value, 1).removesuffix(".0")
 
 
-def fewer_to_more(change: Range) -> str:
-    """Write a difference of thumbs as `from 3 fewer to 16 more`.
+def fewer_to_more(change: Range, now: CountRange | None = None) -> str:
+    """Write a difference of thumbs as `3 fewer to 16 more`.
+
+    Where more fewer may be than are planned for as now, it is said behind them that what is now is uncertain.
 
     Examples
     --------
     >>> fewer_to_more(Range(mean=2.0, median=1.0, lower=-3.1, upper=16.2))
-    'from 3.1 fewer to 16 more'
+    '3.1 fewer to 16 more'
     """
 
     def side(value: float) -> str:
@@ -319,4 +286,6 @@ def fewer_to_more(change: Range) -> str:
     low, high = side(change.lower), side(change.upper)
     if change.lower * change.upper > 0:
         low = per_100(abs(change.lower))
-    return f"from {low} to {high}"
+    elif now is not None and -change.lower > now.mean:
+        low += f" (yours may exceed {per_100(now.mean)})"
+    return f"{low} to {high}"

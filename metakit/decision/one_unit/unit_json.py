@@ -60,6 +60,7 @@ def decision_json(found: UnitDecision) -> dict[str, Any]:
         "cautions": list(cautions(found)),
         "question": found.first.question,
         "answer": found.first.answer,
+        "ranges": found.first.ranges or None,
         "techniques": [
             {"technique": line.technique.id, "compared": line.compared, "text": line.text}
             for line in found.first.lines
@@ -115,6 +116,8 @@ def _counts(found: CountRange | None) -> dict[str, Any] | None:
         "median": found.median,
         "range": [found.lower, found.upper],
         "level": found.level,
+        "share_with_none": found.none,
+        "share_of_draws_below_mean": found.below,
     }
 
 

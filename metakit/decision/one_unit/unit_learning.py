@@ -52,7 +52,7 @@ def first_years(
             later = np.minimum(item.cell.per_thumb(item.cell.draws, unit.years.value), MOST_RISK)
             first = -np.expm1(ratio * np.log1p(-later))
             risks = (thumbs * first + (volume - thumbs) * later) / volume
-            counts = count_range(counts_among(volume, risks, random=random), volume * risks)
+            counts = count_range(counts_among(volume, risks, random=random), volume * risks, thumbs=volume)
             added = counts.mean - volume * float(np.mean(later))
             events.append((item.cell.outcome.term.label, counts, added))
         minutes = learning.extra_minutes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metakit.core.written import count, listed, per_100, signed
-from metakit.decision.one_unit.expected import median_words
+from metakit.decision.one_unit.expected import extreme_words, middle_words
 from metakit.decision.one_unit.unit import Unit
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_audit import YearsToTell
@@ -32,7 +32,7 @@ CONSTANT = (
 RANGES = (
     "A range says where 95 of 100 units like this one would lie: it carries the uncertainty of your own "
     "counts, how much centres differ, and the chance of single thumbs. It is wider than the interval of "
-    "an average."
+    "an average, which is what fits at the top. A difference holds 95 of 100 such units without that chance."
 )
 RELUCTANCE = (
     "When a thumb is operated on again depends on the surgeon, the patient and the health system. Few "
@@ -47,6 +47,8 @@ SMALLEST = (
     "Smallest important differences describe the change that matters to one patient, not the difference "
     "between the means of two groups."
 )
+LONGEST_AUDIT = 30
+"""More years than most surgeons work in one unit: what takes longer, it cannot tell (ours, no source)."""
 PRIVACY = "Totals only: never enter anything that could identify a patient."
 
 
@@ -150,9 +152,10 @@ def _told(item: Expectation, rests: CellEvidence | None, thumbs: float) -> str:
     counts = item.cohort
     if counts is None:  # pragma: no cover - events have counts
         return ""
+    extreme = f"; {extreme_words(counts)}" if counts.extreme else ""
     text = (
-        f"{per_100(counts.mean)} thumbs ({median_words(counts, thumbs)}; "
-        f"range {counts.lower:.0f} to {counts.upper:.0f}) with {label}"
+        f"{per_100(counts.mean)} thumbs ({middle_words(counts, thumbs)}; "
+        f"range {counts.lower:.0f} to {counts.upper:.0f}{extreme}) with {label}"
     )
     if item.cell.is_current:
         return f"{text}, as now"
@@ -180,6 +183,7 @@ def plain_text(found: UnitDecision) -> str:
         lines.append("INVENTED DATA: these numbers say nothing about real operations.")
     lines += [headline(found), f"{found.first.question} {found.first.answer}"]
     lines += [f"- {line.text}" for line in found.first.lines]
+    lines += [found.first.ranges] if found.first.ranges else []
     lines += summary_lines(found)
     for cell in found.cells:
         if not cell.answered and cell.link is not None:
@@ -212,9 +216,17 @@ def tell_words(item: YearsToTell, unit: Unit) -> str:
     if item.why_not:
         return f"When your own audit could tell a difference in {lower_first(label)}: {item.why_not}."
     whose = "your stated difference" if item.typed else "the review's smallest important difference"
+    now, other = per_100(100 * item.now), per_100(100 * item.other)
+    if item.other > item.now:
+        whose += f", upwards, since {now} cannot fall by as much"
+    pace = f"at {unit.volume.value:g} thumbs a year, half with each technique"
+    if item.years > LONGEST_AUDIT:
+        return (
+            f"Your own audit of {lower_first(label)} will never tell {other} from {now} in 100 thumbs by "
+            f"itself ({whose}): {pace}, it would take {item.years} years. Join a register."
+        )
     after = f", and {item.follow_up:.3g} more until the last thumb is followed" if item.follow_up else ""
     return (
-        f"Your own audit of {lower_first(label)} could tell {per_100(100 * item.now)} from "
-        f"{per_100(100 * item.other)} in 100 thumbs ({whose}) after {count(item.years, 'year')} at "
-        f"{unit.volume.value:g} thumbs a year, half with each technique{after}."
+        f"Your own audit of {lower_first(label)} could tell {other} from {now} in 100 thumbs ({whose}) after "
+        f"{count(item.years, 'year')} {pace}{after}."
     )

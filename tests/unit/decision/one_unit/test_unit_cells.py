@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from metakit.decision.new_centre import NewCentre
 from metakit.decision.one_unit.unit_decision import decide
 from metakit.decision.one_unit.unit_words import plain_text
 from metakit.errors import NotEstimableError
+from metakit.synthesis.confidence import ConfidenceDistribution
 from metakit.synthesis.run import synthesise
 from tests.unit.decision.units import DRAWS, HEAD, REVISIONS, Folder, review, unit
 from tests.unit.synthesis.invented import plan, trial
@@ -98,3 +102,23 @@ def test_a_small_number_is_never_written_as_zero(tmp_path: Path) -> None:
     rare = REVISIONS.replace("events: 8, thumb_years: 640", "events: 0, thumb_years: 90000")
     found = decide(review(), unit(tmp_path, rare, head=head), draws=DRAWS)  # type: ignore[arg-type]
     assert "0.0 thumbs" not in plain_text(found) and "plan for 0.0 " not in plain_text(found)
+
+
+@pytest.mark.lengthy
+def test_a_few_extreme_rates_are_not_called_an_expectation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The mean of rates with heavy tails printed "the expected 395846 in 100"; the middle value has a unit."""
+    few = ConfidenceDistribution.from_interval(-1.1, -9.0, 7.0, level=0.95, df=1.0)
+    wide = NewCentre(estimate=-1.1, distribution=few, tau_scale=0.0, level=0.95, note="")
+    monkeypatch.setattr("metakit.decision.one_unit.unit_cells.new_centre", lambda finding: wide)
+    found = decide(review(), unit(tmp_path, REVISIONS), draws=DRAWS)  # type: ignore[arg-type]
+    (cell,) = [item for item in found.cells if item.link]
+    assert float(np.mean(cell.draws)) > 100  # rates a thumb-year: no number for anybody
+    assert not any("outside what" in note for note in cell.notes)
+    far = ConfidenceDistribution.from_interval(-9.0, -10.0, -8.0, level=0.95, df=1.0)
+    low = replace(wide, estimate=-9.0, distribution=far)
+    monkeypatch.setattr("metakit.decision.one_unit.unit_cells.new_centre", lambda finding: low)
+    found = decide(review(), unit(tmp_path, REVISIONS), draws=DRAWS)  # type: ignore[arg-type]
+    (note,) = [note for item in found.cells for note in item.notes if "outside what" in note]
+    assert re.search(r"the middle value after LRTI, \S+ in 100 thumb-years, lies outside", note)

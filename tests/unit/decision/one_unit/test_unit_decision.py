@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from metakit.core.written import per_100
 from metakit.decision.information import size_for_rates, size_for_risks
 from metakit.decision.new_centre import NewCentre, new_centre
 from metakit.decision.one_unit.unit_answer import shown_years
@@ -312,11 +313,16 @@ def test_scenarios_share_out_the_events_of_all_thumbs(full: UnitDecision) -> Non
 
 def test_how_many_more_thumbs_follows_from_the_units_own_baseline(full: UnitDecision) -> None:
     found = {(item.cell.outcome.term.id): item.missing for item in full.evidence}
-    risk = 21 / 96
-    assert found["any_complication"].needed == size_for_risks(risk, risk - 0.05)
-    base = 8 / 640
-    other = -math.log1p(-(1 - math.exp(-5 * base) - 0.02)) / 5
-    assert found["revision_index"].needed == pytest.approx(size_for_rates(base, other), abs=1)
+    # The means after Jeffreys' prior, with which the page plans and its audit computes: beta(21.5, 75.5), and the
+    # moment generating function of gamma(8.5, 640).
+    risk = 21.5 / 97
+    assert found["any_complication"].needed == pytest.approx(size_for_risks(risk, risk - 0.05), rel=2e-3)
+    within = 1 - (640 / 645) ** 8.5
+    base, other = (-math.log1p(-part) / 5 for part in (within, within - 0.02))
+    assert found["revision_index"].needed == pytest.approx(size_for_rates(base, other), rel=5e-3)
+    for item in full.to_tell:
+        now, then = (per_100(100 * value) for value in (item.now, item.other))
+        assert found[item.outcome.term.id].inputs.startswith(f"{now} against {then} of 100 thumbs")
     assert found["dash"].more == 0
     for missing in found.values():
         assert missing.needed is not None and missing.present is not None

@@ -7,12 +7,18 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from scipy import stats
 
 from metakit.core.limits import Limits
-from metakit.decision.one_unit.expected import CountRange, Range, median_words
-from metakit.decision.one_unit.unit_decision import UnitDecision
-from metakit.decision.one_unit.unit_first import above_now, fewer_to_more, none_counted, supported
-from tests.unit.decision.units import COMPLICATIONS, HEAD, REVISIONS, SCORES, decided
+from metakit.decision.one_unit.expected import CountRange, Range, middle_words
+from metakit.decision.one_unit.unit_decision import UnitDecision, decide
+from metakit.decision.one_unit.unit_driver_words import heard_effect
+from metakit.decision.one_unit.unit_first import fewer_to_more, supported, turned_words
+from metakit.decision.one_unit.unit_reading import read_unit
+from metakit.forms.bundled import demo_studies
+from metakit.workbench import open_review
+from tests.unit.decision.spoken import spoken
+from tests.unit.decision.units import COMPLICATIONS, DRAWS, HEAD, REVISIONS, SCORES, decided
 
 THIRD = "  - {id: lrti, technique: lrti, label: LRTI, theatre_minutes: 80, cost: 1500}\n"
 MORE = THIRD + "  - {id: cut, technique: denervation, label: denervation, theatre_minutes: 30}\n"
@@ -35,8 +41,7 @@ def test_every_technique_has_its_sentence_and_it_is_short_enough_to_read_aloud(f
     screen = found.first
     assert [line.technique.id for line in screen.lines] == ["now", "lrti", "cut"]
     assert [line.compared for line in screen.lines] == [False, True, False]
-    words = " ".join([screen.question, screen.answer, *(line.text for line in screen.lines)]).split()
-    assert len(words) < 300  # two minutes at 150 words a minute (common practice, no source)
+    assert len(spoken(screen.text)) < 300  # two minutes at 150 words a minute (common practice, no source)
     assert "recommends nothing" in screen.answer
 
 
@@ -74,43 +79,107 @@ def test_the_verb_follows_certainty_and_the_claim_the_interval(found: UnitDecisi
     assert supported(found.unit, with_interval(-0.05, 0.05), high) == "means no difference that matters in "
 
 
-def test_none_counted_is_explained_where_it_first_stands(tmp_path: Path) -> None:
+@pytest.mark.lengthy
+def test_none_and_all_counted_are_explained_where_they_first_stand(tmp_path: Path) -> None:
     small = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 0, thumbs: 30")
     now = decided(tmp_path, small).first.lines[0].text
-    # 1 - 0.05^(1/30), the exact one-sided limit (Hanley & Lippman-Hand 1983).
-    assert "you counted 0 in 30 thumbs, which is not a risk of zero: up to 9.5 in 100 thumbs" in now
     assert "plan for 1.9 with any complication" in now  # 120 x 0.5 / 31, after Jeffreys' prior
-    assert "up to 3.0 in 100 thumb-years" in none_counted(0, 100, True)
-
-
-def test_all_counted_is_explained_as_none_is(tmp_path: Path) -> None:
-    """No risk of 100 either: 0.05^(1/30), the exact one-sided limit; and nobody is over all of a year's thumbs."""
+    assert "You counted 0 in 30 thumbs, which is no risk of zero" in now
     every = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 30, thumbs: 30")
     now = decided(tmp_path, every).first.lines[0].text
-    assert "you counted 30 in 30 thumbs, which is not a risk of 100: as few as 90 in 100 thumbs" in now
+    assert "You counted 30 in 30 thumbs, which is no risk of 100" in now
     assert "plan for 118 with any complication" in now  # 120 x 30.5 / 31, after Jeffreys' prior
-    assert "as likely over as under 120" not in now
+    # Nobody is over all of a year's thumbs: beta-binomial, all 120 of them (scipy.stats.betabinom).
+    share = stats.betabinom(120, 30.5, 0.5).pmf(120)
+    assert f"all in {100 * share:.0f} of 100 such units" in now
 
 
 @pytest.mark.parametrize(
     ("ends", "said"),
-    [((-3.14, 16.2), "from 3.1 fewer to 16 more"), ((2.0, 5.0), "from 2.0 to 5.0 more"),
-     ((-5.0, -2.0), "from 5.0 to 2.0 fewer")],
+    [((-3.14, 16.2), "3.1 fewer to 16 more"), ((2.0, 5.0), "2.0 to 5.0 more"),
+     ((-5.0, -2.0), "5.0 to 2.0 fewer")],
 )  # fmt: skip
 def test_differences_are_said_with_their_direction(ends: tuple[float, float], said: str) -> None:
     assert fewer_to_more(Range(mean=0.0, median=0.0, lower=ends[0], upper=ends[1])) == said
 
 
-def test_more_fewer_than_are_planned_for_is_explained() -> None:
-    now = CountRange(mean=3.1, median=3, lower=0, upper=8, level=0.95, moved=0)
+def counted(mean: float, median: float, upper: float, *, none: float = 0.0, every: float = 0.0) -> CountRange:
+    return CountRange(
+        mean=mean, median=median, lower=0, upper=upper, level=0.95, moved=0, none=none, every=every, below=0.5
+    )
+
+
+def test_more_fewer_than_are_planned_for_is_explained_behind_the_fewer() -> None:
+    now = counted(3.1, 3, 8)
     wide = Range(mean=2.0, median=-1.0, lower=-4.2, upper=15.0)
-    assert above_now(wide, now) == " (more than the 3.1 planned for as now, which may be up to 8)"
-    assert above_now(Range(mean=2.0, median=-1.0, lower=-3.0, upper=15.0), now) == ""
-    assert above_now(wide, None) == ""
-    none = CountRange(mean=0.6, median=0, lower=0, upper=3, level=0.95, moved=0)
-    assert median_words(none, 12) == "none in half of such units"
-    assert median_words(now, 12).endswith("over as under 3")
-    whole = CountRange(mean=49.5, median=50, lower=47, upper=50, level=0.95, moved=0)
-    assert median_words(whole, 50) == "all in half of such units" and "over as under" in median_words(
-        whole, 51
+    assert fewer_to_more(wide, now) == "4.2 fewer (yours may exceed 3.1) to 15 more"
+    assert fewer_to_more(Range(mean=2.0, median=-1.0, lower=-3.0, upper=15.0), now) == "3.0 fewer to 15 more"
+    assert turned_words(wide) == ", in most draws fewer"
+    assert turned_words(Range(mean=2.0, median=1.0, lower=-4.2, upper=15.0)) == ""
+
+
+def test_the_middle_value_of_a_count_is_not_called_as_likely_over_as_under() -> None:
+    assert middle_words(counted(3.1, 3, 8), 12) == "middle value 3"
+    assert middle_words(counted(0.2, 0, 2, none=0.85), 12) == "none in 85 of 100 such units"
+    assert middle_words(counted(0.001, 0, 0, none=0.999), 12) == "none in more than 99 of 100 such units"
+    whole = counted(49.5, 50, 50, every=0.61)
+    assert middle_words(whole, 50) == "all in 61 of 100 such units"
+    assert middle_words(whole, 51) == "middle value 50"
+
+
+def test_how_many_units_have_none_is_that_of_the_distribution(tmp_path: Path) -> None:
+    """Beta-binomial after Jeffreys' prior, 12 thumbs after 0 of 30 (scipy.stats.betabinom): none in 85 of 100."""
+    small = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 0, thumbs: 30")
+    head = HEAD.replace("thumbs_a_year: 120, lowest: 90, highest: 150", "thumbs_a_year: 12")
+    found = decided(tmp_path, small, head=head)
+    none = stats.betabinom(12, 0.5, 30.5).pmf(0)
+    now = found.expectation("any_complication", "now")
+    assert now is not None and now.cohort is not None
+    assert now.cohort.none == pytest.approx(none, abs=0.01)
+    assert f"none in {100 * now.cohort.none:.0f} of 100 such units" in found.first.lines[0].text
+
+
+@pytest.mark.lengthy
+def test_no_estimate_is_said_at_very_low_certainty_only_what_fits(found: UnitDecision) -> None:
+    """GRADE guidance 26 (Santesso 2020): the evidence is very uncertain, and no effect is stated."""
+    line = found.first.lines[1].text
+    for cell in found.cells:
+        rests = found.evidence_of(cell)
+        if cell.compares and rests is not None and rests.level == "very_low":
+            assert cell.finding is not None and cell.finding.result is not None
+            assert heard_effect(cell, cell.finding.result, alone=True) in line
+            assert heard_effect(cell, cell.finding.result, alone=False) not in line
+    assert "mean of centres" not in line and "rate ratio" not in line
+
+
+SMALL = (
+    ("thumbs_a_year: 120, lowest: 95, highest: 140", "thumbs_a_year: 12, lowest: 8, highest: 16"),
+    ("events: 8, thumb_years: 640", "events: 0, thumb_years: 60"),
+    ("events: 21, thumbs: 96", "events: 0, thumbs: 30"),
+)
+
+
+@pytest.mark.walk
+@pytest.mark.parametrize("which", ["readme", "demonstration", "twelve thumbs"])
+def test_the_first_screen_is_read_aloud_in_two_minutes(which: str, tmp_path: Path) -> None:
+    """150 words a minute (common practice, no source); numbers and abbreviations as they are spoken."""
+    readme = (Path(__file__).parents[4] / "README.md").read_text(encoding="utf-8")
+    text = readme.partition("<!-- file: my_unit.yaml -->\n```yaml\n")[2].partition("```")[0]
+    if which == "demonstration":
+        text = (demo_studies() / "unit.yaml").read_text(encoding="utf-8")
+    for old, new in SMALL if which == "twelve thumbs" else ():
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "unit.yaml"
+    path.write_text(text, encoding="utf-8")
+    screen = decide(open_review(demo_studies()).folder, read_unit(path), draws=DRAWS).first
+    assert len(spoken(screen.text)) <= 300, screen.text
+    assert all(line.text in screen.text for line in screen.lines)
+
+
+def test_words_are_counted_as_they_are_spoken() -> None:
+    said = "minus four point two to eighty six thousand nine hundred L R T I ninety five percent"
+    assert " ".join(spoken("−4.2 to 86 900 LRTI (95 %)")) == said
+    assert " ".join(spoken("120 thumbs a year's 0.02")) == (
+        "one hundred and twenty thumbs a year's zero point zero two"
     )
