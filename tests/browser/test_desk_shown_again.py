@@ -287,3 +287,90 @@ def test_a_field_that_two_people_changed_waits_for_the_choice(outcome: Held) -> 
     page.get_by_role("button", name="Put mine in its place").click()
     outcome.until_shown()
     assert (entry(outcome)["note"], entry(outcome)["reporting"]) == ("second", "not_reported")
+
+
+def test_from_a_question_that_is_gone_the_keyboard_goes_on_to_the_next_field(
+    browser: Any, desk: Listening
+) -> None:
+    arm = Held(browser, desk, "arms%5BA%5D")
+    page, mean = arm.page, arm.control("arms[A].age.mean")
+    right = mean.input_value()
+    mean.fill("94")
+    mean.press("Tab")
+    arm.saved()
+    page.locator("details.answering > summary").first.focus()
+    mean.evaluate(
+        "(one, value) => { one.value = value; one.dispatchEvent(new Event('change', { bubbles: true })); }",
+        right,
+    )
+    expect(page.locator("details.answering")).to_have_count(0)
+    page.keyboard.press("Tab")
+    at = page.evaluate("document.activeElement.closest('[data-address]')?.dataset.address")
+    assert at == "arms[A].age.standard_deviation"
+    page.keyboard.press("Shift+Tab")
+    assert page.evaluate("document.activeElement.id") == mean.get_attribute("id")
+    assert arm.complaints == []
+    page.context.close()
+
+
+def test_terms_that_come_late_are_not_offered_to_somebody_who_has_left(outcome: Held) -> None:
+    page, waiting = outcome.page, []
+    page.route("**/terms?*", lambda route: waiting.append(route))
+    definition = outcome.control(f"{ENTRY}.definition")
+    definition.focus()
+    page.keyboard.press("Control+a")
+    page.keyboard.type("any_complication")
+    page.keyboard.press("Tab")
+    with page.expect_response("**/terms?*"):
+        for route in waiting:
+            route.continue_()
+    page.wait_for_timeout(200)
+    expect(page.locator('[role="listbox"]:not([hidden])')).to_have_count(0)
+
+
+@pytest.fixture
+def arm(browser: Any, desk: Listening) -> Iterator[Held]:
+    held = Held(browser, desk, "arms%5BA%5D")
+    held.page.unroute_all()
+    held.page.on("dialog", lambda dialog: (held.complaints.append(dialog.type), dialog.accept()))
+    yield held
+    held.page.context.close()
+
+
+@pytest.mark.parametrize("keys", [True, False])
+def test_another_page_waits_for_the_save_and_asks_nothing(arm: Held, keys: bool) -> None:
+    page, waiting = arm.page, []
+    page.route("**/set", lambda route: waiting.append(route))
+    arm.control("arms[A].women").fill("29")
+    if keys:
+        page.keyboard.press("Control+Enter")  # to the next part
+    else:
+        page.locator(".ways").get_by_role("link", name="To do", exact=True).click()
+    expect(page.locator("#saving")).to_have_text("Saving …")
+    page.wait_for_timeout(300)
+    assert page.url == arm.url
+    waiting.pop().continue_()
+    page.wait_for_url("**/arms%5BB%5D" if keys else f"{arm.desk.address}/")
+    assert arm.written()["arms"][0]["women"] == "29"
+    assert arm.complaints == []
+
+
+def test_a_page_whose_save_fails_is_not_left(arm: Held) -> None:
+    page, women = arm.page, arm.control("arms[A].women")
+    path = arm.desk.folder / "extractors" / "AB" / "unfinished" / f"{STUDY}.yaml"
+    page.route("**/set", lambda route: route.abort(), times=1)
+    women.fill("29")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#saving")).to_contain_text("Not saved: the desk cannot be reached")
+    arm.saved()  # it was sent again
+    assert page.url == arm.url
+    path.write_text(path.read_text(encoding="utf-8").replace("women: 29", "women: 28"), encoding="utf-8")
+    women.fill("30")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator(".conflict")).to_contain_text("“28”")
+    assert page.url == arm.url
+    page.get_by_role("button", name="Put mine in its place").click()
+    arm.saved()
+    assert arm.written()["arms"][0]["women"] == "30"
+    page.keyboard.press("Control+Enter")
+    page.wait_for_url("**/arms%5BB%5D")

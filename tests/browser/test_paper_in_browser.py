@@ -143,6 +143,8 @@ def test_a_cell_is_clicked_and_its_numbers_taken(page: Any, desk: Listening, rev
     assert found[f"{PART}.events"]["quote"] == "14/38 (36.8 %)ᵃ"
     entry = plain_of(record(review, FIRST).read_text(encoding="utf-8"))["outcomes"][0]
     assert (entry["events"], entry["total"]) == ("14", "38")
+    expect(page.locator("[data-sheet-page]")).to_be_visible()  # saving leaves the paper beside the form
+    expect(page.get_by_role("button", name="events: page 3")).to_be_visible()
     page.reload()
     shown(page)
     expect(page.get_by_role("button", name="events: page 3")).to_be_visible()
@@ -231,9 +233,30 @@ def test_a_pdf_is_put_beside_the_form_and_a_hostile_one_is_refused(
     expect(page.locator("#paper-file-problem")).to_contain_text("locked by a password")
     page.complaints.clear()  # the browser names the refusal, as it names each one
     assert violations(page) == []
+    waiting: list[Any] = []
+    page.route("**/reports?*", lambda route: waiting.append(route))
     page.get_by_label("PDF of the report").set_input_files(good)
+    women = page.locator('[data-address="arms[A].women"] input')
+    women.focus()
+    page.keyboard.press("Control+a")
+    page.keyboard.type("1")
+    for _ in range(600):
+        if waiting:
+            break
+        page.wait_for_timeout(50)
+    waiting.pop().continue_()  # typed on while the PDF was read
     shown(page)
     assert (review / "reports" / "good_b.pdf").is_file()
+    page.keyboard.type("2")
+    assert women.input_value() == "12"
+    page.keyboard.press("Tab")
+    expect(page.locator("#saving")).to_have_text("Saved", timeout=20_000)
+    record = plain_of((home / "unfinished" / f"{study}.yaml").read_text())
+    assert record["arms"][0]["women"] == "12"
+    page.locator("[data-sheet-page]").focus()  # the paper is still there after a save
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("[data-said]")).to_have_text("It")  # the new paper hears
+    assert page.complaints == []
 
 
 @pytest.mark.parametrize("width", [1440, 800, 390, 320])

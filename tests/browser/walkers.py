@@ -30,8 +30,14 @@ class Walker:
         self.complaints: list[str] = []
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("dialog", self._asked)
         self.page.goto(desk.opening)
         self.sit_down(person)
+
+    def _asked(self, dialog: Any) -> None:
+        """No page asks whether it may be left: what is typed is saved first."""
+        self.complaints.append(f"asked: {dialog.type} {dialog.message}")
+        dialog.accept()
 
     @property
     def cost(self) -> str:

@@ -8,9 +8,12 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 from docx import Document
 from docx.document import Document as WordDocument
+
+from metakit.report.word_documents.word_document import MARGIN_MM
 
 OFFICE = shutil.which("soffice")
 
@@ -98,21 +101,58 @@ def test_checklists_of_the_review_and_of_its_network_are_beside_it(demo_report: 
     assert len(Document(str(demo_report / "reporting_checklist.docx")).tables) == 2
 
 
+def printed(document: Path, folder: Path) -> Path:
+    """Return the document as another program prints it."""
+    profile = f"-env:UserInstallation=file://{folder}/profile"
+    done = subprocess.run(
+        [str(OFFICE), profile, "--headless", "--convert-to", "pdf", "--outdir", str(folder), str(document)],
+        capture_output=True, text=True, timeout=180,
+    )  # fmt: skip
+    made = folder / f"{document.stem}.pdf"
+    if not made.is_file() and "no export filter" in done.stderr:
+        pytest.skip("soffice has no part for text documents (Debian: libreoffice-writer); nothing was opened")
+    assert made.is_file(), done.stderr
+    return made
+
+
+def typeset_as_here() -> bool:
+    """Whether the type that stands for Arial is the one with which the pages were looked at."""
+    match = shutil.which("fc-match")
+    if OFFICE is None or match is None:
+        return False
+    return "DejaVuSans" in subprocess.run([match, "Arial"], capture_output=True, text=True).stdout
+
+
+@pytest.mark.walk
+@pytest.mark.skipif(
+    not typeset_as_here(), reason="soffice, or DejaVu Sans for Arial, is not here: other pages"
+)
+def test_no_page_of_the_report_is_half_empty_but_where_a_part_ends(demo_report: Path, tmp_path: Path) -> None:
+    """Pages are measured between their margins; a lying part and the document end where they end."""
+    pdfium = pytest.importorskip("pypdfium2")
+    document = pdfium.PdfDocument(printed(demo_report / "report.docx", tmp_path))
+    lying = [page.get_width() > page.get_height() for page in document]
+    filled = []
+    for page in document:
+        dark = np.asarray(page.render(scale=0.5).to_pil().convert("L")) < 200
+        margin = round(MARGIN_MM / 25.4 * 72 * 0.5)
+        written = np.flatnonzero(dark[margin:-margin].any(axis=1))
+        filled.append((written[-1] + 1) / (len(dark) - 2 * margin) if len(written) else 0.0)
+    ends = {len(filled) - 1} | {place for place in range(len(lying) - 1) if lying[place] > lying[place + 1]}
+    short = {
+        place + 1: round(fill, 2) for place, fill in enumerate(filled) if fill < 0.6 and place not in ends
+    }
+    assert short == {}
+    assert len(filled) <= 45
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(
     OFFICE is None, reason="soffice (Debian: libreoffice-writer) is not installed; nothing was opened"
 )
 @pytest.mark.parametrize("name", ["report", "brief", "reporting_checklist", "summary_of_findings"])
 def test_another_program_opens_it_and_prints_every_page(demo_report: Path, tmp_path: Path, name: str) -> None:
-    profile = f"-env:UserInstallation=file://{tmp_path}/profile"
-    done = subprocess.run(
-        [str(OFFICE), profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), str(demo_report / f"{name}.docx")],
-        capture_output=True, text=True, timeout=180,
-    )  # fmt: skip
-    made = tmp_path / f"{name}.pdf"
-    if not made.is_file() and "no export filter" in done.stderr:
-        pytest.skip("soffice has no part for text documents (Debian: libreoffice-writer); nothing was opened")
-    assert made.is_file(), done.stderr
+    made = printed(demo_report / f"{name}.docx", tmp_path)
     pages = len(re.findall(rb"/Type\s*/Page[^s]", made.read_bytes()))
     bounds = {
         "report": (20, 45),

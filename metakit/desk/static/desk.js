@@ -55,7 +55,7 @@
         again = true;
         onward = answer.go || location.href;
         showAgain();
-      } else if (answer.go) location.assign(answer.go);
+      } else if (answer.go) leave(answer.go);
       else if (answer.told) tell(answer.told);
       else refuse(form, answer);
     } catch {
@@ -87,6 +87,7 @@
   let showing = false;
   let unseen = false;
   let onward = "";
+  let leaving = "";
   const fieldAt = (address) => window.keeping.fieldAt(address, record);
   const keep = () => {
     record.dataset.waiting = queue.length;
@@ -174,6 +175,7 @@
         response = await post(`${record.dataset.record}/set`, { ...one, sha256: record.dataset.sha256 });
         answer = await response.json();
       } catch {
+        leaving = "";
         tell(`Not saved: the desk cannot be reached. ${queue.length} change${queue.length > 1 ? "s wait" : " waits"} here and will be sent when it is back.`, true);
         setTimeout(deliver, 2000);
         busy = false;
@@ -181,6 +183,7 @@
       }
       queue.shift();
       keep();
+      if (!response.ok) leaving = "";
       if (response.ok) {
         const gone = show(answer);
         if (!queue.length) tell("Saved");
@@ -194,8 +197,23 @@
       }
     }
     busy = false;
-    showAgain();
+    if (leaving) location.assign(leaving);
+    else showAgain();
   };
+  // Another page waits for the save on its way; where that fails, this one stays and says so.
+  const leave = (href) => {
+    leaving = href;
+    if (busy) tell("Saving …");
+    else if (queue.length) deliver();
+    else location.assign(href);
+  };
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a[href]");
+    const elsewhere = !link || link.target || link.origin !== location.origin || link.getAttribute("href").startsWith("#");
+    if (!busy || elsewhere || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) return;
+    event.preventDefault();
+    leave(link.href);
+  });
   // What else is asked may depend on what was typed: the part is put in anew from the desk, in its place and in one
   // go, so that no key is lost on the way. Nothing is put in that is older than the last save, nor while somebody is
   // at a field.
@@ -208,7 +226,7 @@
         if (old && now) old.replaceChildren(...now.childNodes);
       }
       const [paper, now] = [document, page].map((one) => one.querySelector("[data-paper]"));
-      if (paper && now) paper.dataset.part = now.dataset.part;
+      if (paper && now) paper.dataset.beside = now.dataset.beside;
     });
     if (unseen) tell("Saved");
     unseen = false;
@@ -223,8 +241,7 @@
     const before = record.dataset.sha256;
     let page;
     try {
-      const response = await fetch(location.pathname + location.search);
-      page = new DOMParser().parseFromString(await response.text(), "text/html");
+      page = await window.keeping.page();
     } catch {
       if (!queue.length) tell("Saved; but what is asked now cannot be shown: the desk cannot be reached. It is shown when the desk is back.", true);
     }
@@ -268,32 +285,4 @@
     deliver();
     window.addEventListener("beforeunload", (event) => queue.length && event.preventDefault());
   }
-
-  // --- keys ---
-  const keys = document.getElementById("keys");
-  const single = document.getElementById("keys-single");
-  if (single) single.checked = localStorage.getItem("desk:single") !== "no";
-  single?.addEventListener("change", () => localStorage.setItem("desk:single", single.checked ? "yes" : "no"));
-  document.getElementById("keys-open")?.addEventListener("click", () => keys.showModal());
-  document.addEventListener("keydown", (event) => {
-    const typing = event.target.matches("input, select, textarea");
-    if (event.key === "?" && !typing && single?.checked && !keys.open) keys.showModal();
-    else if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) {
-      document.activeElement.blur();
-      document.querySelector("[data-next-link], [data-go-on]")?.click();
-    } else if (event.altKey && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
-      const bad = all(".problems").filter((one) => one.querySelector(".error, .question")).map((one) => one.closest("[data-address]") || one.closest("fieldset")).filter(Boolean);
-      const at = bad.findIndex((one) => one.contains(document.activeElement));
-      const next = bad[(at + (event.key === "ArrowDown" ? 1 : bad.length + (at < 0 ? 0 : -1))) % bad.length];
-      next?.closest("details")?.setAttribute("open", "");
-      next?.querySelector("input, select, textarea, a, summary")?.focus();
-    } else if (event.altKey && event.key.toLowerCase() === "n") {
-      const field = event.target.closest("[data-codes]");
-      const input = field?.querySelector("input:not([type=checkbox]), textarea, select");
-      if (!input) return;
-      input.value = "not_reported";
-      input.dispatchEvent(new Event("change", { bubbles: true }));
-    } else return;
-    event.preventDefault();
-  });
 })();

@@ -40,6 +40,7 @@ window.keeping = (() => {
     const before = named(home);
     const worked = document.activeElement;
     const [start, end, top] = [worked.selectionStart, worked.selectionEnd, worked.getBoundingClientRect().top];
+    const around = ["problems", "address", "group"].map((kind) => [kind, worked.closest(`[data-${kind}]`)?.dataset[kind]]);
     const open = [...before].filter(([, one]) => one.localName === "summary" && one.parentElement.open);
     const fields = all("[data-address]", home).filter((one) => one.dataset.saved !== undefined && valueOf(one) !== one.dataset.saved);
     const loose = [...before].filter(([, one]) => one.matches("input, select, textarea") && !inField(one) && changed(one));
@@ -60,8 +61,14 @@ window.keeping = (() => {
       else if (!ticked(old)) gone.push(old.value);
     });
     if (worked.isConnected) return gone;
-    const back = after.get([...before].find(([, one]) => one === worked)?.[0]) || home.querySelector("[data-record] [tabindex='-1']");
-    if (!back) return gone;
+    let back = after.get([...before].find(([, one]) => one === worked)?.[0]);
+    if (!back) {
+      // It is gone, as an answered question is: what held it is where the next Tab goes on from.
+      const holder = ([kind, name]) => name && all(`[data-${kind}]`, home).find((one) => one.dataset[kind] === name);
+      back = around.map(holder).find(Boolean) || home.querySelector("[data-record] h1, [data-record] h2");
+      if (!back) return gone;
+      back.tabIndex = -1;
+    }
     back.focus({ preventScroll: true });
     if (typeof start === "number") back.setSelectionRange?.(start, end);
     scrollBy(0, back.getBoundingClientRect().top - top);
@@ -90,5 +97,7 @@ window.keeping = (() => {
   const typing = (home) => (typed?.isConnected && typed === document.activeElement && home.contains(typed) ? typed : null);
   const unfolded = ['[aria-expanded="true"]', ".conflict", ...(CSS.supports("selector(select:open)") ? ["select:open"] : [])].join();
   const working = (home) => pressed || Boolean(typing(home) || home.querySelector(unfolded));
-  return { valueOf, write, fieldAt, redraw, typing, working, whenFree: (one) => free.push(one) };
+  // This very page as the desk makes it now.
+  const page = async () => new DOMParser().parseFromString(await (await fetch(location.pathname + location.search)).text(), "text/html");
+  return { page, valueOf, write, fieldAt, redraw, typing, working, whenFree: (one) => free.push(one) };
 })();

@@ -1,12 +1,15 @@
 "use strict";
 // The paper beside the form: turn pages, choose words or draw a box, take a proposal. Nothing is filled in
 // before a person takes it; the form itself saves what was taken, and the place is kept after it.
-(() => {
-  const paper = document.querySelector("[data-paper]");
+(function beside(paper) {
   if (!paper) return;
   const find = (name) => paper.querySelector(`[data-${name}]`);
   const file = find("paper-file");
   const problem = document.getElementById("paper-file-problem");
+  const other = (fresh) => {
+    window.keeping.redraw(document.getElementById("main"), () => paper.replaceWith(fresh));
+    beside(fresh); // the form stays: somebody may have typed on while the PDF was read
+  };
   if (file)
     file.addEventListener("change", async () => {
       const chosen = file.files[0];
@@ -18,7 +21,7 @@
         const answer = await fetch(`/reports?${query}`, { method: "POST", headers: { "content-type": "application/pdf" }, body: chosen });
         const said = answer.status === 413 ? { refused: "the file is larger than 50 MB" } : await answer.json();
         window.desk.tell(said.told || "");
-        if (said.told) location.reload();
+        if (said.told) other((await window.keeping.page()).querySelector("[data-paper]"));
         else problem.textContent = said.refused;
       } catch (error) {
         window.desk.tell("Not saved: the desk cannot be reached.", true);
@@ -145,7 +148,7 @@
     const box = state.box.map((end) => Math.min(1, Math.max(0, end)).toFixed(5)).join(" ");
     let found;
     try {
-      found = await post(`${home()}/read`, { box, field: state.field, part: paper.dataset.part, file: paper.dataset.file });
+      found = await post(`${home()}/read`, { box, field: state.field, part: paper.dataset.beside, file: paper.dataset.file });
     } catch (error) {
       return window.desk.tell("The desk cannot be reached.", true);
     }
@@ -338,7 +341,7 @@
   // --- which field the place is for
   document.addEventListener("focusin", (event) => {
     const field = event.target.closest("[data-address]");
-    if (!field || field.dataset.address === state.field) return;
+    if (!paper.isConnected || !field || field.dataset.address === state.field) return;
     state.field = field.dataset.address;
     if (state.box && read.textContent) ask();
   });
@@ -346,4 +349,4 @@
   const asked = Number(location.hash.slice(1));
   if (which && first && [...which.options].some((one) => one.value === first.dataset.report)) which.value = first.dataset.report;
   show(asked || (first ? Number(first.dataset.page) : Number(sessionStorage.getItem(`paper ${report()}`))) || 1);
-})();
+})(document.querySelector("[data-paper]"));

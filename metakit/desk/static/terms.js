@@ -28,10 +28,12 @@
   const offer = async (input) => {
     const asked = token(input);
     const answer = await fetch(`/terms?${new URLSearchParams({ path: input.dataset.terms, q: asked, form: record?.dataset.form || "study" })}`);
-    if (!answer.ok || asked !== token(input) || document.activeElement !== input) return;
+    if (!answer.ok) return;
+    const { terms } = await answer.json();
+    if (asked !== token(input) || document.activeElement !== input) return;
     const list = document.getElementById(input.getAttribute("aria-controls"));
     list.replaceChildren(
-      ...(await answer.json()).terms.map((term, number) => {
+      ...terms.map((term, number) => {
         const item = document.createElement("li");
         item.id = `${list.id}-${number}`;
         item.setAttribute("role", "option");

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from metakit.report.citations import Citations
 from metakit.report.drawing.figure_parts import FigurePart
@@ -14,6 +14,31 @@ from metakit.telling.blocks import Block, Cell, Part, Picture, Points, Say, Tabl
 
 MOST_COLUMNS_UPRIGHT = 8
 DEEPEST = 3
+WORDS_AHEAD = 2_000
+"""Letters of the words after a picture that are written before it: about 40 % of a page."""
+
+
+def words_ahead(blocks: Sequence[Block], letters: int = WORDS_AHEAD) -> tuple[list[Block], list[Block]]:
+    """Return the words with which blocks begin, about this many letters of them, and what is left.
+
+    A paragraph and a point stay whole.
+    """
+    ahead, rest = list[Block](), list(blocks)
+    while rest and letters > 0 and isinstance(first := rest[0], (Say, Points)):
+        del rest[0]
+        if isinstance(first, Say):
+            ahead.append(first)
+            letters -= len(plain(first.words))
+            continue
+        many = 0
+        while many < len(first.items) and letters > 0:
+            item = first.items[many]
+            letters -= len(f"{item.lead}{plain(item.words)}{plain(item.under)}")
+            many += 1
+        ahead.append(replace(first, items=first.items[:many]))
+        if many < len(first.items):
+            rest.insert(0, replace(first, items=first.items[many:]))
+    return ahead, rest
 
 
 @dataclass(slots=True, kw_only=True)
@@ -29,8 +54,17 @@ class Word:
     keeping: bool = True
 
     def blocks(self, blocks: Sequence[Block]) -> None:
-        """Write blocks one after another."""
-        for block in blocks:
+        """Write blocks one after another, a picture after the first words that follow it.
+
+        Words may go on in the next page, a picture may not: it would leave its page half empty.
+        """
+        waiting = list(blocks)
+        while waiting:
+            block = waiting.pop(0)
+            if isinstance(block, Picture):
+                ahead, waiting = words_ahead(waiting)
+                for words in ahead:
+                    self.block(words)
             self.block(block)
 
     def block(self, block: Block) -> None:

@@ -53,7 +53,6 @@ def _summary(text: Manuscript, page: Page) -> None:
     tables = summary_tables(page.findings, page.certainties)
     if not any(table.rows or table.unanswered for table in tables):
         return
-    text.turn(lying=True)
     text.heading("Summary of findings", 2)
     text.bullets(CAUTIONS, warning=True)
     references = (*REFERENCES, *(key for domain in DOMAINS for key in domain.references))
@@ -67,6 +66,9 @@ def _summary(text: Manuscript, page: Page) -> None:
             ),
         )
     )
+    for note in absolute_notes(tables):
+        text.say(note, small=True)
+    text.turn(lying=True)  # for the tables alone: words fill the page before
     for table in tables:
         text.table(
             summary_header(table),
@@ -82,8 +84,6 @@ def _summary(text: Manuscript, page: Page) -> None:
             text.say(f"{label}: no pooled answer ({option_words(reason)}).", small=True)
         if table.left_out:
             text.say(f"Beyond seven outcomes, not shown: {', '.join(table.left_out)}.", small=True)
-    for note in absolute_notes(tables):
-        text.say(note, small=True)
     text.turn(lying=False)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import permutations
+from math import ceil
 
 from docx.document import Document as WordDocument
 from docx.oxml import OxmlElement
@@ -22,6 +24,13 @@ MARGINS_MM = 2.9
 """Space beside the text in a cell."""
 LONGEST = 22
 """Letters beyond which a word (an address, an id) may be broken."""
+LETTER = 0.5
+"""Width of a letter of running text, as a fraction of its size."""
+LEADING = 1.2
+SMALL = 8.0
+"""Size of type in a table with tall rows, in points."""
+TALLEST_MM = 60.0
+"""Height from which on a row may go on in the next page: kept whole, it would leave this one half empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +56,7 @@ def add_table(
     size: float = 8.5,
     caption: str = "",
 ) -> None:
-    """Add a table: a heading row repeated on each page, rows that stay whole.
+    """Add a table: a heading row repeated on each page, rows that stay whole unless they are tall.
 
     Parameters
     ----------
@@ -57,7 +66,7 @@ def add_table(
     widths_mm : sequence of float
         One width a column.
     size : float
-        Type size in points.
+        Type size in points; smaller where rows are tall.
     caption : str
         Bold line above; "" where a numbered caption stands there already.
     """
@@ -67,6 +76,9 @@ def add_table(
         write_text(title, caption).bold = True
     plain = [row.cells for row in rows if not row.whole]
     widths_mm = fitted_widths(widths_mm, [header, *plain], size=size)
+    if any(height_mm(cells, widths_mm, size=size) > TALLEST_MM for cells in plain):
+        size = min(size, SMALL)
+        widths_mm = balanced_widths(widths_mm, [header, *plain], size=size)
     table = document.add_table(rows=1, cols=len(header))
     table.autofit = False
     _rule(table)
@@ -77,7 +89,8 @@ def add_table(
     _mark(table.rows[0], "w:tblHeader")
     for row in rows:
         made = table.add_row()
-        _mark(made, "w:cantSplit")
+        if height_mm(row.cells, [sum(widths_mm)] if row.whole else widths_mm, size=size) <= TALLEST_MM:
+            _mark(made, "w:cantSplit")
         shade = SHADE if row.heading else ""
         if row.whole:
             _set_widths(made, widths_mm)
@@ -89,6 +102,22 @@ def add_table(
         for paragraph in (paragraph for cell in made.cells for paragraph in cell.paragraphs if row.led):
             paragraph.paragraph_format.keep_with_next = True
     document.add_paragraph().paragraph_format.space_after = Pt(0)
+
+
+def height_mm(cells: Sequence[str], widths_mm: Sequence[float], *, size: float) -> float:
+    """Return about how high a row is, from the letters of its cells.
+
+    Examples
+    --------
+    >>> round(height_mm(["x" * 100, "short"], [30.0, 30.0], size=8.5))
+    22
+    """
+    letters = [max((width - MARGINS_MM) / (LETTER * size * MM_A_POINT), 1.0) for width in widths_mm]
+    lines = (
+        sum(max(ceil(len(line) / room), 1) for line in cell.split("\n"))
+        for cell, room in zip(cells, letters, strict=False)
+    )
+    return max(lines, default=1) * LEADING * size * MM_A_POINT
 
 
 def fitted_widths(
@@ -104,11 +133,7 @@ def fitted_widths(
     >>> fitted_widths([20.0, 60.0], [["Trapeziectomy alone", "In words"]], size=8.5)
     (27.07, 52.93)
     """
-    longest = [
-        max((len(word) for row in rows for word in row[place].split()), default=0)
-        for place in range(len(widths_mm))
-    ]
-    need = [min(letters, LONGEST) * WIDE * size * MM_A_POINT + MARGINS_MM for letters in longest]
+    need = _needed(rows, len(widths_mm), size)
     lack = sum(max(must - has, 0.0) for must, has in zip(need, widths_mm, strict=True))
     spare = sum(max(has - must, 0.0) for must, has in zip(need, widths_mm, strict=True))
     if lack == 0 or spare == 0:
@@ -119,6 +144,47 @@ def fitted_widths(
         round(has - given * (has - must) if has > must else has + met * (must - has), 2)
         for must, has in zip(need, widths_mm, strict=True)
     )
+
+
+def balanced_widths(
+    widths_mm: Sequence[float], rows: Sequence[Sequence[str]], *, size: float
+) -> tuple[float, ...]:
+    """Return widths of the same sum, a millimetre at a time from where it costs least, that make rows low.
+
+    No column becomes narrower than its longest word needs.
+
+    Examples
+    --------
+    >>> balanced_widths([40.0, 40.0], [["short", "x " * 200]], size=8.5)
+    (13.0, 67.0)
+    """
+    need, widths = _needed(rows, len(widths_mm), size), list(widths_mm)
+
+    def height(widths: Sequence[float]) -> float:
+        rooms = [max(width - MARGINS_MM, 1.0) for width in widths]
+        return sum(max(len(cell) / room for cell, room in zip(row, rooms, strict=True)) for row in rows)
+
+    def moved(giving: int, taking: int) -> list[float]:
+        return [width + (place == taking) - (place == giving) for place, width in enumerate(widths)]
+
+    while True:
+        moves = [
+            moved(giving, taking)
+            for giving, taking in permutations(range(len(widths)), 2)
+            if widths[giving] - 1 >= need[giving]
+        ]
+        lowest = min(moves, key=height, default=widths)
+        if height(lowest) >= height(widths):
+            return tuple(round(width, 2) for width in widths)
+        widths = lowest
+
+
+def _needed(rows: Sequence[Sequence[str]], columns: int, size: float) -> list[float]:
+    """Return what the longest word of each column needs, in millimetres."""
+    longest = [
+        max((len(word) for row in rows for word in row[place].split()), default=0) for place in range(columns)
+    ]
+    return [min(letters, LONGEST) * WIDE * size * MM_A_POINT + MARGINS_MM for letters in longest]
 
 
 def _rule(table: Table) -> None:

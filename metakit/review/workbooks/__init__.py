@@ -1,1 +1,1 @@
-"""Workbooks of a review: what their lists offer, the protocol, copies with comments."""
+"""Given out and collected again: what lists offer, the protocol, copies with comments, answers."""

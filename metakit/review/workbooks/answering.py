@@ -108,7 +108,7 @@ def collect_answers(paths: Sequence[Path], review: Path, library: Library) -> An
                     )
                     continue
                 for entry in group.groups(SECTION):
-                    question = asked.get((str(target), entry.text("rule"), entry.text("field")))
+                    question = asked.get((str(target.resolve()), entry.text("rule"), entry.text("field")))
                     if question is None or " ".join(entry.text("values").split()) != values_of(question):
                         problems.append(_not_asked(entry, question))
                     elif question.severity == "answered":
@@ -151,7 +151,7 @@ def _blocks(path: Path, problems: list[Problem]) -> Iterator[tuple[str, str, int
 def _target(
     review: Path, name: str, agreed: set[str], place: Problem, problems: list[Problem]
 ) -> Path | None:
-    home, target = review.resolve(), Path(name).resolve()
+    home, target = review.resolve(), Path(name).parent.resolve() / Path(name).name
     inside = target.is_relative_to(home) and target.is_file() and target.suffix.lower() in ENDINGS
     if not inside or first_link(home, target):
         hint = "collect from the folder in which 'metakit check' named it"

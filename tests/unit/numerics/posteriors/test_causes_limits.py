@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metakit.numerics.posteriors.causes import shares
-from metakit.numerics.posteriors.causes_limits import new_centre_parts, share_parts, tau_quantiles
+from metakit.numerics.posteriors.causes import Parts, shares
+from metakit.numerics.posteriors.causes_limits import _matched, new_centre_parts, share_parts, tau_quantiles
 
 TAILS = np.array([0.025, 0.5, 0.975])
 COUNTS = np.array([[6, 3, 1], [2, 4, 1], [0, 1, 2], [0, 0, 0]])
@@ -71,3 +71,18 @@ def test_new_centres_are_wider_than_the_mean_with_the_same_middle() -> None:
 def test_without_returns_tau_is_half_normal() -> None:
     found = tau_quantiles(shares([[0, 0], [0, 0]]), np.array([0.025, 0.5, 0.95]))
     assert found == pytest.approx(stats.halfnorm.ppf([0.025, 0.5, 0.95]), rel=1e-9)
+
+
+@pytest.mark.parametrize("precision", [1.0, 50.0, 4_000.0])
+def test_a_part_widened_to_a_new_centre_keeps_its_mean_and_has_the_variance_of_both_stages(
+    precision: float,
+) -> None:
+    """theta is Beta(a, b); given it the share is Beta(s theta, s (1 - theta)): the law of total variance."""
+    alpha = 0.25
+    parts = Parts(k=np.array([2]), others=np.array([3]), weight=np.ones(1), log_coefficient=np.zeros(1))
+    _, a, b = _matched(parts, np.zeros((1, 6)), np.array([precision]), alpha)
+    theta = stats.beta(alpha + 2, 1 - alpha + 3)
+    within = theta.expect(lambda x: x * (1 - x)) / (precision + 1)
+    found = stats.beta(float(a[0]), float(b[0]))
+    assert found.mean() == pytest.approx(theta.mean(), rel=1e-12)
+    assert found.var() == pytest.approx(theta.var() + within, rel=1e-9)

@@ -87,7 +87,8 @@ def test_bibtex_and_csv(tmp_path: Path) -> None:
         ("a.ris", b"TY  - JOUR\nTI  - " + b"T" * 40_000 + b"\nER  - ", ":1: error: title: record 1 has a text of 40,000"),
         ("a.docx", b"", ".csv"),
         ("a.bib", b"@article{x, title={unbalanced, year=2001}\n", "entry"),
-        ("a.bib", b"@article{x, year=2001}\n", "no title"),
+        ("a.bib", b"@article{x, year=2001}\n", ":1: error: title: record 1 has no title"),
+        ("a.bib", b"@article{x,\n title={T}}\n\n@article{y, year=2001}\n", ":4: error: title: record 2 has no title"),
     ],
 )  # fmt: skip
 def test_faulty_exports_say_what_is_wrong_and_where(

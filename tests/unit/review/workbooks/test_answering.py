@@ -152,6 +152,16 @@ def test_an_agreed_record_is_not_answered_over_the_heads_of_its_extractors(revie
     assert sha256(record(review).read_bytes()).hexdigest() == digest
 
 
+def test_nothing_is_written_through_a_link(review, tmp_path, capsys) -> None:
+    path = written(tmp_path, completed(given_out(record(review), capsys)))
+    real = record(review).rename(review / "records" / "real.txt")
+    record(review).symlink_to(real)
+    with pytest.raises(DataError) as error:
+        collect_answers([path], review, shipped())
+    assert "no file of" in error.value.problems[0].what
+    assert "answered_questions" not in real.read_text(encoding="utf-8")
+
+
 def test_line_ends_and_a_mark_at_the_head_stay(review) -> None:
     text = "\ufeff" + record(review).read_text(encoding="utf-8").replace("\n", "\r\n")
     answer = {
