@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
@@ -102,6 +103,62 @@ def newton_of_one(
     return point, False
 
 
+_FEW = 8
+"""Rows up to which plain numbers, one row after another, cost less than arrays."""
+_TINY = float(np.finfo(float).tiny)
+
+_State = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, BoolArray]
+
+
+def _all_narrowed(
+    a: FloatArray, fa: FloatArray, b: FloatArray, fb: FloatArray, point: FloatArray, value: FloatArray
+) -> _State:
+    """Return the ends with their values, the nearer end, where to look next, and what is narrow enough."""
+    same = np.sign(value) == np.sign(fa)
+    c, fc = np.where(same, a, b), np.where(same, fa, fb)
+    b, fb = np.where(same, b, a), np.where(same, fb, fa)
+    a, fa = point, value
+    nearest = np.where(np.abs(fa) < np.abs(fb), a, b)
+    smallest_step = WIDTH_TOLERANCE * np.abs(nearest) + _TINY
+    width = np.abs(b - a)
+    done = (width <= smallest_step) | (fa == 0) | (fb == 0)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        xi, phi = (a - b) / (c - b), (fa - fb) / (fc - fb)
+        quadratic = (phi**2 < xi) & ((1 - phi) ** 2 < 1 - xi)
+        step = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
+        edge = np.minimum(0.5, smallest_step / width)
+    fraction = np.where(quadratic & np.isfinite(step), np.clip(step, edge, 1 - edge), 0.5)
+    return a, fa, b, fb, nearest, fraction, done
+
+
+def _narrowed(
+    row: tuple[float, float, float, float, float, float],
+) -> tuple[float, float, float, float, float, float, bool]:
+    """Return what `_all_narrowed` does, of one row in plain numbers, by the same arithmetic."""
+    a, fa, b, fb, point, value = row
+    if (value > 0) - (value < 0) == (fa > 0) - (fa < 0) and value == value:
+        c, fc = a, fa
+    else:
+        c, fc, b, fb = b, fb, a, fa
+    a, fa = point, value
+    nearest = a if abs(fa) < abs(fb) else b
+    smallest_step, width = WIDTH_TOLERANCE * abs(nearest) + _TINY, abs(b - a)
+    done = width <= smallest_step or fa == 0 or fb == 0
+    fraction = 0.5
+    if not done:
+        try:
+            xi, phi = (a - b) / (c - b), (fa - fb) / (fc - fb)
+            rest = 1 - phi
+            if phi * phi < xi and rest * rest < 1 - xi:
+                step = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
+                if isfinite(step):
+                    edge = min(0.5, smallest_step / width)
+                    fraction = min(max(step, edge), 1 - edge)
+        except ZeroDivisionError:
+            pass
+    return a, fa, b, fb, nearest, fraction, done
+
+
 Plain = Callable[[FloatArray, IndexArray], FloatArray]
 """Value at one point for each of the selected rows."""
 
@@ -139,21 +196,12 @@ def root_in_bracket(function: Plain, low: FloatArray, high: FloatArray) -> Roots
             break
         point = a + fraction * (b - a)
         value = function(point, rows)
-        same = np.sign(value) == np.sign(fa)
-        c, fc = np.where(same, a, b), np.where(same, fa, fb)
-        b, fb = np.where(same, b, a), np.where(same, fb, fa)
-        a, fa = point, value
-        nearest = np.where(np.abs(fa) < np.abs(fb), a, b)
-        smallest_step = WIDTH_TOLERANCE * np.abs(nearest) + np.finfo(float).tiny
-        width = np.abs(b - a)
-        done = (width <= smallest_step) | (fa == 0) | (fb == 0)
+        if len(rows) <= _FEW:
+            each = zip(*(part.tolist() for part in (a, fa, b, fb, point, value)), strict=True)
+            a, fa, b, fb, nearest, fraction, done = map(np.array, zip(*map(_narrowed, each), strict=True))
+        else:
+            a, fa, b, fb, nearest, fraction, done = _all_narrowed(a, fa, b, fb, point, value)
         best[rows], converged[rows] = nearest, done
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            xi, phi = (a - b) / (c - b), (fa - fb) / (fc - fb)
-            quadratic = (phi**2 < xi) & ((1 - phi) ** 2 < 1 - xi)
-            step = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
-            edge = np.minimum(0.5, smallest_step / width)
-        fraction = np.where(quadratic & np.isfinite(step), np.clip(step, edge, 1 - edge), 0.5)
         keep = ~done
         rows = rows[keep]
         a, fa, b, fb, fraction = (each[keep] for each in (a, fa, b, fb, fraction))

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from scipy import special
 
 from metakit.core.effects import FloatArray
@@ -75,7 +74,9 @@ class CountModel:
 
     def over_studies(self, each: FloatArray) -> FloatArray:
         """Return the sum over all studies of something with the rows on the first axis."""
-        return np.asarray(each.sum(axis=0) if self.times is None else np.tensordot(self.times, each, axes=1))
+        return np.asarray(
+            np.add.reduce(each) if self.times is None else np.tensordot(self.times, each, axes=1)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -175,6 +176,7 @@ class _Grids:
         self.narrowest = np.minimum(model.width, _FINEST / _PER_WIDTH)
         self.support = _supports(model)
         self.highest = -np.inf
+        self.widths: dict[float, float] = {}
 
     def at(self, tau: float, before: _Grid | None) -> _Grid:
         """Return the grid for a tau, starting from that of the tau before."""
@@ -218,8 +220,10 @@ class _Grids:
         raise ConvergenceError("the grid of the mean did not settle")
 
     def _width(self, tau: float) -> float:
-        weight = float(self.model.over_studies(1.0 / (self.model.width**2 + tau**2)))
-        return float(1.0 / np.sqrt(weight + self.model.prior_precision))
+        if tau not in self.widths:
+            weight = float(self.model.over_studies(1.0 / (self.model.width**2 + tau**2)))
+            self.widths[tau] = float(1.0 / np.sqrt(weight + self.model.prior_precision))
+        return self.widths[tau]
 
     def _first(self, tau: float) -> tuple[float, float, float]:
         width, weight = self._width(tau), 1.0 / (self.model.width**2 + tau**2)
@@ -286,14 +290,11 @@ def _normal_around(
     z = unit / tau * np.arange(lowest, place[-1] + 1)
     normal = np.exp(-0.5 * z * z)
     # Row i, column j is the normal at place i less finer j: one view of steps, copied, not looked up.
-    one = normal.strides[0]
-    view = as_strided(
-        normal[finer * (len(points) - 1) :],
-        shape=(count, len(points)),
-        strides=(coarser * one, -finer * one),
-        writeable=False,
+    one, columns = normal.itemsize, len(points)
+    view: FloatArray = np.ndarray(
+        (count, columns), float, normal, finer * (columns - 1) * one, (coarser * one, -finer * one)
     )
-    return points[0] + unit * place, np.ascontiguousarray(view)
+    return points[0] + unit * place, view.copy()
 
 
 def _supports(model: CountModel) -> tuple[FloatArray, FloatArray]:
