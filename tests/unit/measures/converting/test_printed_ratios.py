@@ -80,3 +80,21 @@ def test_two_rows_of_one_ratio_are_an_error_until_somebody_says_that_they_differ
     with pytest.raises(DataError, match="Alderwick"):
         ratio_effects(table, "odds_ratio", form)
     assert ratio_effects(table, "odds_ratio", form, rows_differ=True).study == ("Alderwick", "Bramhope")
+
+
+@pytest.mark.parametrize(
+    ("cells", "note"),
+    [
+        (("yes", "yes"), ["All ratios are adjusted ones: Alderwick, Bramhope."]),
+        (("no", "no"), []),
+        (("", ""), []),
+        (("yes", ""), ["All ratios are adjusted ones: Alderwick."]),
+    ],
+)
+def test_only_a_mixture_of_adjusted_and_crude_ratios_is_warned_of(tmp_path, cells, note):
+    text = (
+        f"study,ratio,standard_error,adjusted\nAlderwick,0.52,0.3,{cells[0]}\nBramhope,0.85,0.2,{cells[1]}\n"
+    )
+    table = read_table(_file(tmp_path, text))
+    notes = ratio_effects(table, "odds_ratio", ("ratio", "standard_error")).notes
+    assert [line for line in notes if "djusted" in line] == note

@@ -81,3 +81,21 @@ def test_both_ends_of_the_range_are_asked_for() -> None:
     with pytest.raises(UsageError, match="median 3 lies above third quartile 2"):
         Quantiles(total=20, first_quartile=1, median=3, third_quartile=2)
     assert math.isfinite(mean_from_quantiles(Quantiles(total=20, minimum=-3, median=0, maximum=0)).value)
+
+
+@pytest.mark.parametrize(
+    ("given", "mean"),
+    [
+        # Wan 2014, equations 3 (from Hozo 2005), 14 and 10
+        ({"minimum": 1.0, "maximum": 10.0}, (1 + 2 * 4 + 10) / 4),
+        ({"first_quartile": 2.0, "third_quartile": 7.0}, (2 + 4 + 7) / 3),
+        (
+            {"minimum": 1.0, "first_quartile": 2.0, "third_quartile": 7.0, "maximum": 10.0},
+            (1 + 4 + 8 + 14 + 10) / 8,
+        ),
+    ],
+)
+def test_the_fixed_weights_of_the_older_rule(given: dict[str, float], mean: float) -> None:
+    assert mean_from_quantiles(Quantiles(total=30, median=4.0, **given), rule="wan").value == pytest.approx(
+        mean, rel=1e-12
+    )

@@ -51,3 +51,13 @@ def test_tails_decide_which_moments_exist() -> None:
     assert priors.log_normal(0.0, 1.0).tail_power == math.inf
     assert (priors.uniform(3.0).upper, priors.half_normal(1.0).upper) == (3.0, math.inf)
     assert priors.uniform(math.inf).log_density(TAU).tolist() == [0.0, 0.0, 0.0]
+
+
+def test_a_prior_is_proper_where_its_tail_falls_faster_than_one_over_tau() -> None:
+    assert [
+        one.proper for one in (priors.half_normal(1.0), priors.half_cauchy(1.0), priors.uniform(2.0))
+    ] == [True] * 3
+    assert not priors.uniform(math.inf).proper
+    edge = priors.TauPrior(name="x", log_density=np.zeros_like, size=1.0, tail_power=1.0)
+    assert not edge.proper  # 1 / tau has no finite mass either
+    assert priors.TauPrior(name="x", log_density=np.zeros_like, size=1.0, tail_power=1.5).proper

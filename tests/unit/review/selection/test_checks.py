@@ -24,3 +24,13 @@ def test_a_second_decision_names_the_line_of_the_first(tmp_path: Path) -> None:
     change(review, "screening_AB.csv", "C0003,title_abstract,exclude", "C0002,title_abstract,exclude")
     (found,) = [p for p in problems(review) if "decided at this stage" in p.what]
     assert "in line 3 already" in found.what and found.line == 4
+
+
+def test_only_included_reports_wait_for_a_record(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    for person in ("AB", "CD"):
+        change(review, f"screening_{person}.csv", "full_text,exclude,other_design,2", "full_text,include,,2")
+    (waiting,) = [p for p in problems(review) if "no study record yet" in p.what]
+    assert waiting.what.endswith(
+        "included, and no study record yet: C0005"
+    )  # not what was excluded or not retrieved

@@ -55,3 +55,11 @@ def test_what_the_counts_rest_on_may_not_wait(tmp_path: Path, line: str) -> None
     review = finished_review(tmp_path / "review")
     change(review, "searches/database_a.yaml", line, f"{line.split(':')[0]}:\n")
     assert [p.severity for p in problems(review) if p.field == line.split(":")[0]] == ["error"]
+
+
+def test_a_file_of_another_form_among_the_searches_is_named(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    change(review, "searches/database_a.yaml", "form: search", "form: unit")
+    (found,) = [p for p in problems(review) if p.field == "form"]
+    assert (found.found, found.allowed, found.line) == ("unit", "search", 1)
+    assert not [p for p in problems(finished_review(tmp_path / "whole")) if p.field == "form"]
