@@ -87,11 +87,28 @@ WIDER = {
 """By folder, the tests for what the tests of its module did not notice: part of the default set too."""
 
 
-def tests_for(module: str, depth: int = 3) -> list[str]:
-    """Return the test files that stand for a module: its mirror, then those that import it.
+THROUGH = {
+    "metakit/review/selection": ("tests/unit/review/selection/test_flow.py",),
+    "metakit/measures/families": ("tests/unit/measures/test_registry.py",),
+    "metakit/measures": ("tests/unit/measures/test_tables.py",),
+    "metakit/forms/printed_tables": ("tests/unit/forms/printed_tables/test_understand.py",
+                                     "tests/unit/measures/converting/test_printed.py"),
+    "metakit/forms/sheets": ("tests/unit/forms/sheets/test_workbooks.py",),
+    "metakit/numerics": ("tests/reference/test_certified_pooling.py",),
+}  # fmt: skip
+"""By folder, tests that reach its modules without naming them: through a registry, a file, a command."""
 
-    Where there is none of these, those of the modules that import it.
+
+def tests_for(module: str, depth: int = 3) -> list[str]:
+    """Return the test files that stand for a module: its mirror, those that import it, those of its folder.
+
+    Where none imports it, those of the modules that import it.
     """
+    through = [name for start, names in THROUGH.items() if module.startswith(start) for name in names]
+    return list(dict.fromkeys((*_naming(module, depth), *through)))
+
+
+def _naming(module: str, depth: int) -> list[str]:
     path = Path(module)
     mirror = Path("tests/unit", *path.parts[1:-1], f"test_{path.name}").as_posix()
     found = [mirror] if (ROOT / mirror).is_file() else []
@@ -99,7 +116,7 @@ def tests_for(module: str, depth: int = 3) -> list[str]:
         found += [file for file in _importing(module, folder) if "/test_" in file and file not in found]
     if not found and depth:
         for user in _importing(module, "metakit"):
-            found += [file for file in tests_for(user, depth - 1) if file not in found]
+            found += [file for file in _naming(user, depth - 1) if file not in found]
     return found[:MOST]
 
 
