@@ -9,8 +9,9 @@ from __future__ import annotations
 import pytest
 
 from metakit.errors import DataError
+from metakit.measures.cells import raw_table
 from metakit.measures.tables import effect_sizes
-from metakit.measures.twins import folded
+from metakit.measures.twins import folded, twins
 
 SPELLINGS = [
     "smith 2001",
@@ -66,3 +67,13 @@ def test_letters_with_strokes_are_spellings() -> None:
     assert (
         folded("Østby") == folded("Ostby") and folded("Łuk") == folded("Luk") and folded("Æ") == folded("ae")
     )
+
+
+def test_the_spelling_is_shown_only_where_it_differs() -> None:
+    def said(first: str, second: str) -> str:
+        table = raw_table({"study": [first, second], "events": [1, 2], "total": [9, 8]})
+        (problem,) = twins(table, [first, second])[0]
+        return problem.what
+
+    assert said("Alder 2014", "Alder 2014") == "this study stands in row 1 already"
+    assert said("Alder 2014", "alder-2014") == "this study stands in row 1 already, spelt 'Alder 2014'"

@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from metakit.numerics import tau2_intervals
+from metakit.numerics.quadratic_forms import contrast_form_below
 from metakit.numerics.tau2_intervals import generalised_q, q_profile
 from metakit.numerics.weights import prepare
 
@@ -51,3 +52,19 @@ def test_both_sides_must_settle(monkeypatch: pytest.MonkeyPatch, settled: tuple[
 def test_studies_more_alike_than_chance_leave_an_empty_interval() -> None:
     found = q_profile(prepare(np.full(5, 0.3) + 1e-4 * np.arange(5), V), 0.95)
     assert np.all(found.empty) and float(np.squeeze(found.upper)) == 0.0
+
+
+@pytest.mark.parametrize("factor", [1.0, 30.0])
+def test_limits_of_the_statistic_with_fixed_weights_have_their_probabilities(factor: float) -> None:
+    """Jackson 2013: weights are reciprocals of standard errors; the limits turn the tail into half of 1 - level."""
+    studies = prepare(factor * Y, V).as_rows()
+    found = generalised_q(prepare(factor * Y, V), 0.9)
+    weight = 1 / np.sqrt(V)
+    mean = (weight * factor * Y).sum() / weight.sum()
+    q = np.array([(weight * (factor * Y - mean) ** 2).sum()])
+    for limit, probability in ((found.lower, 0.95), (found.upper, 0.05)):
+        at = np.atleast_1d(np.asarray(limit, dtype=float))
+        if at[0] > 0:
+            below = contrast_form_below(studies, q, at, weight_power=0.5)
+            assert float(below[0]) == pytest.approx(probability, abs=1e-9)
+    assert float(np.squeeze(found.upper)) > float(np.squeeze(found.lower)) > 0 and np.all(found.converged)

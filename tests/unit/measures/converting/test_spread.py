@@ -59,3 +59,10 @@ def test_the_interval_of_a_difference_gives_the_deviation_back(quantile: str, cr
     found = cv.sd_from_difference_interval(1.0, 4.0, 12, 15, level=0.9, quantile=quantile)  # type: ignore[arg-type]
     assert found.value == pytest.approx(1.5 / critical / math.sqrt(1 / 12 + 1 / 15), rel=1e-9)
     assert found.inputs.startswith("90 % interval 1 to 4") and quantile in found.rule
+
+
+def test_an_arm_of_one_counts_for_the_degrees_of_freedom() -> None:
+    found = cv.sd_from_difference_interval(1.0, 4.0, 1, 2, level=0.9)
+    assert found.value == pytest.approx(1.5 / stats.t.ppf(0.95, 1) / math.sqrt(1 + 1 / 2), rel=1e-9)
+    with pytest.raises(UsageError):
+        cv.sd_from_difference_interval(1.0, 4.0, 0.9, 2)

@@ -7,7 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from metakit.measures.families.time_to_event import _reason_survival, _survival_from_interval, survival
+from metakit.measures.families.time_to_event import (
+    _reason_survival,
+    _survival_from_interval,
+    hazard_ratio,
+    survival,
+)
 
 
 @pytest.mark.parametrize(("share", "error"), [(0.9, 0.02), (0.4, 0.07)])
@@ -39,3 +44,11 @@ def test_a_survival_without_a_spread_passes_and_is_set_aside_later(share: float)
         {"survival": 0.9, "interval_lower": 0.82, "interval_upper": 1.0, "interval_level": 0.9}
     )
     assert wider.columns["standard_error"] == pytest.approx(0.08 / 1.6448536269514722, rel=1e-9)
+
+
+def test_a_log_hazard_ratio_has_the_square_of_its_error() -> None:
+    data = {"log_hazard_ratio": np.array([-0.16, 0.3]), "standard_error": np.array([0.5, 1.7])}
+    found = hazard_ratio(data)
+    assert found.effect.tolist() == [-0.16, 0.3]
+    assert found.variance == pytest.approx([0.25, 2.89], rel=1e-14)
+    assert found.used["standard_error"].tolist() == [0.5, 1.7]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import integrate, special
 
 from metakit.numerics.posteriors import half_normal as half_normal_module
+from metakit.numerics.posteriors import half_normal_effects as half_normal_effects_module
 from metakit.numerics.posteriors.bayes import posterior
 from metakit.numerics.posteriors.bayes_priors import half_normal
 from metakit.numerics.posteriors.half_normal_effects import HalfNormalAnswers, half_normal_effects
@@ -167,3 +169,21 @@ def test_an_easy_integral_takes_few_nodes() -> None:
         )
         assert found.tau.shape[1] <= most + 1
         assert found.tau[0, 0] == 0.0 and found.tau[0, -1] == pytest.approx(0.5 * np.sqrt(64.0), rel=1e-12)
+
+
+def test_a_kept_posterior_tells_the_mean_and_a_new_centre() -> None:
+    effect, variance = np.array([0.2, -0.4, 0.9]), np.array([0.04, 0.3, 0.1])
+    kept: dict[int, Any] = {}
+    answers = half_normal_effects_module._answers(
+        effect, variance, None, 0.5, (0.0, np.inf), 0.0, 0.95, True, kept
+    )
+    mixture = kept[0]
+    mean = float((mixture.weight * mixture.mean).sum())
+    ahead = float((mixture.weight * (mixture.new_deviation**2 + (mixture.mean - mean) ** 2)).sum())
+    own = float((mixture.weight * (mixture.deviation**2 + (mixture.mean - mean) ** 2)).sum())
+    tau2 = float((mixture.weight * (mixture.new_deviation**2 - mixture.deviation**2)).sum())
+    assert ahead == pytest.approx(own + tau2, rel=1e-12)
+    total = (mixture.weight[:, None] * special.ndtr(
+        (np.array([float(answers.new_lower), float(answers.new_upper)]) - mixture.mean[:, None]) / mixture.new_deviation[:, None]
+    )).sum(axis=0)  # fmt: skip
+    assert total == pytest.approx([0.025, 0.975], abs=1e-9)

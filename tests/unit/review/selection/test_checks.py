@@ -34,3 +34,18 @@ def test_only_included_reports_wait_for_a_record(tmp_path: Path) -> None:
     assert waiting.what.endswith(
         "included, and no study record yet: C0005"
     )  # not what was excluded or not retrieved
+
+
+def test_a_full_text_of_an_excluded_record_is_refused_except_where_titles_do_not_count(
+    tmp_path: Path,
+) -> None:
+    """Records of other methods skip titles: an exclusion there (which does not count) stops nothing."""
+    review = finished_review(tmp_path / "review")
+    assert not [p for p in problems(review) if "its full text is not read" in p.what]
+    row = "C0008,full_text,exclude,too_few_thumbs,1,10 thumbs,,2026-01-09\n"
+    for person in ("AB", "CD"):
+        change(review, f"screening_{person}.csv", row, f"C0008,title_abstract,exclude,,,,,2026-01-05\n{row}")
+    assert not [p for p in problems(review) if "its full text is not read" in p.what]
+    change(review, "screening_AB.csv", "C0002,full_text,include", "C0003,full_text,include")
+    (found,) = [p for p in problems(review) if "its full text is not read" in p.what]
+    assert (found.found, found.severity) == ("C0003", "error")

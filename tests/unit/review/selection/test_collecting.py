@@ -76,3 +76,13 @@ def test_the_status_is_that_of_the_worst_file_and_the_good_ones_are_collected(
     assert data.exit_status == 1
     assert CITATIONS.splitlines()[0] in (review / "selection" / "citations.csv").read_text(encoding="utf-8")
     assert PERSON == "screener"
+
+
+def test_an_earlier_decision_gives_way_only_when_that_is_asked_for(files: dict[str, Path]) -> None:
+    review, path = files["review"], files["list.csv"]
+    fill(path, {"C0003": ("exclude", "")})
+    assert collect_selection([path], review).exit_status == 0
+    fill(path, {"C0003": ("include", "")})
+    refused = collect_selection([path], review)
+    assert refused.exit_status == 1 and refused.problems
+    assert collect_selection([path], review, replace=True).exit_status == 0

@@ -7,7 +7,14 @@ from pathlib import Path
 import pytest
 
 from metakit.forms.sheets.csv_tables import csv_rows
-from metakit.review.selection.duplicates import completed, find_duplicates, removal_of, removal_of_duplicate
+from metakit.review.selection.duplicates import (
+    _blocks,
+    completed,
+    find_duplicates,
+    removal_of,
+    removal_of_duplicate,
+)
+from metakit.review.selection.likeness import years_apart
 from metakit.review.selection.tables import sheet_rows
 from tests.unit.review.selection.planted import planted
 
@@ -123,3 +130,18 @@ def test_a_long_comparison_says_where_it_is_every_thousand_records():
     said = []
     find_duplicates(many, progress=said.append)
     assert said == ["comparing records: 0 of 1,001", "comparing records: 1,000 of 1,001"]
+
+
+def test_records_meet_by_their_place_only_where_all_of_it_is_known():
+    one = planted().citations[0]
+    whole = replace(one, authors="Quillmere, A", volume="12", pages="100-108")
+    assert ("place", "quillmere 12 100") in set(_blocks(whole, Counter()))
+    for gone in ({"authors": ""}, {"volume": ""}, {"pages": ""}):
+        assert not [found for kind, found in _blocks(replace(whole, **gone), Counter()) if kind == "place"]
+
+
+def test_an_unknown_year_is_no_difference():
+    one = planted().citations[0]
+    assert years_apart(replace(one, year=2015), replace(one, year=2018)) == 3
+    for pair in ((None, 2018), (2015, None), (None, None)):
+        assert years_apart(*(replace(one, year=year) for year in pair)) == 0

@@ -170,3 +170,13 @@ def test_what_comes_next_after_the_lists_is_to_settle_disagreements(tmp_path: Pa
     change(review, "screening_AB.csv", "C0003,title_abstract,exclude,,,,,2026-01-05\n", "")
     said = next_step(review, selection(review))
     assert "--person AB'" in said and "a second person screens too: --person INITIALS in place of AB" in said
+
+
+def test_open_questions_about_repeats_come_first(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    change(review, "removed.csv", "C0006,duplicate,C0001", "C0006,perhaps_duplicate,C0001")
+    change(review, "removed.csv", ",100,yes", ",100,")
+    path = review / "reconcile" / "perhaps_the_same.xlsx"
+    assert next_step(review, selection(review)) == (
+        f"next: answer y or n in {path}, then 'metakit collect {path} --into {review}'"
+    )

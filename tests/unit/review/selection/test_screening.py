@@ -410,3 +410,14 @@ def test_a_list_of_disagreements_is_known_by_its_header(tmp_path: Path) -> None:
         assert is_conflict_list(path) == known
     path.unlink()
     assert not is_conflict_list(path) and not is_conflict_list(tmp_path)
+
+
+def test_a_short_first_row_of_settled_disagreements_is_named(tmp_path: Path) -> None:
+    review = finished_review(tmp_path / "review")
+    change(review, "screening_agreed.csv", "C0004,title_abstract,exclude,,,,EF,2026-01-07\n", "")
+    path = tmp_path / "settled.csv"
+    for rows, lines in ((["C0004,title_abstract"], [2]), ([",".join("x" * len(COLUMNS)), "C0004"], [3])):
+        path.write_text(",".join(COLUMNS) + "\n" + "".join(f"{row}\n" for row in rows), encoding="utf-8")
+        with pytest.raises(UnreadableError, match="but the header has") as error:
+            adjudicate(review, selection(review), path)
+        assert [problem.line for problem in error.value.problems] == lines
