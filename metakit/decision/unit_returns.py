@@ -23,6 +23,9 @@ from metakit.synthesis.returning.causes_words import rate_limits_words
 from metakit.synthesis.terms import label_of
 
 LEVEL = 0.95
+NOT_REVISIONS = (
+    "These are the studies' returns, not your revisions: they do not add up to what you plan for above."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,9 +165,9 @@ def returns_words(row: ExpectedReturns) -> str:
 def basis_words(found: UnitReturns, unit: Unit) -> str:
     """Say what the numbers rest on and what their ranges hold."""
     return (
-        f"Of one year's {unit.volume.value:g} thumbs, over {unit.years.value:g} "
-        f"year{'' if unit.years.value == 1 else 's'}; once the unit has "
-        "operated that long, the same number comes back in one calendar year. Rates are those of "
+        f"{NOT_REVISIONS} Of one year's {unit.volume.value:g} thumbs, over {unit.years.value:g} "
+        f"year{'' if unit.years.value == 1 else 's'}; once the unit has operated that long, the same number "
+        "comes back in one calendar year. Rates are those of "
         f"{found.basis} in {count(found.studies, 'study', 'studies')}, taken as constant. Ranges hold the "
         "spread between centres and chance, each at 95 %, and are wide rather than narrow."
     )

@@ -18,7 +18,7 @@ from metakit.decision.one_unit.unit_first import QUESTION, noun
 from metakit.decision.one_unit.unit_json import decision_json
 from metakit.decision.one_unit.unit_scenarios import STATED
 from metakit.decision.one_unit.unit_words import cautions, tell_words
-from metakit.decision.unit_returns import basis_words
+from metakit.decision.unit_returns import NOT_REVISIONS, basis_words
 from metakit.plots.svg_page import page_font_rules
 from metakit.plots.units.audit import audit_content, audit_figure, audit_text
 from metakit.plots.units.decision import (
@@ -36,12 +36,20 @@ from metakit.report.drawing.figure_parts import FigurePart, figure_part
 from metakit.report.folders.output_folder import write_folder
 from metakit.report.render import page_environment, security_policy, template_source
 from metakit.report.sections.reproduce import report_date
-from metakit.report.unit_plan_tables import audit_tables, first_year_lines, own_years, work_lines
+from metakit.report.unit_plan_tables import (
+    audit_tables,
+    first_year_lines,
+    has_money,
+    own_years,
+    work_lines,
+    work_title,
+)
 from metakit.report.unit_tables import (
     burden_lines,
     expected_groups,
     missing_words,
     scenario_lines,
+    tie_basis,
     tie_lines,
     weights_words,
 )
@@ -184,7 +192,10 @@ def render_unit(found: UnitDecision, figures: dict[str, TwoSizes]) -> str:
 def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, Any]:
     """Return everything that the page's template shows, as texts and figures."""
     unit = found.unit
-    drivers = [(item, figures.get(f"drivers_{item.technique.id}"), tie_lines(item)) for item in found.drivers]
+    drivers = [
+        (item, figures.get(f"drivers_{item.technique.id}"), tie_lines(item), tie_basis(found, item))
+        for item in found.drivers
+    ]
     evidence = [(item, missing_words(item)) for item in found.evidence]
     trades = [both for name, both in figures.items() if name.startswith("two_outcomes_")]
     scenarios, years, work, burdens = (
@@ -194,7 +205,7 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
     sections = [
         ("answer", "Each technique in short", True),
         ("plan", "What to plan for", True),
-        ("work", "Theatre hours and money", bool(work)),
+        ("work", work_title(work), bool(work)),
         ("returns", "Why your thumbs may come back", bool(found.by_source)),
         ("audit", "Your own audit", bool(to_tell)),
         ("before-you-read", "Cautions", True),
@@ -231,12 +242,15 @@ def unit_view(found: UnitDecision, figures: dict[str, TwoSizes]) -> dict[str, An
         "expected_figure": figures.get("expected_events"),
         "years": years,
         "work": work,
+        "work_title": work_title(work),
+        "has_money": has_money(work),
         "burdens": burdens,
         "weights": weights_words(found),
         "trades": trades,
         "returns": found.returns,
         "returns_basis": basis_words(found.returns, unit) if found.returns else "",
         "returns_caution": CAUTION,
+        "not_revisions": NOT_REVISIONS,
         "drivers": drivers,
         "scenarios": scenarios,
         "stated": STATED,

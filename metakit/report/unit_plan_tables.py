@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from metakit.core.written import fixed, per_100, signed
 from metakit.decision.one_unit.expected import Range
 from metakit.decision.one_unit.unit_audit import AuditPlan
@@ -34,6 +36,18 @@ def work_lines(found: UnitDecision) -> list[tuple[str, ...]]:
     ]
 
 
+def has_money(lines: Sequence[tuple[str, ...]]) -> bool:
+    """Say whether any amount of money was typed."""
+    return any(part != "–" for line in lines for part in line[5:8])
+
+
+def work_title(lines: Sequence[tuple[str, ...]]) -> str:
+    """Name the table by what it shows."""
+    if not has_money(lines):
+        return "Theatre hours"
+    return "Theatre hours and money" if any(part != "–" for line in lines for part in line[1:3]) else "Money"
+
+
 def _difference(found: Amounts) -> str:
     """Write the difference to now; that of the operations alone where events cannot be compared."""
     if found.change is not None:
@@ -54,7 +68,7 @@ def _missing(found: Amounts, what: str) -> str:
 def _wide_signed(found: Range) -> str:
     ends = (found.planned, found.lower, found.upper)
     if found.lower == found.upper:
-        return _signed_money(found.planned) if abs(found.planned) >= 1000 else signed(found.planned, 1)
+        return _signed_money(found.planned) if abs(found.planned) >= 1000 else signed(found.planned)
     if max(abs(value) for value in ends) < 1000:
         return signed_words(found)
     value, low, high = map(_signed_money, ends)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from metakit.core.written import MINUS, fixed, per_100, ratio
+from metakit.core.written import MINUS, fixed, per_100, ratio, signed
 from metakit.decision.one_unit.expected import CountRange, Range, extreme_words, middle_words
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_counted import counted_words
@@ -154,6 +154,38 @@ def tie_lines(item: Drivers) -> list[tuple[str, str, str, str]]:
         inside = {True: "yes", False: "no", None: ""}[tie.inside]
         lines.append((tie.name, tie.now, f"{tie.favours.removesuffix(' it')} {tie.value}", inside))
     return lines
+
+
+def tie_basis(found: UnitDecision, item: Drivers) -> str:
+    """Say both differences: at the estimates, on which drivers stand, and as the mean of the draws."""
+    volume = found.unit.volume.value
+    if item.weighted:
+        burden = next((one for one in found.burdens if one.technique.id == item.technique.id), None)
+        change, what, size = (burden.change if burden else None), "per 100 thumbs", 100 / volume
+    else:
+        first = next(c for c in found.cells if c.technique.id == item.technique.id and c.compares)
+        own = found.expectation(first.outcome.term.id, item.technique.id)
+        change, what, size = (own.change if own else None), f"of a year's {volume:g} thumbs", 1.0
+        if first.outcome.scored:
+            return ""
+    if change is None or change.mean is None:
+        return ""
+    at, mean = _signed_3(item.difference * size), _signed_3(change.mean)
+    why = "a few extreme draws make that mean" if _apart(change) else "draws are skewed, estimates are not"
+    return (
+        f"All that follows stands at the estimates: there the difference is {at} {what}. The mean of the "
+        f"draws, as in the tables above, is {mean}{'' if at == mean else f', since {why}'}."
+    )
+
+
+def _apart(change: Range) -> bool:
+    """Say whether mean and middle value of a difference lie on two sides of none."""
+    return change.mean is not None and change.mean * change.median < 0
+
+
+def _signed_3(value: float) -> str:
+    text = signed(value)
+    return "0" if not text.strip("+−0.") else text
 
 
 def scenario_lines(found: UnitDecision) -> list[tuple[str, str, list[tuple[str, ...]]]]:

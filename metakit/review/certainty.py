@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,6 +26,8 @@ HEADING = (
     "'judged', your reason under 'because', and sign with signed_by and signed_on.",
     "Nothing is final until it is signed.",
 )
+AGAINST = "signed against its own numbers, does not count"
+_RATIO = re.compile(r"(?:risk|rate|hazard|odds) ratio [\d.e+-]+ \(([\d.e+-]+) to ([\d.e+-]+|∞)\)")
 INVENTED = "INVENTED DEMONSTRATION DATA: no real patients, authors, units or journals."
 
 
@@ -68,7 +72,34 @@ def read_certainty(folder: Path, library: Library, plan: Group | None) -> Certai
             )  # fmt: skip
     sound = all(problem.severity != "error" for problem in problems)
     judgements = certainty_judgements(group) if sound else ()
+    for item, judgement in zip(group.groups("judgements"), judgements, strict=False):
+        against = against_itself(judgement)
+        if against:
+            problems.append(
+                item.problem(
+                    "signed_by", f"{AGAINST}: {against}", found=judgement.signed_by, severity="question"
+                )
+            )
     return CertaintyReading(reading=reading, problems=tuple(problems), judgements=judgements)
+
+
+def against_itself(judgement: CertaintyJudgement) -> str:
+    """Say what of a signature its own kept numbers contradict, without carrying out the review; else "".
+
+    A ratio whose interval holds no difference is no large effect (GRADE guidance 9, Guyatt 2011).
+    `metakit certainty` compares with the numbers of today as well.
+    """
+    raised = any(line.domain == "large_effect" and (line.judged or 0) > 0 for line in judgement.domains)
+    if not judgement.signed_by or not raised:
+        return ""
+    kept = next((fact.value for fact in judgement.rests_on if fact.what == "effect"), judgement.answer)
+    found = _RATIO.match(kept)
+    if found is None:
+        return ""
+    low, high = (math.inf if end == "∞" else float(end) for end in found.groups())
+    if not low <= 1 <= high:
+        return ""
+    return f"raised for a large effect, but the interval of {kept} holds no difference"
 
 
 def certainty_text(judgements: tuple[CertaintyJudgement, ...], *, invented: bool = False) -> str:

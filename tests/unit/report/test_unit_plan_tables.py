@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from metakit.report.unit_plan_tables import work_lines
+from metakit.report.unit_plan_tables import has_money, work_lines, work_title
 from tests.unit.decision.units import HEAD, REVISIONS, decided
 
 NOW, LRTI = "theatre_minutes: 50, cost: 1000", "theatre_minutes: 80, cost: 1500"
@@ -30,3 +30,14 @@ def test_what_was_typed_in_part_is_shown_and_what_is_missing_said(
                  (plain[5], plain[6], plain[8], plain[9])) == money  # fmt: skip
     assert now[4] == now[9] == ""
     assert plain[4].startswith("+60")
+
+
+def test_hours_without_money_are_called_hours_and_whole_ones_written_whole(tmp_path: Path) -> None:
+    plain = HEAD.replace(", cost: 1000", "").replace(", cost: 1500", "")
+    lines = work_lines(decided(tmp_path, REVISIONS, head=plain))
+    assert not has_money(lines) and work_title(lines) == "Theatre hours"
+    assert lines[1][4] == "+60"
+    both = work_lines(decided(tmp_path, REVISIONS, head=HEAD))
+    assert has_money(both) and work_title(both) == "Theatre hours and money"
+    alone = HEAD.replace("theatre_minutes: 50, ", "").replace("theatre_minutes: 80, ", "")
+    assert work_title(work_lines(decided(tmp_path, REVISIONS, head=alone))) == "Money"

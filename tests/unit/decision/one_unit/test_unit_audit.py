@@ -84,3 +84,17 @@ def test_a_register_is_too_much_to_watch_and_says_so(tmp_path: Path) -> None:
     head = HEAD.replace("thumbs_a_year: 120, lowest: 90, highest: 150", "thumbs_a_year: 20000")
     (plan,) = decided(tmp_path, COMPLICATIONS, head=head).audits
     assert "more than 2000 events are expected" in plan.why_not
+
+
+@pytest.mark.lengthy
+def test_what_takes_longer_than_a_working_life_is_never_told_alone(tmp_path: Path) -> None:
+    """A unit of 12 thumbs printed "after 292 years"; and a rise was told without saying so."""
+    head = HEAD.replace("thumbs_a_year: 120, lowest: 90, highest: 150", "thumbs_a_year: 12")
+    none = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 0, thumbs: 30")
+    found = decided(tmp_path, none, head=head)
+    (item,) = found.to_tell
+    assert item.years > 30 and item.other > item.now
+    said = plain_text(found)
+    assert "will never tell 6.6 from 1.6 in 100 thumbs by itself" in said and "Join a register." in said
+    assert "upwards, since 1.6 cannot fall by as much" in said and "could tell" not in said
+    assert "upwards" not in plain_text(decided(tmp_path, COMPLICATIONS))
