@@ -13,7 +13,7 @@ from metakit.core.limits import Limits
 from metakit.core.notes import Assumption, SetAside
 
 NOT_STATED = "not_stated"
-ModelName = Literal["dirichlet_multinomial", "beta_binomial", "single_study"]
+ModelName = Literal["logistic_normal", "dirichlet_multinomial", "beta_binomial", "single_study"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +52,17 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CauseBeside:
+    """The same cause by the model that stands beside the one to be read; fields as in `CauseAnswer`."""
+
+    share: Estimate
+    share_if_none: Estimate | None = None
+    share_if_all: Estimate | None = None
+    per_thumb: Estimate | None = None
+    per_thumb_year: Estimate | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CauseAnswer:
     """One cause: the thumbs counted under it in `studies` studies, its share, and how often it occurs.
 
@@ -61,7 +72,8 @@ class CauseAnswer:
     without a stated cause came back for this one; None where every cause is stated.
 
     Rates by cause are the share times the rate of all causes: `per_thumb` and `per_thumb_year` count none of
-    the thumbs without a stated cause, `..._if_all` all of them.
+    the thumbs without a stated cause, `..._if_all` all of them. `beside` is the same by the second model,
+    None where the answer rests on one study or on that model alone.
     """
 
     cause: str
@@ -76,6 +88,7 @@ class CauseAnswer:
     per_thumb_if_all: Estimate | None = None
     per_thumb_year: Estimate | None = None
     per_thumb_year_if_all: Estimate | None = None
+    beside: CauseBeside | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +100,10 @@ class CausesResult:
     `overlapping` are the studies in which a thumb may stand under several causes, with `overlapping_thumbs`
     that came back. Where `exclusive`, shares are answered without them and add up to 1; where not, each cause
     has a model of its own and shares do not. The rates of all causes hold every study. `tau` is the spread
-    between studies with its interval (`metakit.numerics.posteriors.causes`), None for one study and for
-    separate models. `not_stated_*` complete the rates by cause to the whole.
+    between studies with its interval, None for one study and for separate models. `not_stated_*` complete the
+    rates by cause to the whole. `model` is the one to be read, `model_beside` that of `CauseAnswer.beside`
+    with `tau_beside`. `sampling_error` is the largest Monte Carlo error of a limit of a share against the
+    width of its interval, None where nothing is drawn.
     """
 
     technique: str
@@ -103,6 +118,9 @@ class CausesResult:
     overlapping: tuple[str, ...] = ()
     overlapping_thumbs: int = 0
     tau: Estimate | None = None
+    model_beside: ModelName | None = None
+    tau_beside: Estimate | None = None
+    sampling_error: float | None = None
     all_per_thumb: Estimate | None = None
     all_per_thumb_year: Estimate | None = None
     not_stated_per_thumb: Estimate | None = None

@@ -18,6 +18,7 @@ _ESTIMATES = (
     ("per_thumb", "per 100 operated thumbs"),
     ("per_thumb_year", "per 100 thumb-years"),
 )
+_BESIDE = tuple(item for item in _ESTIMATES if item[0] != "share_with_overlapping")
 _PARTS = ("median", "mean", "lower", "upper", "new centre lower", "new centre upper")
 
 
@@ -33,8 +34,9 @@ def causes_csv(findings: Findings) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     if findings.protocol.invented:
         writer.writerow(["INVENTED DEMONSTRATION DATA"])
-    header = ["technique", "cause", "thumbs", "studies", "model"]
-    writer.writerow([*header, *(f"{label}, {part}" for _, label in _ESTIMATES for part in _PARTS)])
+    header = ["technique", "cause", "thumbs", "studies", "model", "second model"]
+    columns = [*(label for _, label in _ESTIMATES), *(f"second model: {label}" for _, label in _BESIDE)]
+    writer.writerow([*header, *(f"{label}, {part}" for label in columns for part in _PARTS)])
     causes = trouble.returns.causes
     for result in (causes.overall, *causes.by_technique):
         for answer in result.causes:
@@ -49,9 +51,12 @@ def _row(result: CausesResult, answer: CauseAnswer) -> list[str]:
         str(answer.thumbs),
         str(answer.studies),
         result.model.replace("_", " "),
+        (result.model_beside or "").replace("_", " "),
     ]
     for name, _ in _ESTIMATES:
         row += _cells(getattr(answer, name))
+    for name, _ in _BESIDE:
+        row += _cells(getattr(answer.beside, name) if answer.beside else None)
     return row
 
 

@@ -14,7 +14,7 @@ from metakit.core.effects import EffectTable
 from metakit.core.written import per_100
 from metakit.models.differing.exploring import Natural, heading_of, lines_of, say_natural
 from metakit.report.answer_files import AnswerTable
-from metakit.synthesis.returning.causes_words import CAUTION, rate_words, result_lines
+from metakit.synthesis.returning.causes_words import CAUTION, model_beside, rate_words, result_lines
 
 LIMITS = ("Lower limit", "Upper limit")
 Rows = tuple[tuple[str, ...], ...]
@@ -212,11 +212,17 @@ def _causes(title: str, result: CausesResult) -> tuple[AnswerTable, ...]:
         *_columns(result, "Of 100 operated thumbs", "per_thumb", _rate),
         *_columns(result, "Per 100 thumb-years", "per_thumb_year", _rate),
     ]
+    second = [
+        *_columns(result, "Of 100 that come back", "beside.share", _share),
+        *_columns(result, "Of 100 operated thumbs", "beside.per_thumb", _rate),
+        *_columns(result, "Per 100 thumb-years", "beside.per_thumb_year", _rate),
+    ]
     notes = (*lines[size:], *aside, *map(str, result.assumptions), *result.notes)
     tables = [
         replace(_table(title, counted, result), sentence=" ".join(lines[:size]), notes=notes),
         _table(f"{title}: of 100 thumbs that come back, with those without a stated cause", bounds, result),
         _table(f"{title}: how often", rates, result),
+        _table(f"{title}: beside, by the {model_beside(result)}", second, result),
     ]
     return tuple(table for table in tables if len(table.headings) > 1)
 
@@ -233,18 +239,24 @@ def _columns(
     result: CausesResult, name: str, of: str, words: Callable[[Estimate], tuple[str, str, str]]
 ) -> list[Column]:
     """Return a value with its limits in three columns, none where no cause has it."""
-    if all(getattr(item, of) is None for item in result.causes):
+    if all(_asked(item, of) is None for item in result.causes):
         return []
 
     def writer(place: int) -> Callable[[CauseAnswer], str]:
         def write(item: CauseAnswer) -> str:
-            estimate = getattr(item, of)
+            estimate = _asked(item, of)
             return "" if estimate is None else words(estimate)[place]
 
         return write
 
     heads = (name, *(f"{name}: {limit.lower()}" for limit in LIMITS))
     return [(head, writer(place)) for place, head in enumerate(heads)]
+
+
+def _asked(item: CauseAnswer, of: str) -> Estimate | None:
+    """Return a field of an answer, or after `beside.` of the second model's."""
+    name = of.removeprefix("beside.")
+    return getattr(item if name == of else item.beside, name, None)
 
 
 def _ahead(place: int) -> Callable[[CauseAnswer], str]:

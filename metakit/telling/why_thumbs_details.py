@@ -9,8 +9,10 @@ from metakit.core.results import PoolResult
 from metakit.core.written import count, fixed
 from metakit.synthesis.returning.causes_words import (
     counted_words,
+    draws_sentence,
     estimate_words,
     limits_words,
+    model_beside,
     overlap_sentence,
     rate_limits_words,
     rate_words,
@@ -78,21 +80,27 @@ def _cause_row(answer: CauseAnswer, result: CausesResult, rated: bool) -> tuple[
     ahead = answer.share.prediction or answer.share.wider
     row: list[Cell | Words] = [
         Cell(words=answer.label, under=(counted_words(answer, result),)),
-        _share_cell(answer),
+        _share_cell(answer, result),
         limits_words(ahead) if ahead else "–",
     ]
     if result.not_stated:
         bounds = [bound for bound in (answer.share_if_none, answer.share_if_all) if bound is not None]
         row.append("; ".join(estimate_words(bound) for bound in bounds) or "–")
     if rated:
-        row += [_rate(answer.per_thumb), _rate(answer.per_thumb_year)]
+        second = answer.beside
+        row += [
+            _rate(answer.per_thumb, second.per_thumb if second else None, model_beside(result)),
+            _rate(answer.per_thumb_year, second.per_thumb_year if second else None, model_beside(result)),
+        ]
     return tuple(row)
 
 
-def _share_cell(answer: CauseAnswer) -> Cell:
-    wider = answer.share_with_overlapping
-    under = (f"with overlapping causes {estimate_words(wider)}",) if wider else ()
-    return Cell(words=estimate_words(answer.share), under=under)
+def _share_cell(answer: CauseAnswer, result: CausesResult) -> Cell:
+    wider, beside = answer.share_with_overlapping, answer.beside
+    under = [f"with overlapping causes {estimate_words(wider)}"] if wider else []
+    if beside is not None:
+        under.append(f"{model_beside(result)} {estimate_words(beside.share)}")
+    return Cell(words=estimate_words(answer.share), under=tuple(under))
 
 
 def _whole_rows(result: CausesResult) -> list[tuple[Cell | Words, ...]]:
@@ -105,19 +113,19 @@ def _whole_rows(result: CausesResult) -> list[tuple[Cell | Words, ...]]:
     return rows
 
 
-def _rate(estimate: Estimate | None) -> Cell | Words:
+def _rate(estimate: Estimate | None, beside: Estimate | None = None, model: str = "") -> Cell | Words:
     if estimate is None:
         return "–"
-    return Cell(
-        words=rate_words(estimate),
-        under=(f"new centre {rate_limits_words(estimate.prediction)}",) if estimate.prediction else (),
-    )
+    under = [f"new centre {rate_limits_words(estimate.prediction)}"] if estimate.prediction else []
+    if beside is not None:
+        under.append(f"{model} {rate_words(beside)}")
+    return Cell(words=rate_words(estimate), under=tuple(under))
 
 
 def _said(result: CausesResult, said: Sequence[str] = ()) -> tuple[Block, ...]:
     """Say what holds of one table, but for notes that were said of another one before."""
     notes = [note for note in result.notes if note not in said]
-    lines = [overlap_sentence(result), spread_sentence(result), *notes]
+    lines = [overlap_sentence(result), spread_sentence(result), draws_sentence(result), *notes]
     lines += [f"Set aside: {item.study}: {item.reason}." for item in result.set_aside]
     lines += [f"Assumed: {item}." for item in result.assumptions]
     return points([line for line in lines if line], look="quiet")

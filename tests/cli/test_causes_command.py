@@ -47,7 +47,8 @@ def test_words(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_json(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(app, ["causes", str(table), "--json"]) == 0
     found = json.loads(capsys.readouterr().out)["overall"]
-    assert found["model"] == "dirichlet_multinomial"
+    assert found["model"] == "logistic_normal"
+    assert found["model_beside"] == "dirichlet_multinomial"
     assert found["k"] == 4
     assert sum(item["share"]["mean"] for item in found["causes"]) == pytest.approx(1, abs=1e-12)
 

@@ -117,8 +117,9 @@ def test_bounds_for_causes_not_stated() -> None:
     answer = next(
         item for item in metakit.causes(pd.DataFrame(rows)).overall.causes if item.cause == "residual_bone"
     )
+    assert answer.beside is not None
     comparison = Comparison("bounds")
-    for what, estimate in (("none", answer.share_if_none), ("all", answer.share_if_all)):
+    for what, estimate in (("none", answer.beside.share_if_none), ("all", answer.beside.share_if_all)):
         assert estimate is not None
         truth = BOUNDS[what]
         comparison.check(f"{what} mean", estimate.mean, truth["mean"], CLOSED, 0.1)

@@ -40,12 +40,14 @@ def test_the_product_says_which_model_was_chosen_and_warns_with_its_numbers() ->
         causes_second_verdict.commonest(SECOND, name) for name in ("dirichlet_multinomial", "logistic_normal")
     )
     for low, high in (ours, other):
-        assert f"{100 * low:.0f} to {100 * high:.0f} %" in product.UNLIKE
+        assert f"{100 * low:.0f} to {100 * high:.0f} %" in product.TWO_MODELS
     table = {
         "study": list("AABB"), "cause": ["residual_bone", "mp_hyperextension"] * 2,
         "thumbs": [6, 5, 7, 4], "total": [60, 60, 80, 80],
     }  # fmt: skip
-    assert product.UNLIKE in product.causes(table).overall.notes
+    found = product.causes(table).overall
+    assert product.TWO_MODELS in found.notes
+    assert found.model == "logistic_normal"
 
 
 @pytest.mark.lengthy

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,24 +56,41 @@ class ShareTable:
         return np.where(log_odds >= last, 1.0, np.where(log_odds < first, inside * (share > 0), inside))
 
     def product_quantiles(self, rate: Rate, probabilities: FloatArray) -> FloatArray:
-        """Return quantiles of share times rate, the two being independent, shape of `probabilities`.
+        """Return quantiles of share times rate, the two being independent, shape of `probabilities`."""
+        return product_quantiles(self.below, rate, probabilities)
 
-        A quantile below exp(-25) of the smallest rate is given as 0.
-        """
-        low = np.full(len(probabilities), np.log(rate.value.min()) - 25.0)
-        high = np.full(len(probabilities), np.log(rate.value.max()) + 1e-9)
 
-        def below(log_product: FloatArray, rows: IndexArray) -> FloatArray:
-            inside = self.below(np.exp(log_product)[:, None] / rate.value)
-            return np.asarray(inside @ rate.weight - probabilities[rows])
+def product_quantiles(
+    below: Callable[[FloatArray], FloatArray], rate: Rate, probabilities: FloatArray
+) -> FloatArray:
+    """Return quantiles of share times rate, the two being independent.
 
-        every = np.arange(len(probabilities))
-        above_zero = below(low, every) < 0
-        # One look at places all along brings the ends of each bracket together.
-        places = np.linspace(low[0], high[0], _PLACES)
-        mass = self.below(np.exp(places)[:, None] / rate.value) @ rate.weight
-        first = np.clip(np.searchsorted(mass, probabilities) - 1, 0, _PLACES - 2)
-        around = (mass[first] < probabilities) & (mass[first + 1] >= probabilities)
-        low, high = np.where(around, places[first], low), np.where(around, places[first + 1], high)
-        found = root_in_bracket(below, low, high)
-        return np.where(above_zero, np.exp(found.root), 0.0)
+    Parameters
+    ----------
+    below : callable
+        Probability of a share below each value, of any shape.
+    rate : Rate
+    probabilities : ndarray
+
+    Returns
+    -------
+    ndarray
+        Shape of `probabilities`. A quantile below exp(-25) of the smallest rate is given as 0.
+    """
+    low = np.full(len(probabilities), np.log(rate.value.min()) - 25.0)
+    high = np.full(len(probabilities), np.log(rate.value.max()) + 1e-9)
+
+    def missed(log_product: FloatArray, rows: IndexArray) -> FloatArray:
+        inside = below(np.exp(log_product)[:, None] / rate.value)
+        return np.asarray(inside @ rate.weight - probabilities[rows])
+
+    every = np.arange(len(probabilities))
+    above_zero = missed(low, every) < 0
+    # One look at places all along brings the ends of each bracket together.
+    places = np.linspace(low[0], high[0], _PLACES)
+    mass = below(np.exp(places)[:, None] / rate.value) @ rate.weight
+    first = np.clip(np.searchsorted(mass, probabilities) - 1, 0, _PLACES - 2)
+    around = (mass[first] < probabilities) & (mass[first + 1] >= probabilities)
+    low, high = np.where(around, places[first], low), np.where(around, places[first + 1], high)
+    found = root_in_bracket(missed, low, high)
+    return np.where(above_zero, np.exp(found.root), 0.0)

@@ -8,7 +8,7 @@ the product of the means, and the means of all causes add up to the mean of the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Literal
 
@@ -31,6 +31,9 @@ _BINS_PER_LOG = 50
 _NEGLIGIBLE = 1e-10
 
 Size = Literal["thumbs", "time"]
+SIZES: tuple[Size, ...] = ("thumbs", "time")
+PER: Mapping[Size, str] = {"thumbs": "per_thumb", "time": "per_thumb_year"}
+"""Names of the fields of an answer by size."""
 
 
 def in_bins(value: FloatArray, weight: FloatArray) -> Rate:
@@ -49,7 +52,7 @@ class WholeRate:
         self.size, self.level, self.k = size, level, len(known)
         self.events = np.array([float(study.returned) for study in known])
         self.sizes = np.array([float(getattr(study, size)) for study in known])
-        self.complete = len(known) == len(studies)
+        self.known = known
 
     @property
     def tails(self) -> FloatArray:
@@ -91,7 +94,7 @@ class WholeRate:
     def estimate(self) -> Estimate:
         """Return the rate of all returns."""
         if self.k == 1:
-            return self._exact(float(self.events[0]))
+            return self.exact(float(self.events[0]))
         lower, median, upper = self.back(self.posterior.quantile(self.tails)).tolist()
         low, high = self._new_centre[:2].tolist()
         return Estimate(
@@ -99,9 +102,7 @@ class WholeRate:
         )
 
     def part(self, pool: SharePool, *, predicted: bool = True) -> Estimate:
-        """Return the rate of returns for one cause."""
-        if self.k == 1:
-            return self._exact(pool.events)
+        """Return the rate of returns for one cause, of two studies or more that give the size."""
         lower, median, upper = pool.table.product_quantiles(self.rate, self.tails).tolist()
         mean, interval = pool.mean * self.rate.mean, Limits(lower, upper)
         if not predicted:
@@ -110,7 +111,8 @@ class WholeRate:
         ahead = Limits(min(low, lower), max(high, upper))
         return Estimate(mean=mean, median=median, interval=interval, prediction=ahead)
 
-    def _exact(self, events: float) -> Estimate:
+    def exact(self, events: float) -> Estimate:
+        """Return a rate of the only study that gives the size, with exact limits."""
         exact = clopper_pearson if self.size == "thumbs" else exact_poisson
         lower, upper = exact(np.array(events), self.sizes[0], self.level)
         rate = events / float(self.sizes[0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
+from metakit.core.causes import CauseAnswer, CauseBeside, Causes, CausesResult, Estimate
 from metakit.core.limits import Limits
 from metakit.core.written import count, fixed, listed, per_100
 
@@ -82,8 +82,27 @@ def spread_sentence(result: CausesResult) -> str:
     """Say how much studies differ; empty for one study and for separate models."""
     if result.tau is None:
         return ""
-    low, high = result.tau.interval
-    return f"Studies differ by a spread tau of {result.tau.median:.2g} ({low:.2g} to {high:.2g})."
+    return f"Studies differ by a spread tau of {_tau(result.tau)}{_tau_beside(result)}."
+
+
+def _tau(tau: Estimate) -> str:
+    low, high = tau.interval
+    return f"{tau.median:.2g} ({low:.2g} to {high:.2g})"
+
+
+def _tau_beside(result: CausesResult) -> str:
+    return f"; {model_beside(result)} {_tau(result.tau_beside)}" if result.tau_beside else ""
+
+
+def draws_sentence(result: CausesResult) -> str:
+    """Say how exact drawn limits are; empty where nothing is drawn."""
+    if result.sampling_error is None:
+        return ""
+    percent = fixed(100 * result.sampling_error, 1)
+    return (
+        "Limits of the first model come from draws with a fixed seed; the standard error of the least exact "
+        f"one is {percent} % of the width of its interval."
+    )
 
 
 def counted_words(answer: CauseAnswer, result: CausesResult) -> str:
@@ -125,7 +144,27 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
     ]
     if rates:
         text += f" That is {listed(rates)}."
+    if answer.beside is not None:
+        text += f" {model_beside(result)[:1].upper()}{model_beside(result)[1:]}: {_beside(answer.beside)}."
     return text
+
+
+def model_beside(result: CausesResult) -> str:
+    """Name the model that stands beside."""
+    return (result.model_beside or "").replace("_", "-").replace("dirichlet", "Dirichlet")
+
+
+def _beside(beside: CauseBeside) -> str:
+    parts = [f"{estimate_words(beside.share)} of 100"]
+    if beside.share.prediction is not None:
+        parts.append(f"in a new centre {limits_words(beside.share.prediction)}")
+    if beside.share_if_none and beside.share_if_all:
+        none, most = (estimate_words(bound) for bound in (beside.share_if_none, beside.share_if_all))
+        parts.append(f"{none} if none, {most} if all")
+    for rate, size in ((beside.per_thumb, "of 100 operated"), (beside.per_thumb_year, "per 100 thumb-years")):
+        if rate is not None:
+            parts.append(f"{rate_words(rate)} {size}")
+    return "; ".join(parts)
 
 
 def head_sentence(result: CausesResult) -> str:
@@ -139,7 +178,12 @@ def head_sentence(result: CausesResult) -> str:
 def result_lines(result: CausesResult) -> list[str]:
     """Return everything that is said of one group, a line each."""
     lines = [head_sentence(result), *(cause_sentence(answer, result) for answer in result.causes)]
-    told = (overlap_sentence(result), spread_sentence(result), kind_of_interval(result))
+    told = (
+        overlap_sentence(result),
+        spread_sentence(result),
+        kind_of_interval(result),
+        draws_sentence(result),
+    )
     return [*lines, *(line for line in told if line)]
 
 

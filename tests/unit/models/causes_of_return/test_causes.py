@@ -38,7 +38,7 @@ def answer(found: Any, cause: str) -> CauseAnswer:
 
 def test_shares_add_up_and_lie_in_their_intervals() -> None:
     found = metakit.causes(FOUR).overall
-    assert found.model == "dirichlet_multinomial"
+    assert (found.model, found.model_beside) == ("logistic_normal", "dirichlet_multinomial")
     assert [item.cause for item in found.causes] == [
         "residual_bone", "scaphotrapezoid_arthritis", "mp_hyperextension",
     ]  # fmt: skip
@@ -49,6 +49,8 @@ def test_shares_add_up_and_lie_in_their_intervals() -> None:
         assert share.prediction.lower <= share.interval.lower
         assert share.prediction.upper >= share.interval.upper
     assert [item.thumbs for item in found.causes] == [12, 4, 5]
+    assert sum(item.beside.share.mean for item in found.causes) == pytest.approx(1, abs=1e-12)
+    assert 0 < found.sampling_error < 0.01
 
 
 def test_words_of_reports_are_causes() -> None:
@@ -89,8 +91,15 @@ def test_all_of_them_is_the_same_as_typing_them_so() -> None:
         ("A", "residual_bone", 11, 90), ("A", "infection", 4, 90),
         ("B", "residual_bone", 3, 70), ("B", "infection", 5, 70),
     )).overall  # fmt: skip
-    raised, share = answer(lost, "residual_bone").share_if_all, answer(typed, "residual_bone").share
+    raised, share = (
+        answer(lost, "residual_bone").beside.share_if_all,
+        answer(typed, "residual_bone").beside.share,
+    )
     assert (raised.mean, raised.interval) == (share.mean, share.interval)
+    # The first model answers how many have no cause apart from the causes: near, not the same.
+    raised, share = answer(lost, "residual_bone").share_if_all, answer(typed, "residual_bone").share
+    assert raised.median == pytest.approx(share.median, abs=0.08)
+    assert tuple(raised.interval) == pytest.approx(tuple(share.interval), abs=0.12)
 
 
 def test_one_study_has_exact_limits() -> None:
@@ -113,14 +122,15 @@ def test_overlapping_causes_get_a_model_each() -> None:
         ("B", "residual_bone", 3, 70, ""), ("B", "infection", 5, 70, ""),
         columns="study cause thumbs total overlap",
     )).overall  # fmt: skip
-    assert found.model == "beta_binomial"
+    assert (found.model, found.model_beside) == ("logistic_normal", "beta_binomial")
     assert not found.exclusive
     assert sum(item.share.mean for item in found.causes) > 1
     # Each cause by itself is the model of two causes: this one, or not.
     alone = metakit.causes(frame(
         ("A", "residual_bone", 6, 90), ("A", "other", 2, 90), ("B", "residual_bone", 3, 70), ("B", "other", 5, 70),
     )).overall  # fmt: skip
-    assert answer(found, "residual_bone").share == answer(alone, "residual_bone").share
+    for model in (lambda item: item, lambda item: item.beside):
+        assert model(answer(found, "residual_bone")).share == model(answer(alone, "residual_bone")).share
 
 
 def test_a_lesser_study_with_overlapping_causes_stands_beside_and_the_parts_add_up() -> None:
@@ -130,7 +140,7 @@ def test_a_lesser_study_with_overlapping_causes_stands_beside_and_the_parts_add_
                    ("A", "infection", 5, 90, "yes"))  # fmt: skip
     columns = "study cause thumbs total overlap"
     found = metakit.causes(frame(*overlapping, *exclusive, columns=columns)).overall
-    assert (found.model, found.exclusive) == ("dirichlet_multinomial", True)
+    assert (found.model, found.exclusive) == ("logistic_normal", True)
     assert (found.overlapping, found.overlapping_thumbs) == (("A",), 8)
     assert sum(item.share.mean for item in found.causes) == pytest.approx(1, rel=1e-12)
     parts = sum(item.per_thumb.mean for item in found.causes) + found.not_stated_per_thumb.mean
@@ -143,7 +153,7 @@ def test_a_lesser_study_with_overlapping_causes_stands_beside_and_the_parts_add_
         ("C", "residual_bone", 5, 60), ("C", "other", 1, 60),
     )).overall  # fmt: skip
     wider = answer(found, "residual_bone").share_with_overlapping
-    assert wider.interval == answer(alone, "residual_bone").share.interval
+    assert wider.interval == answer(alone, "residual_bone").beside.share.interval
     without = metakit.causes(frame(*exclusive, columns=columns)).overall
     assert answer(without, "residual_bone").share_with_overlapping is None
     said = causes_text(metakit.causes(frame(*overlapping, *exclusive, columns=columns)))
@@ -215,8 +225,34 @@ def test_a_study_without_returns_is_set_aside_by_name() -> None:
 
 
 def test_what_the_simulation_found_is_said_of_every_pooled_answer() -> None:
-    assert any(
-        "82 to 86 %" in note and "another model" in note for note in metakit.causes(FOUR).overall.notes
-    )
+    assert any("82 to 86 %" in note and "87 to 89 %" in note for note in metakit.causes(FOUR).overall.notes)
+    said = causes_text(metakit.causes(FOUR))
+    assert said.count("Dirichlet-multinomial: ") == 3
+    assert "draws with a fixed seed" in said
     one = metakit.causes(frame(("A", "residual_bone", 3, 90), ("A", "infection", 5, 90))).overall
     assert not any("82 to 86 %" in note for note in one.notes)
+
+
+def test_a_failed_draw_falls_back_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: Any, **__: Any) -> None:
+        raise NotEstimableError("the shares of the causes could not be drawn: 9 draws are worth 1")
+
+    monkeypatch.setattr("metakit.models.causes_of_return.causes.LogisticGroup", fails)
+    found = metakit.causes(FOUR).overall
+    assert (found.model, found.model_beside, found.sampling_error) == ("dirichlet_multinomial", None, None)
+    assert all(item.beside is None for item in found.causes)
+    assert any("could not be drawn" in note and "read it as too narrow" in note for note in found.notes)
+
+
+def test_rates_that_one_study_gives_the_size_for_are_its_own() -> None:
+    studies = [
+        StudyReturns(study="A", counts={"infection": 2, "nerve": 1}, returned=4, not_stated=1, thumbs=50.0),
+        StudyReturns(study="B", counts={"infection": 6, "nerve": 3}, returned=9),
+    ]
+    found = pool_causes(studies)
+    rate = answer(found, "infection").per_thumb
+    assert rate.mean == 2 / 50  # not 8 of 50
+    assert answer(found, "infection").per_thumb_if_all.mean == 3 / 50
+    assert found.not_stated_per_thumb.mean == 1 / 50
+    parts = sum(item.per_thumb.mean for item in found.causes) + found.not_stated_per_thumb.mean
+    assert parts == pytest.approx(found.all_per_thumb.mean, rel=1e-12)

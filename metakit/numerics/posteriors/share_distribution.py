@@ -1,0 +1,62 @@
+"""The distribution of a share from weighted draws, counted in even steps of its log odds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from metakit.core.effects import FloatArray
+
+_EDGES = np.arange(-36.0, 36.01, 0.02)
+"""Log odds between which draws are counted; 0 and 1 are beyond them."""
+PLACES = len(_EDGES) + 1
+"""Steps in which draws are counted, with what lies beyond either end."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Distribution:
+    """A share as the probabilities of even steps of its log odds, and its mean.
+
+    Attributes
+    ----------
+    below_edge : ndarray, shape (edges,)
+        Probability below each of the edges of the log odds.
+    mean : float
+    """
+
+    below_edge: FloatArray
+    mean: float
+
+    def below(self, share: FloatArray) -> FloatArray:
+        """Return the probability of a share below each value, of any shape."""
+        log_odds = special.logit(np.clip(share, 1e-300, 1.0))
+        return np.interp(log_odds, _EDGES, self.below_edge, left=0.0, right=1.0)
+
+    def quantiles(self, probabilities: FloatArray) -> FloatArray:
+        """Return quantiles, shape of `probabilities`; below the first edge (2e-16) a quantile is 0."""
+        found = special.expit(np.interp(probabilities, self.below_edge, _EDGES))
+        return np.where(probabilities <= self.below_edge[0], 0.0, found)
+
+    @property
+    def points(self) -> tuple[FloatArray, FloatArray]:
+        """Shares in the middle of the steps that hold something, with weights that keep the mean."""
+        mass = np.diff(self.below_edge, prepend=0.0, append=1.0)
+        middle = np.concatenate([[0.0], special.expit((_EDGES[1:] + _EDGES[:-1]) / 2), [1.0]])
+        kept = mass > 0
+        value, weight = middle[kept], mass[kept]
+        return value * (self.mean / float(value @ weight) if self.mean > 0 else 1.0), weight
+
+
+def counted(shares: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the weight of shares below, between and above the edges, shape (C, edges + 1)."""
+    log_odds = special.logit(np.clip(shares, 1e-300, 1.0))
+    step = _EDGES[1] - _EDGES[0]
+    place = (np.clip(log_odds, _EDGES[0] - step, _EDGES[-1]) - _EDGES[0] + step) / step
+    return np.array([np.bincount(row, weight, minlength=PLACES) for row in place.astype(int)])
+
+
+def distribution(mass: FloatArray, mean: float = np.nan) -> Distribution:
+    """Return the distribution that counted weights describe."""
+    return Distribution(np.cumsum(mass)[:-1] / mass.sum(), mean)

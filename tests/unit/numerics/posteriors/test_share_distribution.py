@@ -1,0 +1,29 @@
+"""A share from weighted draws: probabilities, quantiles, mean."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from metakit.numerics.posteriors.share_distribution import counted, distribution
+
+
+def test_a_beta_distribution_comes_back() -> None:
+    """Source: scipy.stats.beta."""
+    even = (np.arange(200_000) + 0.5) / 200_000
+    shares = stats.beta(2, 5).ppf(even)
+    found = distribution(counted(shares[None], np.ones(even.size))[0], float(shares.mean()))
+    tails = np.array([0.025, 0.5, 0.975])
+    assert found.quantiles(tails) == pytest.approx(stats.beta(2, 5).ppf(tails), abs=1e-4)
+    assert found.below(np.array([0.1, 0.4])) == pytest.approx(stats.beta(2, 5).cdf([0.1, 0.4]), abs=1e-4)
+    value, weight = found.points
+    assert value @ weight / weight.sum() == pytest.approx(2 / 7, rel=1e-6)
+
+
+def test_nothing_and_all_lie_beyond_the_edges() -> None:
+    found = distribution(counted(np.array([[0.0, 0.0, 0.0, 0.5, 1.0]]), np.ones(5))[0], 0.3)
+    low, high = found.quantiles(np.array([0.1, 0.9])).tolist()
+    assert low == 0.0
+    assert high == pytest.approx(1, abs=1e-12)
+    assert found.below(np.array([0.25, 1.0])) == pytest.approx([0.6, 1.0])
