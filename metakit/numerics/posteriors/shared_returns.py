@@ -24,10 +24,10 @@ Trefethen LN, Weideman JAC (2014). The exponentially convergent trapezoidal rule
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 from scipy import special
 
 from metakit.core.effects import FloatArray
@@ -49,7 +49,7 @@ _ACROSS = np.arange(-15.0, 7.6, 0.375)
 """Places of the rule for h in standard deviations around the mode; the left tail is the longer one."""
 _NUDGE = 16
 """Places of the table between the values of which derivatives are made."""
-_ROWS = 128
+_ROWS = 256
 """Draws taken at once: their tables stay in the processor's cache."""
 
 
@@ -121,12 +121,16 @@ class CentreTables:
         high = np.minimum(middle + _ROOM + _WIDTHS * width, self._high - 1.0)
         low = np.maximum(low, -_ALONE - _SPREADS * self.s)
         levels = np.clip(np.ceil(0.5 * np.log2(precision)), 1, FINE).astype(int)
-        alone = _Grid.between(1, -_ALONE - _SPREADS * self.s, _SPREADS * self.s + 3.5, [])
+        alone = self._grid(1, -_ALONE - _SPREADS * self.s, _SPREADS * self.s + 3.5, np.zeros(0, dtype=int))
         self._grids = [alone] + [
-            _Grid.between(level, low[levels == level].min(), high[levels == level].max(),
-                          np.flatnonzero(levels == level).tolist())
+            self._grid(
+                level,
+                low[levels == level].min(),
+                high[levels == level].max(),
+                np.flatnonzero(levels == level),
+            )
             for level in np.unique(levels).tolist()
-        ]  # fmt: skip
+        ]
 
     def around(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the first two derivatives of log h of every count at x, shape (causes, studies) each."""
@@ -170,70 +174,73 @@ class CentreTables:
             stride = 2 ** (FINE - grid.level)
             # Place of the first u plus log m in the table, as whole steps of u and what is left of them.
             start, phase = np.divmod(places + grid.first * stride - int(self._low * 2**FINE), stride)
-            runs = self._runs(grid)
-            none = [runs[0][phase[cause], start[cause]] for cause in range(causes)]
+            none = [grid.runs[0][phase[cause], start[cause]] for cause in range(causes)]
             together = none[0].copy()
             for more in none[1:]:
                 together += more
             if not grid.studies:
                 for cause in range(causes):
-                    one = runs[1][phase[cause], start[cause]] - none[cause]
+                    one = grid.runs[1][phase[cause], start[cause]]
+                    one -= none[cause]
                     one += together
                     mean_share[cause] = np.exp(one, out=one).sum(axis=-1) / 2**grid.level
-            beyond = {
-                (cause, value): runs[value][phase[cause], start[cause]] - none[cause]
-                for cause, value in grid.pairs(self.counts)
-            }
+            beyond = {}
+            for cause, value in grid.pairs:
+                beyond[cause, value] = one = grid.runs[value][phase[cause], start[cause]]
+                one -= none[cause]
             for study in grid.studies:
-                terms = together.copy()
-                for cause in np.flatnonzero(self.counts[:, study]).tolist():
-                    terms += beyond[cause, int(self.counts[cause, study])]
+                terms = together + beyond[study[0]]
+                for pair in study[1:]:
+                    terms += beyond[pair]
                 top = terms.max(axis=-1)
                 terms -= top[:, None]
                 total += top + np.log(np.exp(terms, out=terms).sum(axis=-1) / 2**grid.level)
         return total, mean_share
 
-    def _runs(self, grid: _Grid) -> dict[int, FloatArray]:
-        """Return by count every run of places in steps of a grid, shape (phases, starts, places of u)."""
-        if grid not in self._known:
-            stride = 2 ** (FINE - grid.level)
-            whole = self._table.shape[1] // stride * stride
-            self._known[grid] = {
-                value: sliding_window_view(
-                    np.ascontiguousarray(
-                        self._table[self._row[value], :whole].astype(np.float32).reshape(-1, stride).T
-                    ),
-                    grid.many,
-                    axis=-1,
-                )
-                for value in {0, *(value for _, value in grid.pairs(self.counts))}
-                | ({1} if not grid.studies else set())
-            }
-        return self._known[grid]
+    def _grid(self, level: int, low: float, high: float, studies: IndexArray) -> _Grid:
+        """Return a grid of u from low to high for some studies; for a return on its own without any."""
+        stride, first = 2 ** (FINE - level), int(np.floor(low * 2**level))
+        many = int(np.ceil(high * 2**level)) - first + 1
+        pairs = tuple(
+            tuple(
+                (int(cause), int(self.counts[cause, study]))
+                for cause in np.flatnonzero(self.counts[:, study])
+            )
+            for study in studies
+        )
+        every = tuple(sorted({pair for study in pairs for pair in study}))
+        whole = self._table.shape[1] // stride * stride
+        values = {0, *(value for _, value in every), *([] if pairs else [1])}
+        runs = {
+            value: sliding_window_view(
+                self._table[self._row[value], :whole].astype(np.float32).reshape(-1, stride).T.copy(),
+                many,
+                axis=-1,
+            )
+            for value in values
+        }
+        return _Grid(level, first, pairs, every, runs)
 
-    @cached_property
-    def _known(self) -> dict[_Grid, dict[int, FloatArray]]:
-        return {}
 
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Grid:
-    """Places first, first + 1, ... of u in steps of 2**-level; no studies for a return on its own."""
+    """Places first, first + 1, ... of u in steps of 2**-level.
+
+    Attributes
+    ----------
+    studies : tuple
+        Causes with counts above 0 of each study; empty for a return on its own.
+    pairs : tuple
+        Each cause and count once.
+    runs : dict
+        By count every run of places of the table in steps of u, shape (phases, starts, places of u).
+    """
 
     level: int
     first: int
-    many: int
-    studies: tuple[int, ...]
-
-    @classmethod
-    def between(cls, level: int, low: float, high: float, studies: list[int]) -> _Grid:
-        first = int(np.floor(low * 2**level))
-        return cls(level, first, int(np.ceil(high * 2**level)) - first + 1, tuple(studies))
-
-    def pairs(self, counts: IndexArray) -> list[tuple[int, int]]:
-        """Return the cause and count of every cell above 0, each pair once."""
-        here = counts[:, list(self.studies)]
-        return sorted({(int(cause), int(here[cause, study])) for cause, study in np.argwhere(here)})
+    studies: tuple[tuple[tuple[int, int], ...], ...]
+    pairs: tuple[tuple[int, int], ...]
+    runs: dict[int, NDArray[np.float32]]
 
 
 def _lagrange(between: FloatArray) -> FloatArray:
