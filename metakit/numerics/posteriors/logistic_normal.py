@@ -52,11 +52,11 @@ BATCH = 4_000
 """Draws of the shares in a batch, over all nodes of tau."""
 AHEAD = 4
 """New centres a draw."""
-ERROR = 0.01
+ERROR = 0.007
 """Monte Carlo error of the limits against the width of the interval: two seeds differ by 2 % or less."""
-_BATCHES, _MOST_BATCHES = 4, 40
-_NARROW = 0.05
-"""An interval narrower than this counts as this wide: one part in a hundred is half a thumb of a thousand."""
+_BATCHES, _MOST_BATCHES = 4, 60
+_NARROW = 0.1
+"""An interval narrower than this counts as this wide: 0.7 % of it is less than a thumb of a thousand."""
 _LEAST = 1_000.0
 """Kish's effective number of all draws below which there is no answer (our own limit: no source)."""
 _NODES = 10
