@@ -52,17 +52,6 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CauseBeside:
-    """The same cause by the model that stands beside the one to be read; fields as in `CauseAnswer`."""
-
-    share: Estimate
-    share_if_none: Estimate | None = None
-    share_if_all: Estimate | None = None
-    per_thumb: Estimate | None = None
-    per_thumb_year: Estimate | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CauseAnswer:
     """One cause: the thumbs counted under it in `studies` studies, its share, and how often it occurs.
 
@@ -72,8 +61,8 @@ class CauseAnswer:
     without a stated cause came back for this one; None where every cause is stated.
 
     Rates by cause are the share times the rate of all causes: `per_thumb` and `per_thumb_year` count none of
-    the thumbs without a stated cause, `..._if_all` all of them. `beside` is the same by the second model,
-    None where the answer rests on one study or on that model alone.
+    the thumbs without a stated cause, `..._if_all` all of them. `share_beside` is `share` by the second
+    model, None where the answer rests on one study or on that model alone.
     """
 
     cause: str
@@ -88,7 +77,7 @@ class CauseAnswer:
     per_thumb_if_all: Estimate | None = None
     per_thumb_year: Estimate | None = None
     per_thumb_year_if_all: Estimate | None = None
-    beside: CauseBeside | None = None
+    share_beside: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +90,9 @@ class CausesResult:
     that came back. Where `exclusive`, shares are answered without them and add up to 1; where not, each cause
     has a model of its own and shares do not. The rates of all causes hold every study. `tau` is the spread
     between studies with its interval, None for one study and for separate models. `not_stated_*` complete the
-    rates by cause to the whole. `model` is the one to be read, `model_beside` that of `CauseAnswer.beside`
-    with `tau_beside`. `sampling_error` is the largest Monte Carlo error of a limit of a share against the
-    width of its interval, None where nothing is drawn.
+    rates by cause to the whole. `model` is the one to be read, `model_beside` that of `share_beside` of the
+    causes and of `tau_beside`. `sampling_error` is the largest Monte Carlo error of a limit of a share
+    against the width of its interval, None where nothing is drawn.
     """
 
     technique: str

@@ -12,13 +12,13 @@ from metakit.synthesis.findings import Findings
 NAME = "why_thumbs_come_back.csv"
 _ESTIMATES = (
     ("share", "share"),
+    ("share_beside", "share by the second model"),
     ("share_with_overlapping", "share with studies whose causes overlap"),
     ("share_if_none", "share if none of those without a stated cause"),
     ("share_if_all", "share if all of those without a stated cause"),
     ("per_thumb", "per 100 operated thumbs"),
     ("per_thumb_year", "per 100 thumb-years"),
 )
-_BESIDE = tuple(item for item in _ESTIMATES if item[0] != "share_with_overlapping")
 _PARTS = ("median", "mean", "lower", "upper", "new centre lower", "new centre upper")
 
 
@@ -35,8 +35,7 @@ def causes_csv(findings: Findings) -> str:
     if findings.protocol.invented:
         writer.writerow(["INVENTED DEMONSTRATION DATA"])
     header = ["technique", "cause", "thumbs", "studies", "model", "second model"]
-    columns = [*(label for _, label in _ESTIMATES), *(f"second model: {label}" for _, label in _BESIDE)]
-    writer.writerow([*header, *(f"{label}, {part}" for label in columns for part in _PARTS)])
+    writer.writerow([*header, *(f"{label}, {part}" for _, label in _ESTIMATES for part in _PARTS)])
     causes = trouble.returns.causes
     for result in (causes.overall, *causes.by_technique):
         for answer in result.causes:
@@ -55,8 +54,6 @@ def _row(result: CausesResult, answer: CauseAnswer) -> list[str]:
     ]
     for name, _ in _ESTIMATES:
         row += _cells(getattr(answer, name))
-    for name, _ in _BESIDE:
-        row += _cells(getattr(answer.beside, name) if answer.beside else None)
     return row
 
 

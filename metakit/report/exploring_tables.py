@@ -200,6 +200,7 @@ def _causes(title: str, result: CausesResult) -> tuple[AnswerTable, ...]:
         ("Thumbs", lambda item: str(item.thumbs)),
         ("Studies", lambda item: str(item.studies)),
         *_columns(result, "Of 100 that come back", "share", _share),
+        *_columns(result, f"Beside, {model_beside(result)}", "share_beside", _share),
         *_columns(result, "With overlapping causes", "share_with_overlapping", _share),
     ]
     if any(item.share.prediction is not None for item in result.causes):
@@ -212,17 +213,11 @@ def _causes(title: str, result: CausesResult) -> tuple[AnswerTable, ...]:
         *_columns(result, "Of 100 operated thumbs", "per_thumb", _rate),
         *_columns(result, "Per 100 thumb-years", "per_thumb_year", _rate),
     ]
-    second = [
-        *_columns(result, "Of 100 that come back", "beside.share", _share),
-        *_columns(result, "Of 100 operated thumbs", "beside.per_thumb", _rate),
-        *_columns(result, "Per 100 thumb-years", "beside.per_thumb_year", _rate),
-    ]
     notes = (*lines[size:], *aside, *map(str, result.assumptions), *result.notes)
     tables = [
         replace(_table(title, counted, result), sentence=" ".join(lines[:size]), notes=notes),
         _table(f"{title}: of 100 thumbs that come back, with those without a stated cause", bounds, result),
         _table(f"{title}: how often", rates, result),
-        _table(f"{title}: beside, by the {model_beside(result)}", second, result),
     ]
     return tuple(table for table in tables if len(table.headings) > 1)
 
@@ -239,24 +234,18 @@ def _columns(
     result: CausesResult, name: str, of: str, words: Callable[[Estimate], tuple[str, str, str]]
 ) -> list[Column]:
     """Return a value with its limits in three columns, none where no cause has it."""
-    if all(_asked(item, of) is None for item in result.causes):
+    if all(getattr(item, of) is None for item in result.causes):
         return []
 
     def writer(place: int) -> Callable[[CauseAnswer], str]:
         def write(item: CauseAnswer) -> str:
-            estimate = _asked(item, of)
+            estimate = getattr(item, of)
             return "" if estimate is None else words(estimate)[place]
 
         return write
 
     heads = (name, *(f"{name}: {limit.lower()}" for limit in LIMITS))
     return [(head, writer(place)) for place, head in enumerate(heads)]
-
-
-def _asked(item: CauseAnswer, of: str) -> Estimate | None:
-    """Return a field of an answer, or after `beside.` of the second model's."""
-    name = of.removeprefix("beside.")
-    return getattr(item if name == of else item.beside, name, None)
 
 
 def _ahead(place: int) -> Callable[[CauseAnswer], str]:

@@ -87,19 +87,15 @@ def _cause_row(answer: CauseAnswer, result: CausesResult, rated: bool) -> tuple[
         bounds = [bound for bound in (answer.share_if_none, answer.share_if_all) if bound is not None]
         row.append("; ".join(estimate_words(bound) for bound in bounds) or "–")
     if rated:
-        second = answer.beside
-        row += [
-            _rate(answer.per_thumb, second.per_thumb if second else None, model_beside(result)),
-            _rate(answer.per_thumb_year, second.per_thumb_year if second else None, model_beside(result)),
-        ]
+        row += [_rate(answer.per_thumb), _rate(answer.per_thumb_year)]
     return tuple(row)
 
 
 def _share_cell(answer: CauseAnswer, result: CausesResult) -> Cell:
-    wider, beside = answer.share_with_overlapping, answer.beside
+    wider, beside = answer.share_with_overlapping, answer.share_beside
     under = [f"with overlapping causes {estimate_words(wider)}"] if wider else []
     if beside is not None:
-        under.append(f"{model_beside(result)} {estimate_words(beside.share)}")
+        under.append(f"{model_beside(result)} {estimate_words(beside)}")
     return Cell(words=estimate_words(answer.share), under=tuple(under))
 
 
@@ -113,13 +109,13 @@ def _whole_rows(result: CausesResult) -> list[tuple[Cell | Words, ...]]:
     return rows
 
 
-def _rate(estimate: Estimate | None, beside: Estimate | None = None, model: str = "") -> Cell | Words:
+def _rate(estimate: Estimate | None) -> Cell | Words:
     if estimate is None:
         return "–"
-    under = [f"new centre {rate_limits_words(estimate.prediction)}"] if estimate.prediction else []
-    if beside is not None:
-        under.append(f"{model} {rate_words(beside)}")
-    return Cell(words=rate_words(estimate), under=tuple(under))
+    return Cell(
+        words=rate_words(estimate),
+        under=(f"new centre {rate_limits_words(estimate.prediction)}",) if estimate.prediction else (),
+    )
 
 
 def _said(result: CausesResult, said: Sequence[str] = ()) -> tuple[Block, ...]:

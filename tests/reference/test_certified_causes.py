@@ -9,14 +9,14 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 from agreement import CLOSED, ITERATED, Comparison, certified, published
 from mpmath import mp, mpf
 from oracle import causes as oracle
 from scipy import optimize, special, stats
 
-import metakit
+from metakit.core.causes import StudyReturns
+from metakit.models.causes_of_return.causes_dirichlet import cause_models
 from metakit.numerics.posteriors.causes import shares
 from metakit.numerics.posteriors.causes_limits import new_centre_parts, share_parts, tau_quantiles
 
@@ -104,23 +104,20 @@ def test_posterior(record: dict[str, Any]) -> None:
 
 def test_bounds_for_causes_not_stated() -> None:
     """As if none, and as if all, of the thumbs without a stated cause came back for this one."""
-    rows = []
-    for study, (first, second, missing) in enumerate(
-        zip(*BOUNDS["counts"], BOUNDS["not_stated"], strict=True)
-    ):
-        for cause, thumbs in (
-            ("residual_bone", first),
-            ("mp_hyperextension", second),
-            ("all_causes", first + second + missing),
-        ):
-            rows.append({"study": f"study {study}", "cause": cause, "thumbs": thumbs, "total": 90})
-    answer = next(
-        item for item in metakit.causes(pd.DataFrame(rows)).overall.causes if item.cause == "residual_bone"
-    )
-    assert answer.beside is not None
+    told = [
+        StudyReturns(
+            study=f"study {study}", counts={"residual_bone": first, "mp_hyperextension": second},
+            returned=first + second + missing, not_stated=missing,
+        )
+        for study, (first, second, missing) in enumerate(
+            zip(*BOUNDS["counts"], BOUNDS["not_stated"], strict=True)
+        )
+    ]  # fmt: skip
+    model = cause_models(told, ["residual_bone", "mp_hyperextension"], 0, 0.95, exclusive=True)
     comparison = Comparison("bounds")
-    for what, estimate in (("none", answer.beside.share_if_none), ("all", answer.beside.share_if_all)):
-        assert estimate is not None
+    for what, pool in (("none", model.none), ("all", model.most)):
+        assert pool is not None
+        estimate = pool.estimate(predicted=False)
         truth = BOUNDS[what]
         comparison.check(f"{what} mean", estimate.mean, truth["mean"], CLOSED, 0.1)
         comparison.check(f"{what} median", estimate.median, truth["median"], ITERATED, 0.1)

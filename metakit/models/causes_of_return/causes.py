@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from metakit.core.causes import (
     CauseAnswer,
-    CauseBeside,
     Causes,
     CausesResult,
     ModelName,
@@ -191,7 +190,6 @@ def pool_causes(
     drawn, told_of_draws = (None, []) if single else _drawn(pooled, names, level, exclusive=exclusive)
     answers = []
     for place, (name, model) in enumerate(zip(names, models, strict=True)):
-        numbers = model.numbers(of_many, bounds=drawn is None)
         answers.append(
             CauseAnswer(
                 cause=name,
@@ -199,9 +197,9 @@ def pool_causes(
                 thumbs=sum(study.counts.get(name, 0) for study in pooled),
                 studies=sum(study.counts.get(name, 0) > 0 for study in pooled),
                 share_with_overlapping=share_with_all(told, names, place, level) if beside else None,
-                **(numbers if drawn is None else drawn.numbers(place, of_many)),
+                **(model.numbers(of_many) if drawn is None else drawn.numbers(place, of_many)),
                 **_of_one_study(of_one, name),
-                beside=None if drawn is None else CauseBeside(**numbers),
+                share_beside=None if drawn is None else model.stated.estimate(),
             )
         )
     return CausesResult(

@@ -21,8 +21,8 @@ class CauseModels:
     none: SharePool | None
     most: SharePool | None
 
-    def numbers(self, rates: Mapping[Size, WholeRate], *, bounds: bool = True) -> dict[str, Any]:
-        """Return shares and rates by the names of their fields; rates if all where `bounds` are asked for."""
+    def numbers(self, rates: Mapping[Size, WholeRate]) -> dict[str, Any]:
+        """Return shares and rates by the names of their fields."""
         found: dict[str, Any] = {
             "share": self.stated.estimate(),
             "share_if_none": self.none.estimate(predicted=False) if self.none else None,
@@ -30,7 +30,7 @@ class CauseModels:
         }
         for size, rate in rates.items():
             found[PER[size]] = rate.part(self.none or self.stated)
-            if self.most is not None and bounds:
+            if self.most is not None:
                 found[f"{PER[size]}_if_all"] = rate.part(self.most, predicted=False)
         return found
 

@@ -29,8 +29,9 @@ class SharePool:
     limits, and the posterior beside it.
     """
 
-    def __init__(self, found: Shares, counts: FloatArray, place: int, level: float) -> None:
-        self.found, self.place, self.level = found, place, level
+    def __init__(self, counts: FloatArray, place: int, level: float) -> None:
+        self._counts = tuple(map(tuple, counts.tolist()))
+        self.place, self.level = place, level
         self.single = counts.shape[-1] == 1
         self.events, self.total = float(counts[place].sum()), float(counts.sum())
 
@@ -38,7 +39,12 @@ class SharePool:
     def of(cls, counts: FloatArray, place: int, level: float) -> Self:
         """Return the pool of one cause, shape of `counts` (causes, studies)."""
         kept = counts[:, counts.sum(axis=0) > 0]
-        return cls(_posterior(tuple(map(tuple, kept.tolist()))), kept, place, level)
+        return cls(kept, place, level)
+
+    @cached_property
+    def found(self) -> Shares:
+        """Posterior of all shares."""
+        return _posterior(self._counts)
 
     @property
     def tails(self) -> FloatArray:

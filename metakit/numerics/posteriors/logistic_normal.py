@@ -52,15 +52,15 @@ BATCH = 4_000
 """Draws of the shares in a batch, over all nodes of tau."""
 AHEAD = 4
 """New centres a draw."""
-ERROR = 0.007
+ERROR = 0.01
 """Monte Carlo error of the limits against the width of the interval: two seeds differ by 2 % or less."""
 _BATCHES, _MOST_BATCHES = 4, 60
-_NARROW = 0.1
+_NARROW = 0.05
 """An interval narrower than this counts as this wide: 0.7 % of it is less than a thumb of a thousand."""
 _LEAST = 1_000.0
 """Kish's effective number of all draws below which there is no answer (our own limit: no source)."""
-_NODES = 10
-_PILOT_NODES, _PILOT_DRAWS = 10, 32
+_NODES = 9
+_PILOT_NODES, _PILOT_DRAWS = 8, 32
 _WIDEST = 4.5
 """tau in units of its scale beyond which 7e-6 of the prior lies."""
 _NEGLIGIBLE = 10.0
@@ -68,7 +68,7 @@ _NEGLIGIBLE = 10.0
 _FEWEST = 32
 _PROPOSALS = ((1.0, 0.9), (0.5, 0.1))
 """Concentration of the proposals against the curvature at the mode, and part of the draws."""
-_STEPS, _STILL = 12, 0.01
+_STEPS, _STILL = 8, 0.02
 _TAIL = 0.025
 
 

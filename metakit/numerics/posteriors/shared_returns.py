@@ -37,15 +37,15 @@ FINE = 9
 """The table has 2**FINE places to a unit of the logarithm."""
 SMALLEST = -30.0
 """Logarithm below which a share is taken to be this: exp(-30) is 1e-13."""
-_KNOWN = -25.0
-"""Left end of what is integrated; further left log h is a straight line."""
+_KNOWN = -14.0
+"""Left end of what is integrated; further left log h is a straight line (0 for a count of 0)."""
 _ALONE = 18.0
 """How far the integrand of one return reaches to the left of its middle: exp(-18) is 2e-8."""
 _SPREADS = 5.0
 """How many standard deviations of a centre that grid reaches beyond it on either side."""
 _ROOM, _WIDTHS = 2.5, 6.0
 """How far a study's grid reaches from its middle: this, and so many widths of its integrand."""
-_ACROSS = np.arange(-15.0, 7.6, 0.375)
+_ACROSS = np.arange(-13.0, 7.1, 0.5)
 """Places of the rule for h in standard deviations around the mode; the left tail is the longer one."""
 _NUDGE = 16
 """Places of the table between the values of which derivatives are made."""
@@ -98,13 +98,18 @@ class CentreTables:
 
     def _tabulated(self) -> FloatArray:
         """Return log h at every place, shape (counts that occur, places)."""
-        coarse = min(max(3, int(np.ceil(np.log2(2 * np.sqrt(self._values.max() + 1.0))))), FINE)
+        largest = float(self._values.max())
+        sharpest = largest / (1 + largest * self.s**2) + 1  # curvature of log h
+        coarse = min(max(2, int(np.ceil(np.log2(2 * np.sqrt(sharpest))))), FINE)
+        known_from = _KNOWN - np.ceil(min(largest * self.s**2, 12.0))
         step, parts = 2.0**-coarse, 2 ** (FINE - coarse)
-        x = np.asarray(_KNOWN + step * np.arange(-2, int((self._high - _KNOWN) / step) + 6), dtype=float)
+        x = np.asarray(
+            known_from + step * np.arange(-2, int((self._high - known_from) / step) + 6), dtype=float
+        )
         known = log_poisson_normal(self.s, self._values.astype(float), x)
         between = np.arange(parts) / parts
         inside = (sliding_window_view(known, 6, axis=-1) @ _lagrange(between)).reshape(len(known), -1)
-        left = np.arange(int((_KNOWN - self._low) * 2**FINE), 0, -1)
+        left = np.arange(int((known_from - self._low) * 2**FINE), 0, -1)
         slope = (inside[:, 1] - inside[:, 0])[:, None]
         return np.concatenate([inside[:, :1] - slope * left, inside], axis=-1)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from metakit.core.causes import CauseAnswer, CauseBeside, Causes, CausesResult, Estimate
+from metakit.core.causes import CauseAnswer, Causes, CausesResult, Estimate
 from metakit.core.limits import Limits
 from metakit.core.written import count, fixed, listed, per_100
 
@@ -144,27 +144,16 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
     ]
     if rates:
         text += f" That is {listed(rates)}."
-    if answer.beside is not None:
-        text += f" {model_beside(result)[:1].upper()}{model_beside(result)[1:]}: {_beside(answer.beside)}."
+    beside = answer.share_beside
+    if beside is not None:
+        ahead = f"; in a new centre {limits_words(beside.prediction)}" if beside.prediction else ""
+        text += f" Beside, by the {model_beside(result)}: {estimate_words(beside)} of 100{ahead}."
     return text
 
 
 def model_beside(result: CausesResult) -> str:
     """Name the model that stands beside."""
     return (result.model_beside or "").replace("_", "-").replace("dirichlet", "Dirichlet")
-
-
-def _beside(beside: CauseBeside) -> str:
-    parts = [f"{estimate_words(beside.share)} of 100"]
-    if beside.share.prediction is not None:
-        parts.append(f"in a new centre {limits_words(beside.share.prediction)}")
-    if beside.share_if_none and beside.share_if_all:
-        none, most = (estimate_words(bound) for bound in (beside.share_if_none, beside.share_if_all))
-        parts.append(f"{none} if none, {most} if all")
-    for rate, size in ((beside.per_thumb, "of 100 operated"), (beside.per_thumb_year, "per 100 thumb-years")):
-        if rate is not None:
-            parts.append(f"{rate_words(rate)} {size}")
-    return "; ".join(parts)
 
 
 def head_sentence(result: CausesResult) -> str:

@@ -26,3 +26,13 @@ def test_one_cause_against_all_else() -> None:
     single = cause_models(STUDIES, NAMES, 0, 0.95, exclusive=False)
     assert single.stated.mean == pytest.approx(share_with_all(STUDIES, NAMES, 0, 0.95).mean, rel=1e-12)
     assert set(single.numbers({})) == {"share", "share_if_none", "share_if_all"}
+
+
+def test_all_of_them_is_the_same_as_typing_them_so() -> None:
+    typed = [
+        StudyReturns(study="A", counts={"infection": 5, "nerve": 2}, returned=7),
+        StudyReturns(study="B", counts={"infection": 3, "nerve": 3}, returned=6),
+    ]
+    raised = cause_models(STUDIES, NAMES, 0, 0.95, exclusive=True).most.estimate(predicted=False)
+    share = cause_models(typed, NAMES, 0, 0.95, exclusive=True).stated.estimate(predicted=False)
+    assert (raised.mean, raised.interval) == (share.mean, share.interval)
