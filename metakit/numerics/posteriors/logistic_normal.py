@@ -48,13 +48,13 @@ from metakit.numerics.posteriors.shared_returns import CentreTables
 from metakit.numerics.weights import IndexArray
 
 SEED = 20261130
-BATCH = 4_000
+BATCH = 8_000
 """Draws of the shares in a batch, over all nodes of tau."""
 AHEAD = 4
 """New centres a draw."""
 ERROR = 0.01
 """Monte Carlo error of the limits against the width of the interval: two seeds differ by 2 % or less."""
-_BATCHES, _MOST_BATCHES = 4, 60
+_BATCHES, _MOST_BATCHES = 2, 30
 _NARROW = 0.05
 """An interval narrower than this counts as this wide: 0.7 % of it is less than a thumb of a thousand."""
 _LEAST = 1_000.0

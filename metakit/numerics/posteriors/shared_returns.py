@@ -39,17 +39,17 @@ SMALLEST = -30.0
 """Logarithm below which a share is taken to be this: exp(-30) is 1e-13."""
 _KNOWN = -14.0
 """Left end of what is integrated; further left log h is a straight line (0 for a count of 0)."""
-_ALONE = 18.0
-"""How far the integrand of one return reaches to the left of its middle: exp(-18) is 2e-8."""
+_ALONE = 10.0
+"""How far the integrand of one return reaches to the left of its middle: exp(-10) is 5e-5."""
 _SPREADS = 5.0
 """How many standard deviations of a centre that grid reaches beyond it on either side."""
-_ROOM, _WIDTHS = 2.5, 6.0
+_ROOM, _WIDTHS = 2.5, 4.5
 """How far a study's grid reaches from its middle: this, and so many widths of its integrand."""
 _ACROSS = np.arange(-13.0, 7.1, 0.5)
 """Places of the rule for h in standard deviations around the mode; the left tail is the longer one."""
 _NUDGE = 16
 """Places of the table between the values of which derivatives are made."""
-_ROWS = 256
+_ROWS = 512
 """Draws taken at once: their tables stay in the processor's cache."""
 
 
@@ -122,11 +122,11 @@ class CentreTables:
             Mode of the integrand and its curvature there, for shares in the middle of those that come.
         """
         width = 1 / np.sqrt(precision)
-        low = middle - _ROOM - np.maximum(_WIDTHS * width, 10 / self.counts.sum(axis=0))
+        low = middle - _ROOM - np.maximum(_WIDTHS * width, _ALONE / self.counts.sum(axis=0))
         high = np.minimum(middle + _ROOM + _WIDTHS * width, self._high - 1.0)
         low = np.maximum(low, -_ALONE - _SPREADS * self.s)
-        levels = np.clip(np.ceil(0.5 * np.log2(precision)), 1, FINE).astype(int)
-        alone = self._grid(1, -_ALONE - _SPREADS * self.s, _SPREADS * self.s + 3.5, np.zeros(0, dtype=int))
+        levels = np.clip(np.ceil(0.5 * np.log2(precision) - 0.5), 0, FINE).astype(int)
+        alone = self._grid(0, -_ALONE - _SPREADS * self.s, _SPREADS * self.s + 3.5, np.zeros(0, dtype=int))
         self._grids = [alone] + [
             self._grid(
                 level,
