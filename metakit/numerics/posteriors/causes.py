@@ -20,13 +20,11 @@ tau, taken by Gauss-Legendre rules on panels; `error` is the largest change of a
 halved. The posterior of one share is then a finite mixture of Beta distributions, exact up to that integral,
 and the posterior means add up to 1.
 
-Not the model to be read first. Under two protocols committed beforehand (tests/simulation, protocol, second
-protocol and results of the causes) a logistic-normal spread holds
-(`metakit.numerics.posteriors.logistic_normal`) and this model fails one criterion of three: where half of the
-centres see another kind of trouble than the others, its interval of the commonest cause covered 82 to 86 % of
-1,000 data sets for 2 to 8 studies, that of the logistic-normal 87 to 89 %, where 85 % were asked for. On
-average the two cannot be told apart (94 to 96 %). It stands beside the other one in every answer, exact and
-without draws.
+Not the model to be read first. Under two protocols committed beforehand (tests/simulation, results of the
+causes) a logistic-normal spread holds (`metakit.numerics.posteriors.logistic_normal`) and this model fails
+one criterion of three: where half of the centres see another kind of trouble than the others, its interval of
+the commonest cause covered 82 to 86 % of 1,000 data sets for 2 to 8 studies, the other one's 87 to 89 %. On
+average the two cannot be told apart (94 to 96 %). It stands beside the other one, exact and without draws.
 
 References
 ----------
