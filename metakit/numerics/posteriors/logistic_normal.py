@@ -38,12 +38,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
-from scipy.interpolate import make_interp_spline
 
 from metakit.core.effects import FloatArray
 from metakit.errors import NotEstimableError
 from metakit.numerics.posteriors.causes import SCALE, log_sum, log_sums
-from metakit.numerics.posteriors.share_distribution import PLACES, Distribution, counted, distribution
+from metakit.numerics.posteriors.share_distribution import (
+    PLACES,
+    Distribution,
+    below_by_nodes,
+    counted,
+    distribution,
+    smooth,
+)
 from metakit.numerics.posteriors.shared_returns import CentreTables
 from metakit.numerics.weights import IndexArray
 
@@ -261,22 +267,11 @@ class _Sums:
             new_centre=tuple(map(distribution, self.new, self.new_mean / self.total)),
             tau=sampler.tau,
             tau_weight=tau_weight,
-            tau_below=_spline_below(sampler.tau, tau_weight / sampler.rule, sampler.ends),
+            tau_below=below_by_nodes(sampler.tau, tau_weight / sampler.rule, sampler.ends),
             draws=self.draws,
             effective=self.effective,
             error=self.error(),
         )
-
-
-def _spline_below(
-    tau: FloatArray, density: FloatArray, ends: tuple[float, float]
-) -> tuple[FloatArray, FloatArray]:
-    """Return values of tau and the probability below each; the logarithm of the density is a spline."""
-    places = np.linspace(*ends, 2001)
-    height = make_interp_spline(tau, np.log(np.maximum(density, 1e-300)), k=3)
-    known = np.exp(height(np.clip(places, tau[0], tau[-1])))
-    below = np.concatenate([[0.0], np.cumsum((known[1:] + known[:-1]) / 2)])
-    return places, below / below[-1]
 
 
 def _range(y: IndexArray, scale: float, rng: np.random.Generator) -> tuple[float, float]:
@@ -286,7 +281,7 @@ def _range(y: IndexArray, scale: float, rng: np.random.Generator) -> tuple[float
     height = np.array([log_sum(_draw(_laid(value, y), _PILOT_DRAWS, rng)[0]) for value in root**2])
     height -= (root**2 / scale) ** 2 / 2
     fine = np.linspace(0.0, np.sqrt(scale * _WIDEST), 400)
-    known = make_interp_spline(root, height, k=3)(np.clip(fine, root[0], root[-1]))
+    known = smooth(root, height, fine)
     kept = fine[known > known.max() - _NEGLIGIBLE]
     return float(kept[0] ** 2), float(kept[-1] ** 2)
 

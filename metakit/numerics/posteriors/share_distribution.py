@@ -60,3 +60,24 @@ def counted(shares: FloatArray, weight: FloatArray) -> FloatArray:
 def distribution(mass: FloatArray, mean: float = np.nan) -> Distribution:
     """Return the distribution that counted weights describe."""
     return Distribution(np.cumsum(mass)[:-1] / mass.sum(), mean)
+
+
+def below_by_nodes(
+    tau: FloatArray, density: FloatArray, ends: tuple[float, float]
+) -> tuple[FloatArray, FloatArray]:
+    """Return values of tau and the probability below each; the logarithm of the density is smooth."""
+    places = np.linspace(*ends, 2001)
+    known = np.exp(smooth(tau, np.log(np.maximum(density, 1e-300)), places))
+    below = np.concatenate([[0.0], np.cumsum((known[1:] + known[:-1]) / 2)])
+    return places, below / below[-1]
+
+
+def smooth(nodes: FloatArray, values: FloatArray, places: FloatArray) -> FloatArray:
+    """Return a curve through values: Hermite's cubic between nodes, level beyond them."""
+    x = np.clip(places, nodes[0], nodes[-1])
+    left = np.clip(np.searchsorted(nodes, x) - 1, 0, len(nodes) - 2)
+    width = np.diff(nodes)[left]
+    t, slope = (x - nodes[left]) / width, np.gradient(values, nodes)
+    start, end = values[left], values[left + 1]
+    bend = slope[left] * width * t * (1 - t) ** 2 - slope[left + 1] * width * t**2 * (1 - t)
+    return np.asarray(start + (end - start) * t**2 * (3 - 2 * t) + bend)

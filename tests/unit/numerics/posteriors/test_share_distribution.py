@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metakit.numerics.posteriors.share_distribution import counted, distribution
+from metakit.numerics.posteriors.share_distribution import below_by_nodes, counted, distribution, smooth
 
 
 def test_a_beta_distribution_comes_back() -> None:
@@ -27,3 +27,14 @@ def test_nothing_and_all_lie_beyond_the_edges() -> None:
     assert low == 0.0
     assert high == pytest.approx(1, abs=1e-12)
     assert found.below(np.array([0.25, 1.0])) == pytest.approx([0.6, 1.0])
+
+
+def test_a_smooth_curve_through_nodes_is_read_between_them() -> None:
+    nodes = np.linspace(0, 3, 13)
+    places = np.linspace(0.3, 2.7, 50)
+    assert smooth(nodes, np.sin(nodes), places) == pytest.approx(np.sin(places), abs=1e-3)
+    assert smooth(nodes, np.sin(nodes), np.array([-1.0, 9.0])) == pytest.approx([0.0, np.sin(3)])
+    values, below = below_by_nodes(nodes, np.exp(-((nodes - 1.5) ** 2) / 0.18), (0.0, 3.0))
+    assert np.interp([0.025, 0.5, 0.975], below, values) == pytest.approx(
+        stats.norm(1.5, 0.3).ppf([0.025, 0.5, 0.975]), abs=5e-3
+    )
