@@ -76,13 +76,13 @@ class Held:
         found = self.page.evaluate("document.querySelector('[data-record]')?.firstElementChild.old !== true")
         return bool(found)
 
-    def until_asked(self) -> None:
-        """Wait until the part is asked for and the answer held."""
+    def until_asked(self, waiting: list[Any] | None = None) -> None:
+        """Wait until the part (or something else) is asked for and the answer held."""
         for _ in range(600):
-            if self.waiting:
+            if self.waiting if waiting is None else waiting:
                 return
             self.page.wait_for_timeout(50)
-        raise AssertionError("the part was not asked for again")
+        raise AssertionError("nothing was asked for")
 
     def let_go(self) -> None:
         route, answer = self.waiting.pop(0)
@@ -321,6 +321,7 @@ def test_terms_that_come_late_are_not_offered_to_somebody_who_has_left(outcome: 
     page.keyboard.press("Control+a")
     page.keyboard.type("any_complication")
     page.keyboard.press("Tab")
+    outcome.until_asked(waiting)
     with page.expect_response("**/terms?*"):
         for route in waiting:
             route.continue_()
@@ -348,6 +349,7 @@ def test_another_page_waits_for_the_save_and_asks_nothing(arm: Held, keys: bool)
         page.locator(".ways").get_by_role("link", name="To do", exact=True).click()
     expect(page.locator("#saving")).to_have_text("Saving …")
     page.wait_for_timeout(300)
+    arm.until_asked(waiting)
     assert page.url == arm.url
     waiting.pop().continue_()
     page.wait_for_url("**/arms%5BB%5D" if keys else f"{arm.desk.address}/")
