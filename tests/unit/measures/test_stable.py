@@ -22,3 +22,13 @@ def test_log_of_a_ratio_near_one() -> None:
     found = float(log_ratio(np.array(1e15 + 2), np.array(1e15)))
     assert found == pytest.approx(2e-15, rel=1e-12)
     assert float(log_ratio(np.array(8.0), np.array(2.0))) == pytest.approx(np.log(4), rel=1e-15)
+
+
+@pytest.mark.parametrize("denominator", [1e-6, 1.0, 1e9])
+def test_ratios_near_one_keep_their_digits_whatever_the_unit(denominator: float) -> None:
+    for part in (1e-9, -1e-7, 0.3):
+        numerator = denominator + part * denominator
+        with mpmath.workdps(50):
+            exact = mpmath.log(mpmath.mpf(numerator) / mpmath.mpf(denominator))
+        found = float(log_ratio(np.array(numerator), np.array(denominator)))
+        assert found == pytest.approx(float(exact), rel=1e-13)

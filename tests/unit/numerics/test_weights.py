@@ -84,3 +84,19 @@ def test_what_is_absent_may_hold_anything() -> None:
     present = np.array([True, True, False])
     studies = prepare([0.1, 0.4, np.inf], [0.1, 0.2, -3.0], present)
     assert float(weigh(studies, 0.0).total) == pytest.approx(15.0)
+
+
+def test_several_batch_axes_with_a_mask_are_rows_in_their_order() -> None:
+    random = np.random.default_rng(41)
+    y, v = random.normal(size=(2, 3, 4)), random.uniform(0.1, 1.0, (2, 3, 4))
+    here = np.ones((2, 3, 4), dtype=bool)
+    here[0, 1, 2] = here[1, 2, 0] = False
+    many = prepare(y, v, here)
+    assert many.leading == (2, 3) and many.rows == 6
+    for place in np.ndindex(2, 3):
+        row = int(np.ravel_multi_index(place, (2, 3)))
+        one = prepare(y[place], v[place], here[place])
+        assert float(many.count[row]) == here[place].sum() == float(np.squeeze(one.count))
+        assert float(many.anchor_effect[row]) == float(np.squeeze(one.anchor_effect))
+        assert many.others[row].tolist() == np.squeeze(one.others).tolist()
+    assert np.unique(prepare(y, v).count).tolist() == [4]

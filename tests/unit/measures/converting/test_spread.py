@@ -64,5 +64,8 @@ def test_the_interval_of_a_difference_gives_the_deviation_back(quantile: str, cr
 def test_an_arm_of_one_counts_for_the_degrees_of_freedom() -> None:
     found = cv.sd_from_difference_interval(1.0, 4.0, 1, 2, level=0.9)
     assert found.value == pytest.approx(1.5 / stats.t.ppf(0.95, 1) / math.sqrt(1 + 1 / 2), rel=1e-9)
-    with pytest.raises(UsageError):
-        cv.sd_from_difference_interval(1.0, 4.0, 0.9, 2)
+    turned = cv.sd_from_difference_interval(1.0, 4.0, 2, 1, level=0.9)
+    assert turned.value == pytest.approx(found.value, rel=1e-12)
+    for pair in ((0.9, 2), (2, 0.9)):
+        with pytest.raises(UsageError):
+            cv.sd_from_difference_interval(1.0, 4.0, *pair)
