@@ -50,6 +50,8 @@ class Group:
 
     def entry(self, path: str) -> Value | Group | tuple[Group, ...] | None:
         """Return what stands under a path."""
+        if "." not in path:
+            return self.entries.get(path)
         first, _, rest = path.partition(".")
         found = self.entries.get(first)
         if not rest:
@@ -72,10 +74,12 @@ class Group:
 
     def text(self, path: str) -> str:
         """Return a text, a choice or an ISO date; empty when absent."""
-        found = self._value(path)
-        if isinstance(found, datetime.date):
-            return found.isoformat()
-        return found if isinstance(found, str) else ""
+        found = self.entry(path)
+        if not isinstance(found, Value):
+            return ""
+        if isinstance(found.value, str):
+            return found.value
+        return found.value.isoformat() if isinstance(found.value, datetime.date) else ""
 
     def flag(self, path: str) -> bool | None:
         """Return a yes or no."""

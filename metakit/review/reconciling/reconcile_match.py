@@ -163,8 +163,8 @@ class _Walk:
             elif spec.type == GROUP and spec.repeats and _listed(one) and _listed(two):
                 kept = self.entries(where, spec, _as_entries(one), _as_entries(two))
             else:
-                item = _compared(here, spec, one, two, first, second)
-                kept = self.choose(replace(item, parts=self.parts(here, spec, one, two)), spec, one, two)
+                parts = self.parts(here, spec, one, two)
+                kept = self.choose(_compared(here, spec, one, two, first, second, parts), spec, one, two)
             if kept is not None:
                 entries[name] = kept
         return Group(first.name, first.place, entries, first.places)
@@ -276,7 +276,13 @@ def paired(
 
 
 def _compared(
-    where: _Where, spec: FieldSpec, one: Entry | None, two: Entry | None, first: Group, second: Group
+    where: _Where,
+    spec: FieldSpec,
+    one: Entry | None,
+    two: Entry | None,
+    first: Group,
+    second: Group,
+    parts: tuple[Compared, ...] = (),
 ) -> Compared:
     sides = [
         Side(
@@ -309,6 +315,7 @@ def _compared(
         choices=_choices(spec) if kind == "choice" else 0,
         ids=where.ids,
         identifies=spec.name in where.telling,
+        parts=parts,
     )
 
 
