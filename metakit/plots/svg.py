@@ -184,15 +184,16 @@ def _common_font(weight: str) -> bytes:
     from matplotlib.font_manager import FontProperties, findfont
 
     font = findfont(FontProperties(family=FONT, weight=weight))
-    return _glyphs_of(font, "".join(sorted(_COMMON)), flavor=None)
+    return _glyphs_of(font, "".join(sorted(_COMMON)), flavor=None, joined=False)
 
 
-def _glyphs_of(source: str | BytesIO, characters: str, *, flavor: str | None) -> bytes:
+def _glyphs_of(source: str | BytesIO, characters: str, *, flavor: str | None, joined: bool = True) -> bytes:
+    """Return a font of these glyphs; `joined` keeps how letters of other scripts are put together."""
     from fontTools.subset import Options, Subsetter  # type: ignore[import-untyped]
     from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
     options = Options()
-    options.drop_tables += ["FFTM", "MATH"]
+    options.drop_tables += ["FFTM", "MATH", *(() if joined else ("GDEF", "GPOS", "GSUB"))]
     options.hinting = False
     options.layout_features = ["mark", "mkmk", "ccmp", "init", "medi", "fina", "isol", "rlig"]
     font = TTFont(source, lazy=True, recalcTimestamp=False)
