@@ -130,6 +130,12 @@ def _workbook(path: Path) -> tuple[Iterable[Problem], list[str]]:
     return assemble(read_book(path), layout_of(shipped().form("certainty"))).problems, []
 
 
+def _answers(path: Path) -> tuple[Iterable[Problem], list[str]]:
+    from metakit.review.workbooks.answering import read_answers
+
+    return read_answers(path, shipped())[1], []
+
+
 @cache
 def _book() -> bytes:
     from metakit.forms.record_workbooks.layout import layout_of
@@ -172,6 +178,24 @@ def _found() -> bytes:
     return json.dumps({"analyses": [analysis], "studies": [study], "versions": {}}, indent=1).encode()
 
 
+ANSWERS = """# my_review/records/a.yaml
+answered_questions:
+  # 4 of 30 = 13.33 %
+  - rule: percent_matches_events
+    field: "outcomes[A/any_complication/12/months].percent"
+    values: "15; 4; 30; 13.33"
+    answer: "page 5, so printed"
+    answered_by: AB
+    answered_on: 2026-05-06
+# my_review/records/b.yaml
+answered_questions:
+  - rule: wide_follow_up
+    field: "arms[A].follow_up.maximum"
+    answer:
+    answered_by:
+    answered_on:
+"""
+
 TARGETS = (
     Target(name="table", file="t.csv", content=TABLE.encode, read=_table),
     Target(name="record", file="r.yaml", content=_of(DEMO / "records" / "DEMO-13_lanternby.yaml"), read=_record),
@@ -190,5 +214,6 @@ TARGETS = (
     Target(name="earlier", file="findings.json", content=_found, read=_earlier),
     Target(name="form", file="own.yaml", content=_of(FORMS / "certainty.yaml"), read=_form),
     Target(name="vocabulary", file="vocabularies/own.yaml", content=_of(FORMS / "vocabularies" / "units.yaml"), read=_vocabulary),
+    Target(name="answers", file="a.yaml", content=ANSWERS.encode, read=_answers),
     Target(name="workbook", file="w.xlsx", content=_book, read=_workbook),
 )  # fmt: skip

@@ -7,7 +7,7 @@ completed is spliced into these files, so that all else in them stays as it was 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,6 +31,16 @@ ENDINGS = (".yaml", ".yml")
 GIVEN = ("answer", "answered_by", "answered_on")
 _FIELDS = ("rule", "field", "values", *GIVEN)
 _BLOCK = re.compile(rf"^# (?P<file>.+)\n{SECTION}:[ \t]*\n", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """What stands under the name of one file: the entries that somebody completed, and how many are blank."""
+
+    file: str
+    line: int
+    entries: tuple[Group, ...]
+    blank: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,12 +102,13 @@ def collect_answers(paths: Sequence[Path], review: Path, library: Library) -> An
         problems: list[Problem] = []
         new = same = blank = 0
         for path in paths:
-            for name, block, line in _blocks(path, problems):
-                place = Problem(file=str(path), line=line, field="file", what="", found=name)
-                target = _target(review, name, agreed, place, problems)
-                group, left = _entries(path, block, library, problems)
-                blank += left
-                if target is None or group is None:
+            given, found = read_answers(path, library)
+            problems += found
+            for one in given:
+                blank += one.blank
+                place = Problem(file=str(path), line=one.line, field="file", what="", found=one.file)
+                target = _target(review, one.file, agreed, place, problems)
+                if target is None:
                     continue
                 reading = read_record(target, library)
                 asked |= _asked(reading.problems)  # an extractor's own record is not part of the review yet
@@ -107,7 +118,7 @@ def collect_answers(paths: Sequence[Path], review: Path, library: Library) -> An
                         replace(place, what="this file keeps no answers: what it says is changed")
                     )
                     continue
-                for entry in group.groups(SECTION):
+                for entry in one.entries:
                     question = asked.get((str(target.resolve()), entry.text("rule"), entry.text("field")))
                     if question is None or " ".join(entry.text("values").split()) != values_of(question):
                         problems.append(_not_asked(entry, question))
@@ -116,8 +127,8 @@ def collect_answers(paths: Sequence[Path], review: Path, library: Library) -> An
                     else:
                         new += 1
                         text = texts.get(target) or target.read_bytes().decode("utf-8")
-                        given = {field: entry.text(field) for field in _FIELDS}
-                        texts[target] = with_answer(text, given, form)
+                        said = {field: entry.text(field) for field in _FIELDS}
+                        texts[target] = with_answer(text, said, form)
         if problems:
             raise DataError(problems)
         for target, text in texts.items():
@@ -126,26 +137,58 @@ def collect_answers(paths: Sequence[Path], review: Path, library: Library) -> An
     return AnswersCollected(written=tuple(texts), new=new, same=same, blank=blank)
 
 
+def read_answers(path: Path, library: Library) -> tuple[list[Given], list[Problem]]:
+    """Read a file of entries that were given out: what stands under the name of each file, and what is wrong.
+
+    Parameters
+    ----------
+    path : Path
+        The file; never raises for what it holds.
+    library : Library
+        Whose form of a study says what an entry holds.
+    """
+    text = decoded(path.read_bytes(), str(path), largest=LARGEST_FILE, empty_hint="")
+    if isinstance(text, Problem):
+        return [], [text]
+    text = text.replace("\r\n", "\n")
+    form = library.form("study")
+    alone = replace(form, sections=tuple(one for one in form.sections if one.name == SECTION), rules=())
+    given: list[Given] = []
+    problems: list[Problem] = []
+    found = list(_BLOCK.finditer(text))
+    ends = [one.start() for one in found[1:]] + [len(text)]
+    before = text[: found[0].start() if found else len(text)].split("\n")
+    if alone_at := [
+        number for number, line in enumerate(before, start=1) if line.strip() and line[:1] != "#"
+    ]:
+        what = "entries without the line that names their file"
+        hint = "leave the lines as 'metakit check --to-answer' wrote them"
+        problems.append(Problem(file=str(path), line=alone_at[0], what=what, allowed="# FILE", hint=hint))
+    for one, end in zip(found, ends[: len(found)], strict=True):
+        line = text.count("\n", 0, one.start()) + 1
+        block = "\n" * line + text[one.start() : end].partition("\n")[2]  # its lines keep their numbers
+        document = read_bytes(block.encode(), str(path))
+        problems += document.problems
+        if document.root is None:
+            continue
+        items, done = _listed(document.root)
+        kept = tuple(
+            (key, replace(value, items=done) if isinstance(value, ListNode) else value)
+            for key, value in document.root.entries
+        )
+        group, wrong = read_fields(MapNode(kept, document.root.place), alone)
+        problems += wrong
+        blank = len(items) - len(done)
+        given.append(Given(file=one["file"].strip(), line=line, entries=group.groups(SECTION), blank=blank))
+    return given, problems
+
+
 def _asked(problems: Sequence[Problem]) -> dict[tuple[str, str, str], Problem]:
     return {
         (str(Path(one.file).resolve()), one.rule, one.address): one
         for one in problems
         if one.severity in ("question", "answered") and one.rule and one.address
     }
-
-
-def _blocks(path: Path, problems: list[Problem]) -> Iterator[tuple[str, str, int]]:
-    """Give each named file, its entries after as many empty lines as stand before them, and its line."""
-    text = decoded(path.read_bytes(), str(path), largest=LARGEST_FILE, empty_hint="")
-    if isinstance(text, Problem):
-        problems.append(text)
-        return
-    text = text.replace("\r\n", "\n")
-    found = list(_BLOCK.finditer(text))
-    ends = [one.start() for one in found[1:]] + [len(text)]
-    for one, end in zip(found, ends, strict=True):
-        line = text.count("\n", 0, one.start()) + 1
-        yield one["file"].strip(), "\n" * line + text[one.start() : end].partition("\n")[2], line
 
 
 def _target(
@@ -165,27 +208,11 @@ def _target(
     return target
 
 
-def _entries(path: Path, block: str, library: Library, problems: list[Problem]) -> tuple[Group | None, int]:
-    """Return the entries that somebody completed, checked, and how many are blank."""
-    document = read_bytes(block.encode(), str(path))
-    problems += document.problems
-    if document.root is None:
-        return None, 0
-    form = library.form("study")
-    alone = replace(form, sections=tuple(one for one in form.sections if one.name == SECTION), rules=())
-    listed = document.root.get(SECTION)
+def _listed(root: MapNode) -> tuple[tuple[Node, ...], tuple[Node, ...]]:
+    """Return the entries that stand there, and those that somebody completed."""
+    listed = root.get(SECTION)
     items = listed.items if isinstance(listed, ListNode) else ()
-    done = tuple(item for item in items if not _is_blank(item))
-    kept = MapNode(
-        tuple(
-            (key, replace(value, items=done) if isinstance(value, ListNode) else value)
-            for key, value in document.root.entries
-        ),
-        document.root.place,
-    )
-    group, found = read_fields(kept, alone)
-    problems += found
-    return group, len(items) - len(done)
+    return items, tuple(item for item in items if not _is_blank(item))
 
 
 def _is_blank(item: Node) -> bool:

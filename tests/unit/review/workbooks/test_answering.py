@@ -116,6 +116,8 @@ def test_what_is_blank_stays_open(review, tmp_path, capsys) -> None:
         (lambda text: completed(text).replace("records/test_01.yaml", "../elsewhere.yaml"), "file", "no file of"),
         (lambda text: completed(text).replace("records/test_01.yaml", "protocol.yaml"), "file", "keeps no answers"),
         (lambda text: completed(text) + "  - [1\n", "", ""),
+        (lambda text: text.partition("\n")[2] + completed(text), "", "names their file"),
+        (lambda text: completed(text).replace("  - rule", "    rule"), "answered_questions", ""),
     ],
 )  # fmt: skip
 def test_what_cannot_be_an_answer_is_told_and_nothing_is_written(
