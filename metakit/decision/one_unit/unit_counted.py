@@ -9,6 +9,7 @@ import numpy as np
 from metakit.core.written import per_100
 from metakit.decision.one_unit.unit_cells import Cell, arms_of
 from metakit.synthesis.baseline import Baseline, counts_quantile
+from metakit.synthesis.words import lower_first
 
 LEVEL = 0.95
 
@@ -68,6 +69,6 @@ def same_thing(base: Baseline, cells: Sequence[Cell]) -> str:
     if base.lower <= highest and lowest <= base.upper:
         return ""
     ends = list(dict.fromkeys(per_100(100 * end) for end in (min(shares), max(shares))))
-    who = "The study" if len(arms) == 1 else "The studies"
-    unit = " thumb-years" if base.per_year else ""
-    return f"{who} saw {' to '.join(ends)} in 100{unit}: do you count the same thing?"
+    who = "the study" if len(arms) == 1 else "the studies"
+    label, unit = lower_first(cells[0].outcome.term.label), " thumb-years" if base.per_year else ""
+    return f"For {label} {who} saw {' to '.join(ends)} in 100{unit}: do you count the same thing?"

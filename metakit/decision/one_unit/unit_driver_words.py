@@ -74,8 +74,8 @@ def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
     Returns
     -------
     str
-        `about a third as often, 0.02 to 5.7 times fits`, or `0.02 to 5.7 times as often fits`: ratios with
-        few digits, never rounded to 1; differences as better or worse, more or fewer.
+        `about a third as often, 0.02 to 5.7 times fits`, or `anything from 0.02 to 5.7 times as often fits`:
+        ratios with few digits, never rounded to 1; differences as better or worse, more or fewer.
     """
     if cell.link is None:  # pragma: no cover - only comparisons are said
         return ""
@@ -86,7 +86,9 @@ def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
         value, low, high = (math.exp(end) if end < 700 else math.inf for end in (value, low, high))
         of = "the odds" if "odds" in measure.name else "as often"
         reach = _between(_times(low), _times(high))
-        return f"{reach} times {of} fits" if alone else f"about {_fold(value)} {of}, {reach} times fits"
+        if alone:
+            return f"anything {reach} times {of} fits"
+        return f"about {_fold(value)} {of}, {reach.removeprefix('from ')} times fits"
     if cell.outcome.scored:
         unit, ways, factor = cell.outcome.term.unit, ("worse", "better"), -cell.outcome.worse
     else:
@@ -98,17 +100,18 @@ def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
 
     value, (low, high) = factor * value, sorted((factor * low, factor * high))
     if alone:
-        return f"{_between(side(low, f' {unit}'), side(high))} fits"
-    return f"{side(value, f' {unit}')}, {_between(side(low), side(high))} fits"
+        return f"anything {_between(side(low, f' {unit}'), side(high))} fits"
+    reach = _between(side(low), side(high)).removeprefix("from ")
+    return f"{side(value, f' {unit}')}, {reach} fits"
 
 
 def _between(low: str, high: str) -> str:
-    """Write `low to high`; a side without a limit has none."""
+    """Write `from low to high`; a side without a limit has none."""
     if "∞" in low and "∞" in high:
-        return "anything"
+        return "at all"
     if "∞" in high:
-        return f"{low} and any more"
-    return f"anything up to {high}" if "∞" in low else f"{low} to {high}"
+        return f"from {low} upwards"
+    return f"up to {high}" if "∞" in low else f"from {low} to {high}"
 
 
 def _fold(value: float) -> str:

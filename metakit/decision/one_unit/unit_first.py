@@ -118,7 +118,8 @@ def _answer(unit: Unit, speaking: Sequence[str]) -> str:
 
 
 def _now(unit: Unit, told: Sequence[_Told], cells: Sequence[Cell]) -> str:
-    parts, counted = [], []
+    parts: list[str] = []
+    counted: list[str] = []
     for entry in told:
         item, outcome, base = entry.item, entry.cell.outcome, entry.cell.outcome.baseline
         if item is None or item.cohort is None or base is None:
@@ -126,7 +127,8 @@ def _now(unit: Unit, told: Sequence[_Told], cells: Sequence[Cell]) -> str:
         counts = item.cohort
         parts.append(
             f"{per_100(counts.mean)} with {noun(unit, outcome)} "
-            f"({middle_words(counts, unit.volume.value)}; range {counts.lower:.0f} to {counts.upper:.0f})"
+            f"({middle_words(counts, unit.volume.value)}; {'' if parts else 'range '}"
+            f"{counts.lower:.0f} to {counts.upper:.0f})"
         )
         same = [cell for cell in cells if cell.outcome.term.id == outcome.term.id]
         counted += [counted_words(base), same_thing(base, same)]
@@ -152,9 +154,12 @@ def _other(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mappin
     compared = [entry for entry in told if entry.cell.compares]
     compared.sort(key=lambda entry: not supports[id(entry)])
     sureness, signature = _certainties(compared)
+    staked = False
     for entry in compared:
         claim, label, sure = supports[id(entry)], entry.cell.outcome.term.label, sureness(entry)
-        basis = f": {_effect(entry)}{_stake(entry, now)}{sure}."
+        stake = _stake(entry, now, " a year" if not staked else "")
+        staked = staked or bool(stake)
+        basis = f": {_effect(entry)}{stake}{sure}."
         if claim:
             claims.append(f"it {claim}{lower_first(label)}{f'{sure}.' if NONE in claim else basis}")
         else:
@@ -225,12 +230,12 @@ def supported(unit: Unit, cell: Cell, rests: CellEvidence | None) -> str:
     return ""
 
 
-def _stake(entry: _Told, now: Mapping[str, CountRange]) -> str:
+def _stake(entry: _Told, now: Mapping[str, CountRange], when: str) -> str:
     """Say how many of a year's thumbs are at stake; nothing for scores."""
     cell, change = entry.cell, entry.item.change if entry.item is not None else None
     if change is None or cell.outcome.scored:
         return ""
-    return f", {fewer_to_more(change, now.get(cell.outcome.term.id))} a year{turned_words(change)}"
+    return f", {fewer_to_more(change, now.get(cell.outcome.term.id))}{when}{turned_words(change)}"
 
 
 def turned_words(change: Range) -> str:

@@ -11,6 +11,8 @@ from metakit.core.values import FollowUp
 from metakit.decision.one_unit.unit import Unit
 from metakit.decision.one_unit.unit_decision import UnitDecision, decide
 from metakit.decision.one_unit.unit_reading import read_unit
+from metakit.forms.bundled import demo_studies
+from metakit.workbench import open_review
 from tests.unit.synthesis.invented import (
     Folder,
     arm,
@@ -109,3 +111,25 @@ SMALLEST = {"any_complication": 5.0, "revision_index": 2.0, "dash": 10.0}
 def decided(tmp_path: Path, *outcomes: str, end: str = "", head: str = HEAD, **facts: Any) -> UnitDecision:
     """Apply the invented review to a unit."""
     return decide(review(**facts), unit(tmp_path, *outcomes, end=end, head=head), draws=DRAWS)  # type: ignore[arg-type]
+
+
+KINDS = ("readme", "demonstration", "twelve thumbs")
+_TWELVE = (
+    ("thumbs_a_year: 120, lowest: 95, highest: 140", "thumbs_a_year: 12, lowest: 8, highest: 16"),
+    ("events: 8, thumb_years: 640", "events: 0, thumb_years: 60"),
+    ("events: 21, thumbs: 96", "events: 0, thumbs: 30"),
+)
+
+
+def shipped_unit(which: str, tmp_path: Path, *, draws: int = DRAWS) -> UnitDecision:
+    """Apply the demonstration to its own unit, to the README's, or to that with 12 thumbs and no event."""
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    typed = readme.partition("<!-- file: my_unit.yaml -->\n```yaml\n")[2].partition("```")[0]
+    if which == "demonstration":
+        typed = (demo_studies() / "unit.yaml").read_text(encoding="utf-8")
+    for old, new in _TWELVE if which == "twelve thumbs" else ():
+        assert old in typed
+        typed = typed.replace(old, new)
+    path = tmp_path / "unit.yaml"
+    path.write_text(typed, encoding="utf-8")
+    return decide(open_review(demo_studies()).folder, read_unit(path), draws=draws)

@@ -53,7 +53,9 @@ def test_a_unit_that_counts_something_else_is_asked(tmp_path: Path) -> None:
     (cell,) = [cell for cell in found.cells if cell.link]
     seen = [events / size for events, size in arms_of(cell, current=True).values()]
     assert (len(seen), min(seen), max(seen)) == (5, 6 / 40, 8 / 40)  # tests/unit/decision/units.py
-    assert found.first.lines[0].text.endswith("The studies saw 15 to 20 in 100: do you count the same thing?")
+    assert found.first.lines[0].text.endswith(
+        "For any complication the studies saw 15 to 20 in 100: do you count the same thing?"
+    )
     (base,) = [cell.outcome.baseline for cell in found.cells if cell.is_current]
     assert base is not None and same_thing(base, found.cells) != ""
     # 21 in 96 is 15 to 31 in 100: the interval reaches what the studies saw.
@@ -66,4 +68,6 @@ def test_a_unit_that_counts_something_else_is_asked(tmp_path: Path) -> None:
 
 def test_one_study_is_named_as_one(tmp_path: Path) -> None:
     found = decided(tmp_path, NONE_SEEN, studies=1)
-    assert found.first.lines[0].text.endswith("The study saw 20 in 100: do you count the same thing?")
+    assert found.first.lines[0].text.endswith(
+        "For any complication the study saw 20 in 100: do you count the same thing?"
+    )

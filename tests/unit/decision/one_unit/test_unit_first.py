@@ -11,14 +11,11 @@ from scipy import stats
 
 from metakit.core.limits import Limits
 from metakit.decision.one_unit.expected import CountRange, Range, middle_words
-from metakit.decision.one_unit.unit_decision import UnitDecision, decide
+from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_driver_words import heard_effect
 from metakit.decision.one_unit.unit_first import fewer_to_more, supported, turned_words
-from metakit.decision.one_unit.unit_reading import read_unit
-from metakit.forms.bundled import demo_studies
-from metakit.workbench import open_review
 from tests.unit.decision.spoken import spoken
-from tests.unit.decision.units import COMPLICATIONS, DRAWS, HEAD, REVISIONS, SCORES, decided
+from tests.unit.decision.units import COMPLICATIONS, HEAD, KINDS, REVISIONS, SCORES, decided, shipped_unit
 
 THIRD = "  - {id: lrti, technique: lrti, label: LRTI, theatre_minutes: 80, cost: 1500}\n"
 MORE = THIRD + "  - {id: cut, technique: denervation, label: denervation, theatre_minutes: 30}\n"
@@ -152,27 +149,11 @@ def test_no_estimate_is_said_at_very_low_certainty_only_what_fits(found: UnitDec
     assert "mean of centres" not in line and "rate ratio" not in line
 
 
-SMALL = (
-    ("thumbs_a_year: 120, lowest: 95, highest: 140", "thumbs_a_year: 12, lowest: 8, highest: 16"),
-    ("events: 8, thumb_years: 640", "events: 0, thumb_years: 60"),
-    ("events: 21, thumbs: 96", "events: 0, thumbs: 30"),
-)
-
-
 @pytest.mark.walk
-@pytest.mark.parametrize("which", ["readme", "demonstration", "twelve thumbs"])
+@pytest.mark.parametrize("which", KINDS)
 def test_the_first_screen_is_read_aloud_in_two_minutes(which: str, tmp_path: Path) -> None:
     """150 words a minute (common practice, no source); numbers and abbreviations as they are spoken."""
-    readme = (Path(__file__).parents[4] / "README.md").read_text(encoding="utf-8")
-    text = readme.partition("<!-- file: my_unit.yaml -->\n```yaml\n")[2].partition("```")[0]
-    if which == "demonstration":
-        text = (demo_studies() / "unit.yaml").read_text(encoding="utf-8")
-    for old, new in SMALL if which == "twelve thumbs" else ():
-        assert old in text
-        text = text.replace(old, new)
-    path = tmp_path / "unit.yaml"
-    path.write_text(text, encoding="utf-8")
-    screen = decide(open_review(demo_studies()).folder, read_unit(path), draws=DRAWS).first
+    screen = shipped_unit(which, tmp_path).first
     assert len(spoken(screen.text)) <= 300, screen.text
     assert all(line.text in screen.text for line in screen.lines)
 
