@@ -46,7 +46,11 @@ class Input:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownUnit:
-    """What the page shows: an outcome's rows are technique, expected, median, per 100, difference, note."""
+    """What the page shows.
+
+    An outcome's rows are technique, expected, middle value, per 100, difference or reason, and a remark where
+    a few extreme draws make a mean.
+    """
 
     draws: int
     rough: bool
@@ -256,8 +260,16 @@ def _answers(desk: Desk, analyses: set[str]) -> Findings:
 
 
 def _outcome_rows(unit: Unit, cells: Any, expected: Any) -> Any:
+    from metakit.decision.one_unit.expected import extreme_words
     from metakit.decision.one_unit.unit_words import score_words
-    from metakit.report.unit_tables import NO_DIFFERENCE, counts_words, middle_cell, range_words, signed_words
+    from metakit.report.unit_tables import (
+        NO_DIFFERENCE,
+        counts_words,
+        middle_cell,
+        other_side_words,
+        range_words,
+        signed_words,
+    )
 
     by_cell = {id(item.cell): item for item in expected}
     for outcome in unit.outcomes:
@@ -268,16 +280,20 @@ def _outcome_rows(unit: Unit, cells: Any, expected: Any) -> Any:
             label = cell.technique.label + (", as now" if cell.is_current else "")
             item = by_cell.get(id(cell))
             if item is None:
-                rows.append((label, "no number", "", "", cell.reason))
+                rows.append((label, "no number", "", "", cell.reason, ""))
             elif outcome.scored:
-                rows.append((label, score_words(item), "", "", ""))
+                rows.append((label, score_words(item), "", "", "", ""))
             else:
                 change = (
                     signed_words(item.change) if item.change else "" if cell.is_current else NO_DIFFERENCE
                 )
                 median = middle_cell(item.cohort, unit.volume.value)
                 per = range_words(item.per_thumb.times(100))
-                rows.append((label, counts_words(item.cohort), median, per, change))
+                remarks = [other_side_words(item.change)] if item.change else []
+                if item.cohort and item.cohort.extreme:
+                    remarks.insert(0, f"expected: {extreme_words(item.cohort)}")
+                remark = "; ".join(filter(None, remarks))
+                rows.append((label, counts_words(item.cohort), median, per, change, remark))
         yield outcome.term.label, outcome.scored, tuple(rows)
 
 

@@ -16,7 +16,7 @@ from metakit.desk import moved_unit as moving
 from metakit.desk.moved_unit import ROUGH, inputs_of, moved_unit, shown_unit
 from metakit.desk.reviewing import reviewed
 from metakit.errors import UsageError
-from metakit.report.unit_tables import counts_words, signed_words
+from metakit.report.unit_tables import counts_words, other_side_words, signed_words
 from tests.unit.desk.desks import Visitor, demo_review, visitor
 
 
@@ -81,6 +81,8 @@ def test_the_ranges_are_those_of_the_department_s_page(
         assert row[1] == counts_words(item.cohort)
         if item.change:
             assert row[4] == signed_words(item.change)
+            assert (row[5] != "") == (item.cohort.extreme or bool(other_side_words(item.change)))
+    assert any("a few extreme draws make this mean" in row[5] for row in rows.values())
     assert len(shown.burdens) == len(burdens(unit, cells))
 
 
