@@ -81,7 +81,7 @@ class Trace:
 
 
 def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Trace:
-    """Follow the numbers of one outcome of one study from the paper into every analysis of the plan.
+    """Follow the numbers of one outcome of one study from the paper into every analysis and option pair.
 
     Parameters
     ----------
@@ -126,10 +126,19 @@ def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Tra
         ),
         analyses=tuple(
             analysis_step(finding, record, findings.names[study])
-            for finding in findings.analyses
+            for finding in (*findings.analyses, *_pairs_of(findings, study))
             if finding.plan.outcome == outcome
         ),
     )
+
+
+def _pairs_of(findings: Findings, study: str) -> list[AnalysisFinding]:
+    """Return the pairs of options that a study's arms are in."""
+    return [
+        pair.finding
+        for pair in findings.pairs
+        if any(numbers.study.id == study for numbers in pair.finding.numbers)
+    ]
 
 
 def decisions_on(

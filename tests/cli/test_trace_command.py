@@ -45,6 +45,23 @@ def test_the_path_leads_to_the_typed_line_and_to_the_weight(metakit_command, dem
 
 @pytest.mark.lengthy
 @pytest.mark.usefixtures("demo_already_synthesised")
+def test_pairs_of_options_that_a_study_is_in_are_followed_too(
+    metakit_command, demo_findings: Findings
+) -> None:
+    path = metakit_command(
+        "trace", demo_studies(), "--outcome", "secondary_mp_procedure", "--study", "DEMO-13", "--json"
+    ).answer
+    pairs = {step["analysis"]: step for step in path["analyses"] if step["analysis"].startswith("mp_pairs--")}
+    known = {pair.finding.plan.id: pair.finding for pair in demo_findings.pairs}
+    assert list(pairs) == ["mp_pairs--mp_capsulodesis_volar--mp_arthrodesis--secondary_mp_procedure"]
+    for name, step in pairs.items():
+        assert step["used"]
+        rows = [row for row in known[name].result.studies if row.study.startswith("DEMO-13")]
+        assert [step["effect"]] == [row.effect for row in rows]
+
+
+@pytest.mark.lengthy
+@pytest.mark.usefixtures("demo_already_synthesised")
 def test_words_and_faults(metakit_command) -> None:
     said = metakit_command("trace", demo_studies(), "--outcome", "dash", "--study", "DEMO-03", "--arm", "A")
     assert said.status == 0 and "first quartile" in said.out and "paper: page" in said.out
