@@ -122,12 +122,19 @@ def burden_lines(found: UnitDecision) -> list[tuple[str, str, str, str, str]]:
         (
             item.technique.label,
             "no sum" if item.total is None else wide(item.total),
-            "" if item.change is None else signed_words(item.change, 0),
+            "" if item.change is None else _with_middle(item.change),
             "" if item.better_share is None else share_words(item.better_share),
             item.reason or "; ".join(f"{labels[name]} {fixed(value, 0)}" for name, value in item.parts),
         )
         for item in found.burdens
     ]
+
+
+def _with_middle(found: Range) -> str:
+    """Write a difference of sums with its middle value, beside which extreme draws show."""
+    if found.mean is None:
+        return signed_words(found, 0)
+    return f"{signed_words(found, 0)}; middle value {_signed_3(found.median)}"
 
 
 def weights_words(found: UnitDecision) -> str:

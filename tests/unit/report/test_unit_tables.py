@@ -6,7 +6,7 @@ from pathlib import Path
 
 from metakit.core.written import signed
 from metakit.decision.one_unit.expected import Range
-from metakit.report.unit_tables import other_side_words, range_words, tie_basis
+from metakit.report.unit_tables import burden_lines, other_side_words, range_words, tie_basis
 from tests.unit.decision.one_unit.test_unit_decision import WEIGHTS
 from tests.unit.decision.units import REVISIONS, SCORES, decided
 
@@ -33,6 +33,8 @@ def test_drivers_say_that_they_stand_at_the_estimates_and_what_the_mean_is(tmp_p
     (item,) = found.drivers
     (burden,) = [one for one in found.burdens if one.technique.id == "lrti"]
     assert item.weighted and burden.change is not None and burden.change.mean is not None
+    (line,) = [line for line in burden_lines(found) if line[0] == "LRTI"]
+    assert line[2].endswith(f"; middle value {signed(burden.change.median)}")
     said = tie_basis(found, item)
     at, mean = item.difference / 120 * 100, burden.change.mean
     assert f"there the difference is {signed(at)} per 100 thumbs" in said and f"is {signed(mean)}" in said

@@ -10,10 +10,12 @@ import pytest
 from scipy import stats
 
 from metakit.core.limits import Limits
+from metakit.decision.one_unit.expected import DRAWS as DRAWS_OF_PAGE
 from metakit.decision.one_unit.expected import CountRange, Range, middle_words
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_driver_words import heard_effect
 from metakit.decision.one_unit.unit_first import fewer_to_more, supported, turned_words
+from metakit.decision.one_unit.unit_words import summary_lines
 from tests.unit.decision.spoken import spoken
 from tests.unit.decision.units import COMPLICATIONS, HEAD, KINDS, REVISIONS, SCORES, decided, shipped_unit
 
@@ -164,3 +166,10 @@ def test_words_are_counted_as_they_are_spoken() -> None:
     assert " ".join(spoken("120 thumbs a year's 0.02")) == (
         "one hundred and twenty thumbs a year's zero point zero two"
     )
+
+
+@pytest.mark.walk
+def test_the_readme_quotes_what_its_unit_is_told(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[4] / "README.md").read_text(encoding="utf-8")
+    quoted = readme.partition("one line an outcome, here `")[2].partition("`")[0]
+    assert quoted and f"{quoted}." in summary_lines(shipped_unit("readme", tmp_path, draws=DRAWS_OF_PAGE))
