@@ -177,17 +177,11 @@ def tie_basis(found: UnitDecision, item: Drivers) -> str:
             return ""
     if change is None or change.mean is None:
         return ""
-    at, mean = _signed_3(item.difference * size), _signed_3(change.mean)
-    why = "a few extreme draws make that mean" if _apart(change) else "draws are skewed, estimates are not"
+    at, mean, middle = (_signed_3(part) for part in (item.difference * size, change.mean, change.median))
     return (
         f"All that follows stands at the estimates: there the difference is {at} {what}. The mean of the "
-        f"draws, as in the tables above, is {mean}{'' if at == mean else f', since {why}'}."
+        f"draws, as in the tables above, is {mean}; their middle value is {middle}."
     )
-
-
-def _apart(change: Range) -> bool:
-    """Say whether mean and middle value of a difference lie on two sides of none."""
-    return change.mean is not None and change.mean * change.median < 0
 
 
 def _signed_3(value: float) -> str:

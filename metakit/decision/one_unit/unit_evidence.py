@@ -140,7 +140,8 @@ def _flags(unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty |
     if finding.result is not None and finding.result.k == 1:
         flags.append("a single study")
     if judged is not None and not judged.final:
-        flags.append(f"certainty {STATUS.get(judged.status, judged.status_words)}")
+        unsigned = judged.status == "unsigned"
+        flags.append(STATUS["unsigned"] if unsigned else f"certainty {judged.status_words}")
     flags += [f"extrapolated: {text}" for text in link.wider]
     if link.backwards:
         flags.append("the review compares the other way round; its effect was turned")
