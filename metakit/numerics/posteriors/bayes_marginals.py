@@ -52,11 +52,10 @@ class NormalMixtures:
 
         def excess(value: FloatArray, rows: IntArray) -> FloatArray:
             z = (value[:, None] - self.mean[rows]) / self.deviation[rows]
-            below = (self.weight * special.ndtr(z)).sum(axis=-1)
-            above = (self.weight * special.ndtr(-z)).sum(axis=-1)
-            # The smaller tail is the accurate one.
             wanted = probability[rows]
-            return np.asarray(np.where(wanted < 0.5, below - wanted, (1.0 - wanted) - above))
+            low_tail = wanted < 0.5  # the smaller tail is the accurate one
+            tail = (self.weight * special.ndtr(np.where(low_tail[:, None], z, -z))).sum(axis=-1)
+            return np.asarray(np.where(low_tail, tail - wanted, (1.0 - wanted) - tail))
 
         return root_in_bracket(excess, low, high).root
 
