@@ -81,10 +81,11 @@ def command(
                 f"; after the design effect {_numbers(effective)}" if dict(effective) != dict(numbers) else ""
             )
             typer.echo(f"    {label}: {_numbers(numbers)}{more}")
-        if step.effect is not None:
+        if step.used:
+            own = "without a finite value of its own" if step.effect is None else f"{step.effect:.4g}"
             limits = f" ({step.interval[0]:.4g} to {step.interval[1]:.4g})" if step.interval else ""
             weight = f", weight {100 * step.weight:.1f} %" if step.weight is not None else ""
-            typer.echo(f"    effect {step.effect:.4g}{limits}{scale_words(step.scale)}{weight}")
+            typer.echo(f"    effect {own}{limits}{scale_words(step.scale)}{weight}")
 
 
 def _draw(folder: Path, path: Trace, pictures: Path) -> dict[PaperPlace, str]:

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from metakit.core.limits import finite_or_none
 from metakit.core.notes import Assumption
 from metakit.core.records import ContrastValue, StudyRecord
 from metakit.core.values import OutcomeValue, PaperPlace
@@ -76,8 +77,8 @@ class Trace:
     analyses: tuple[AnalysisStep, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """Return the path as JSON."""
-        return asdict(self)
+        """Return the path as JSON; an unbounded limit is null."""
+        return {name: finite_or_none(value) for name, value in asdict(self).items()}
 
 
 def trace(findings: Findings, *, study: str, outcome: str, arm: str = "") -> Trace:
