@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from metakit.decision.one_unit.unit_decision import UnitDecision
+    from metakit.report.folders.bundle import Standing
     from metakit.report.folders.changes_reading import EarlierReport
     from metakit.report.write import WrittenReport
     from metakit.review.folder import ReviewFolder
@@ -35,6 +36,7 @@ class ReviewFindings:
 
     findings: Findings
     folder: Path | None = None
+    stood: Standing | None = None
 
     @property
     def analyses(self) -> tuple[AnalysisFinding, ...]:
@@ -168,6 +170,7 @@ class ReviewFindings:
             presets=presets,
             since=since,
             bundle_of=self.folder if bundle else None,
+            stood=self.stood,
             progress=progress,
             mapper=mapper,
         )
@@ -181,6 +184,7 @@ class Review:
     """A review folder that was read and checked."""
 
     folder: ReviewFolder
+    stood: Standing | None = None
 
     @property
     def protocol(self) -> Protocol:
@@ -202,7 +206,7 @@ class Review:
         from metakit.synthesis.run import synthesise
 
         found = synthesise(self.folder, progress=progress, mapper=mapper)
-        return ReviewFindings(found, self.folder.path)
+        return ReviewFindings(found, self.folder.path, self.stood)
 
 
 def open_review(path: str | Path) -> Review:
@@ -218,9 +222,11 @@ def open_review(path: str | Path) -> Review:
     DataError, UnreadableError
         With every problem of every file.
     """
+    from metakit.report.folders.bundle import standing
     from metakit.review.folder import open_folder
 
-    return Review(open_folder(Path(path)))
+    stood = standing(Path(path))  # before anything is read: what comes later is not in the numbers
+    return Review(open_folder(Path(path)), stood)
 
 
 def decide(review: Review | str | Path, unit: str | Path) -> UnitDecision:

@@ -21,7 +21,7 @@ from metakit.report.causes_file import NAME as CAUSES_CSV
 from metakit.report.causes_file import causes_csv
 from metakit.report.drawing.figures import draw_all
 from metakit.report.drawing.preset_figures import preset_files
-from metakit.report.folders.bundle import BUNDLE, bundle_bytes
+from metakit.report.folders.bundle import BUNDLE, Standing, bundle_bytes
 from metakit.report.folders.changes import Changes, changes_since
 from metakit.report.folders.changes_monitoring import monitoring_sentences
 from metakit.report.folders.changes_reading import EarlierReport
@@ -105,6 +105,7 @@ def write_whole_report(
     presets: Sequence[str] = (),
     since: EarlierReport | None = None,
     bundle_of: Path | None = None,
+    stood: Standing | None = None,
     progress: Callable[[str], None] | None = None,
     mapper: Mapper = map,
 ) -> WrittenReport:
@@ -116,6 +117,8 @@ def write_whole_report(
         Findings of an earlier report; the page and `changes.json` then tell what changed.
     bundle_of : Path, optional
         The review folder, to pack review and report into one file beside the page.
+    stood : mapping, optional
+        How the files of that folder stood before it was read.
     mapper : callable, optional
         Shares the drawing (`metakit.core.sharing`); the files are the same.
 
@@ -135,7 +138,9 @@ def write_whole_report(
         mapper=mapper,
     )
     if bundle_of is not None:
-        packed = bundle_bytes(bundle_of, files, versions=findings.versions, inputs=findings.inputs)
+        packed = bundle_bytes(
+            bundle_of, files, versions=findings.versions, inputs=findings.inputs, stood=stood
+        )
         files = {BUNDLE: packed, **files}
     written = write_folder(out_dir, files)
     return WrittenReport(page=out_dir / written.beside.get(PAGE, PAGE), folder=written, changes=changes)

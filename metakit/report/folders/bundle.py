@@ -26,6 +26,7 @@ FILES = ("protocol.yaml", "certainty.yaml", "history.jsonl")
 FOLDERS = ("records", "extractors", "selection", "reconcile")
 """What of a review folder goes into a bundle: what is read to compute, and where the records came from."""
 
+_MEANWHILE = "while the report was made; write the report again"
 _ABOUT = f"""A review and its report, in one file.
 
 {REVIEW}/        plan, records of both extractors, agreed records, selection, judgements, history
@@ -61,8 +62,43 @@ def versions_here(versions: Mapping[str, str]) -> dict[str, str]:
     return {**versions, "machine": f"{platform.system()} {platform.machine()}"}
 
 
+Standing = Mapping[str, tuple[int, int]]
+"""The files of a review by path within it, with size and time of the last change."""
+
+
+def standing(review: Path) -> Standing:
+    """Return how the files of a review that go into its bundle stand now; links are passed over."""
+    found = {}
+    for path in _paths(review):
+        try:
+            facts = path.lstat()
+        except OSError:
+            continue  # gone meanwhile: the bundle says so
+        if stat.S_ISREG(facts.st_mode):
+            found[path.relative_to(review).as_posix()] = (facts.st_size, facts.st_mtime_ns)
+    return {name: at for name, at in found.items() if _belongs(name)}
+
+
+def _paths(review: Path) -> list[Path]:
+    if not review.is_dir():
+        return []  # whoever reads the review says so
+    paths = [review / name for name in FILES if (review / name).exists()]
+    for folder in FOLDERS:
+        paths += sorted((review / folder).rglob("*"))
+    return paths
+
+
+def _belongs(name: str) -> bool:
+    return not any(part.startswith((".", "~$")) for part in PurePosixPath(name).parts)
+
+
 def bundle_bytes(
-    review: Path, report: Mapping[str, bytes], *, versions: Mapping[str, str], inputs: Mapping[str, str]
+    review: Path,
+    report: Mapping[str, bytes],
+    *,
+    versions: Mapping[str, str],
+    inputs: Mapping[str, str],
+    stood: Standing | None = None,
 ) -> bytes:
     """Return the bytes of a bundle.
 
@@ -74,13 +110,17 @@ def bundle_bytes(
         The files of its report, by path within the report's folder.
     versions, inputs : mapping
         Of the findings: versions, and SHA-256 of each file that was read.
+    stood : mapping, optional
+        How the files of the review stood before it was read (`standing`).
 
     Raises
     ------
     DataError
-        With every file that cannot go into a bundle, or that changed since it was read.
+        With every file that cannot go into a bundle, or that changed, came or went since it was read.
     """
     taken = _review_files(review, inputs)
+    if stood is not None and (moved := _moved(stood, standing(review), inputs)):
+        raise DataError(moved)
     files = {f"{REVIEW}/{name}": content for name, content in taken.items()}
     files |= {f"{REPORT}/{name}": content for name, content in report.items()}
     files[ABOUT] = _ABOUT.encode()
@@ -148,15 +188,12 @@ def _manifest(path: Path, unpacked: Unpacked) -> tuple[dict[str, str], dict[str,
 
 def _review_files(review: Path, inputs: Mapping[str, str]) -> dict[str, bytes]:
     """Return the files of a review that belong into its bundle, by path within the review folder."""
-    paths = [review / name for name in FILES if (review / name).exists()]
-    for folder in FOLDERS:
-        paths += sorted((review / folder).rglob("*"))
     files: dict[str, bytes] = {}
     wrong: list[Problem] = []
     size = 0
-    for path in paths:
+    for path in _paths(review):
         name = path.relative_to(review).as_posix()
-        if any(part.startswith((".", "~$")) for part in PurePosixPath(name).parts):
+        if not _belongs(name):
             continue
         linked = any(
             part.is_symlink()
@@ -176,10 +213,20 @@ def _review_files(review: Path, inputs: Mapping[str, str]) -> dict[str, bytes]:
             files[name] = path.read_bytes()
     wrong += [Problem(file=name, what=f"{what} cannot go into a bundle") for what, name in name_faults(files)]
     wrong += [
-        Problem(file=name, what="changed while the report was made; write the report again")
+        Problem(file=name, what=f"changed {_MEANWHILE}")
         for name, digest in inputs.items()
         if hashlib.sha256(files.get(name, b"")).hexdigest() != digest
     ]
     if wrong:
         raise DataError(wrong)
     return files
+
+
+def _moved(before: Standing, now: Standing, inputs: Mapping[str, str]) -> list[Problem]:
+    """Name the files that came, went or changed since the review was read; `inputs` are held by hash."""
+    found = []
+    for name in sorted({*before, *now} - set(inputs)):
+        if before.get(name) != now.get(name):
+            what = "came" if name not in before else "went" if name not in now else "changed"
+            found.append(Problem(file=name, what=f"{what} {_MEANWHILE}"))
+    return found

@@ -10,18 +10,20 @@ import random
 import shutil
 import stat
 import zipfile
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from metakit.errors import DataError, UnreadableError
 from metakit.report.folders import bundle_checking, bundle_files
-from metakit.report.folders.bundle import ABOUT, MANIFEST, bundle_bytes, read_bundle
+from metakit.report.folders.bundle import ABOUT, MANIFEST, bundle_bytes, read_bundle, standing
 from metakit.report.folders.bundle_checking import verify_bundle
 from metakit.report.folders.bundle_files import name_faults, pack, unpack
 from metakit.report.write import numbers_text
 from metakit.review.folder import open_folder
 from metakit.synthesis.run import synthesise
+from metakit.workbench import open_review
 
 ROOT = Path(__file__).parents[4]
 RECORDS = ("DEMO-01*", "DEMO-02*", "DEMO-05*")
@@ -372,3 +374,34 @@ def test_a_file_cannot_be_a_folder_too() -> None:
 def test_no_numbers_means_not_sound() -> None:
     found = bundle_checking.Verification(compared=0, differences=(), damage=(), other_versions={})
     assert not found.sound
+
+
+def test_what_came_went_or_changed_while_the_report_was_made_is_named(tmp_path: Path) -> None:
+    """Two processes: one collects a record after the other has read the review, and before it packs it."""
+    for name in ("protocol.yaml", "records/a.yaml", "records/b.yaml", "extractors/AB/a.yaml"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("x: 1\n", encoding="utf-8")
+    inputs = {"protocol.yaml": sha256(b"x: 1\n").hexdigest()}
+    stood = standing(tmp_path)
+    assert set(stood) == {"protocol.yaml", "records/a.yaml", "records/b.yaml", "extractors/AB/a.yaml"}
+    (tmp_path / "records" / ".hidden.yaml").write_text("x", encoding="utf-8")
+    (tmp_path / "notes.txt").write_text("goes into no bundle", encoding="utf-8")
+    assert bundle_bytes(tmp_path, {}, versions={}, inputs=inputs, stood=stood)
+    (tmp_path / "records/c.yaml").write_text("x: 1\n", encoding="utf-8")
+    (tmp_path / "records/b.yaml").unlink()
+    (tmp_path / "extractors/AB/a.yaml").write_text("x: 12\n", encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        bundle_bytes(tmp_path, {}, versions={}, inputs=inputs, stood=stood)
+    assert [(problem.file, problem.what.split()[0]) for problem in caught.value.problems] == [
+        ("extractors/AB/a.yaml", "changed"), ("records/b.yaml", "went"), ("records/c.yaml", "came"),
+    ]  # fmt: skip
+    assert bundle_bytes(tmp_path, {}, versions={}, inputs=inputs)  # who did not look before cannot know
+    assert standing(tmp_path / "none") == standing(tmp_path / "notes.txt") == {}
+
+
+def test_an_opened_review_remembers_how_its_files_stood(review: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "review"
+    shutil.copytree(review, copy)
+    opened = open_review(copy)
+    assert opened.stood == standing(copy) and len(opened.stood or ()) > 1
