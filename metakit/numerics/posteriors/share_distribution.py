@@ -59,7 +59,7 @@ def counted(shares: FloatArray, weight: FloatArray) -> FloatArray:
 
 def distribution(mass: FloatArray, mean: float = np.nan) -> Distribution:
     """Return the distribution that counted weights describe."""
-    return Distribution(np.cumsum(mass)[:-1] / mass.sum(), mean)
+    return Distribution(np.cumsum(mass)[:-1] / mass.sum(), float(mean))
 
 
 def below_by_nodes(
