@@ -137,16 +137,16 @@ def test_a_smooth_function_takes_few_evaluations() -> None:
 
 def test_one_row_in_plain_numbers_is_that_row_of_many_to_the_last_bit() -> None:
     chance = np.random.default_rng(20261130)
-    shift, power = chance.uniform(-3, 3, 400), chance.integers(1, 4, 400) * 2 - 1
-    flat = chance.random(400) < 0.2
+    shift, power = chance.uniform(-3, 3, 120), chance.integers(1, 4, 120) * 2 - 1
+    flat = chance.random(120) < 0.2
 
     def value(x: np.ndarray, rows: np.ndarray) -> np.ndarray:
         away = x - shift[rows]
         return np.where(flat[rows], np.sign(away) * 0.25, away ** power[rows] + 0.1 * np.sin(9 * away))
 
-    low, high = np.full(400, -7.0), chance.uniform(4, 9, 400)
+    low, high = np.full(120, -7.0), chance.uniform(4, 9, 120)
     together = root_in_bracket(value, low, high)
-    for row in range(400):
+    for row in range(120):
         alone = root_in_bracket(lambda x, rows, row=row: value(x, rows + row), low[[row]], high[[row]])
         assert alone.root[0] == together.root[row]
         assert alone.converged[0] == together.converged[row]

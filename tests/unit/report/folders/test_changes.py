@@ -512,6 +512,7 @@ def test_the_page_and_the_folder_tell_the_changes(old, new, tmp_path: Path) -> N
     )
 
 
+@pytest.mark.lengthy
 def test_a_difference_that_is_the_estimate_itself_is_told_once_and_in_one_rounding() -> None:
     """The line once said "-0.24 (-6.03 to 5.45)" and, of the same, "-0.2 (-6.0 to +5.5)"."""
     asked = plan("mean_difference", "dash", id="dash")
