@@ -6,6 +6,7 @@ import errno
 import hashlib
 import os
 import re
+import secrets
 import stat
 import tempfile
 from pathlib import Path
@@ -70,19 +71,26 @@ def refuse_unwritable(path: Path) -> None:
 
 def _write(path: Path, content: bytes | str) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    temporary = Path(name)
+    # Named before it is there: a run that is stopped the moment it is made still takes it away.
+    temporary = path.parent / f".{path.name}.{secrets.token_hex(4)}"
     try:
-        with os.fdopen(handle, "wb") as stream:
+        with open(temporary, "xb", opener=_private) as stream:
             stream.write(content.encode() if isinstance(content, str) else content)
             stream.flush()
             os.fsync(stream.fileno())
         temporary.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
         temporary.replace(path)
+    except FileExistsError:  # not ours
+        raise
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
     return path
+
+
+def _private(name: str, flags: int) -> int:
+    """Open a file that nobody else may read until it has the rights of the one it replaces."""
+    return os.open(name, flags, 0o600)
 
 
 def remove_leftovers(path: Path) -> None:
