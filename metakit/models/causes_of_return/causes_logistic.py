@@ -10,8 +10,9 @@ of a product is the product of the means, so that means of the parts add up to t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,78 +20,58 @@ import numpy as np
 from metakit.core.causes import Estimate, StudyReturns
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
-from metakit.models.causes_of_return.causes_products import Rate, product_quantiles
-from metakit.models.causes_of_return.causes_rates import PER, Size, WholeRate, in_bins
+from metakit.models.causes_of_return.causes_products import Rate, product_on_a_grid
+from metakit.models.causes_of_return.causes_rates import PER, Size, WholeRate
 from metakit.numerics.posteriors.logistic_normal import LogisticNormal, logistic_normal
 from metakit.numerics.posteriors.share_distribution import Distribution
 from metakit.numerics.weights import IndexArray
-
-_FEW = 24
-"""Nodes of the share without a stated cause where it is one of three factors."""
 
 
 class LogisticPool:
     """One cause of a posterior; `lost` is the share without a stated cause, None where all have one."""
 
     def __init__(self, found: LogisticNormal, place: int, lost: LogisticNormal | None, level: float) -> None:
-        self.share = found.mean_share[place]
-        self.ahead = found.new_centre[place]
+        self.share, self.new = found.mean_share[place], found.new_centre[place]
         self.lost = lost
         self.tails = np.array([(1 - level) / 2, 0.5, (1 + level) / 2])
 
+    @cached_property
+    def none(self) -> Distribution:
+        """The share among all that came back, if none of those without a cause came back for it."""
+        return self.share if self.lost is None else self.share.times(self.lost.mean_share[1])
+
+    @cached_property
+    def new_none(self) -> Distribution:
+        """The same in a new centre."""
+        return self.new if self.lost is None else self.new.times(self.lost.new_centre[1])
+
+    @cached_property
+    def most(self) -> Distribution | None:
+        """The same if all of them came back for it."""
+        return self.share.other.times(self.lost.mean_share[1]).other if self.lost else None
+
     def estimate(self) -> Estimate:
         """Return the share among the thumbs whose cause is stated."""
-        lower, median, upper = self.share.quantiles(self.tails).tolist()
-        low, high = self.ahead.quantiles(self.tails[[0, 2]]).tolist()
-        # A new centre differs at least as much as the mean is uncertain; draws must not say less.
-        ahead = Limits(min(low, lower), max(high, upper))
-        return Estimate(mean=self.share.mean, median=median, interval=Limits(lower, upper), prediction=ahead)
+        return _estimate(self.share, self.tails, self.new)
 
     def if_none(self) -> Estimate | None:
         """Return the share among all that came back, if none of those without a cause came back for it."""
-        if self.lost is None:
-            return None
-        kept = self.lost.mean_share[1]
-        found = product_quantiles(self.share.below, as_rate(kept), self.tails)
-        return _estimate(self.share.mean * kept.mean, found)
+        return _estimate(self.none, self.tails) if self.lost else None
 
     def if_all(self) -> Estimate | None:
         """Return the same if all of them did."""
-        if self.lost is None:
-            return None
-        kept = self.lost.mean_share[1]
-        found = 1 - product_quantiles(_other(self.share), as_rate(kept), 1 - self.tails)
-        return _estimate(1 - (1 - self.share.mean) * kept.mean, found)
+        return _estimate(self.most, self.tails) if self.most else None
 
     def rate(self, whole: WholeRate) -> Estimate:
         """Return the rate of returns for this cause, none of those without a cause counted."""
-        now, ahead, mean = whole.rate, whole.ahead, whole.rate.mean * self.share.mean
-        if self.lost is not None:
-            now = _times(now, as_rate(self.lost.mean_share[1]))
-            ahead = _times(ahead, _nodes(self.lost.new_centre[1]))
-            mean *= self.lost.mean_share[1].mean
-        lower, median, upper = product_quantiles(self.share.below, now, self.tails).tolist()
-        low, high = product_quantiles(self.ahead.below, ahead, self.tails[[0, 2]]).tolist()
-        return Estimate(
-            mean=mean,
-            median=median,
-            interval=Limits(lower, upper),
-            prediction=Limits(min(low, lower), max(high, upper)),
-        )
+        found = _rate(self.none, whole.rate, self.tails)
+        low, high = product_on_a_grid(self.new_none.below, whole.ahead, self.tails[[0, 2]]).tolist()
+        ahead = Limits(min(low, found.interval.lower), max(high, found.interval.upper))
+        return replace(found, prediction=ahead)
 
     def rate_if_all(self, whole: WholeRate) -> Estimate | None:
         """Return the same with all of them counted."""
-        if self.lost is None:
-            return None
-        kept = self.lost.mean_share[1]
-        nodes, other = _nodes(kept), _other(self.share)
-
-        def below(share: FloatArray) -> FloatArray:
-            rest = (1 - share)[..., None] / nodes.value
-            return np.asarray(1 - other(rest) @ nodes.weight)
-
-        found = product_quantiles(below, whole.rate, self.tails)
-        return _estimate(whole.rate.mean * (1 - (1 - self.share.mean) * kept.mean), found)
+        return _rate(self.most, whole.rate, self.tails) if self.most else None
 
 
 class LogisticGroup:
@@ -140,7 +121,9 @@ class LogisticGroup:
     def tau(self) -> Estimate:
         """Spread between centres of the first cause's model: that of all where they are cells of one."""
         found, _ = self._cells[0]
-        return _estimate(float(found.tau @ found.tau_weight), found.tau_quantiles(self.tails))
+        lower, median, upper = found.tau_quantiles(self.tails).tolist()
+        mean = float(found.tau @ found.tau_weight)
+        return Estimate(mean=mean, median=median, interval=Limits(lower, upper))
 
     def numbers(self, place: int, rates: Mapping[Size, WholeRate]) -> dict[str, Any]:
         """Return shares and rates of one cause by the names of their fields."""
@@ -172,30 +155,16 @@ def _known(counts: tuple[tuple[int, ...], ...]) -> LogisticNormal:
     return logistic_normal(np.array(counts))
 
 
-def as_rate(share: Distribution) -> Rate:
-    """Return a share as values with probabilities, its mean kept."""
-    value, weight = share.points
-    return Rate(value=np.maximum(value, 1e-16), weight=weight / weight.sum())
+def _estimate(share: Distribution, tails: FloatArray, new: Distribution | None = None) -> Estimate:
+    lower, median, upper = share.quantiles(tails).tolist()
+    ahead = None
+    if new is not None:
+        # A new centre differs at least as much as the mean is uncertain; draws must not say less.
+        low, high = new.quantiles(tails[[0, 2]]).tolist()
+        ahead = Limits(min(low, lower), max(high, upper))
+    return Estimate(mean=share.mean, median=median, interval=Limits(lower, upper), prediction=ahead)
 
 
-def _nodes(share: Distribution) -> Rate:
-    """Return a share as a few values of equal probability."""
-    middle = (np.arange(_FEW) + 0.5) / _FEW
-    value = np.maximum(share.quantiles(middle), 1e-16)
-    return Rate(value=value, weight=np.full(_FEW, 1 / _FEW))
-
-
-def _times(a: Rate, b: Rate) -> Rate:
-    """Return the product of two independent quantities."""
-    value, weight = np.outer(a.value, b.value).ravel(), np.outer(a.weight, b.weight).ravel()
-    return in_bins(value, weight)
-
-
-def _other(share: Distribution) -> Callable[[FloatArray], FloatArray]:
-    """Return the probability of 1 minus the share below each value."""
-    return lambda value: np.asarray(1 - share.below(1 - np.minimum(value, 1.0)))
-
-
-def _estimate(mean: float, quantiles: FloatArray) -> Estimate:
-    lower, median, upper = quantiles.tolist()
-    return Estimate(mean=mean, median=median, interval=Limits(lower, upper))
+def _rate(share: Distribution, rate: Rate, tails: FloatArray) -> Estimate:
+    lower, median, upper = product_on_a_grid(share.below, rate, tails).tolist()
+    return Estimate(mean=share.mean * rate.mean, median=median, interval=Limits(lower, upper))

@@ -94,3 +94,20 @@ def product_quantiles(
     low, high = np.where(around, places[first], low), np.where(around, places[first + 1], high)
     found = root_in_bracket(missed, low, high)
     return np.where(above_zero, np.exp(found.root), 0.0)
+
+
+def product_on_a_grid(
+    below: Callable[[FloatArray], FloatArray], rate: Rate, probabilities: FloatArray
+) -> FloatArray:
+    """Return quantiles of share times rate, as `product_quantiles`, to about 1e-4 of themselves.
+
+    For shares that are drawn, which are less exact than that: places all along the logarithm of the product,
+    then places between the two around each quantile, then a straight line.
+    """
+    places = np.linspace(np.log(rate.value.min()) - 25.0, np.log(rate.value.max()) + 1e-9, 2 * _PLACES)
+    mass = below(np.exp(places)[:, None] / rate.value) @ rate.weight
+    first = np.clip(np.searchsorted(mass, probabilities) - 1, 0, len(places) - 2)
+    finer = places[first][:, None] + (places[1] - places[0]) * np.linspace(0, 1, _PLACES // 2)
+    inside = below(np.exp(finer)[..., None] / rate.value) @ rate.weight
+    found = [np.interp(p, row, at) for p, row, at in zip(probabilities, inside, finer, strict=True)]
+    return np.where(probabilities <= mass[0], 0.0, np.exp(found))

@@ -68,8 +68,8 @@ _NARROW = 0.05
 """An interval narrower than this counts as this wide: 1.4 % of it is less than one thumb of a thousand."""
 _LEAST = 1_000.0
 """Kish's effective number of all draws below which there is no answer (our own limit: no source)."""
-_NODES = 9
-_PILOT_NODES, _PILOT_DRAWS = 8, 32
+_NODES = 8
+_PILOT_NODES, _PILOT_DRAWS = 7, 32
 _WIDEST = 4.5
 """tau in units of its scale beyond which 7e-6 of the prior lies."""
 _NEGLIGIBLE = 10.0

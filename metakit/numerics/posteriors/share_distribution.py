@@ -11,6 +11,7 @@ from metakit.core.effects import FloatArray
 
 _EDGES = np.arange(-36.0, 36.01, 0.02)
 """Log odds between which draws are counted; 0 and 1 are beyond them."""
+_SLICES = 40
 PLACES = len(_EDGES) + 1
 """Steps in which draws are counted, with what lies beyond either end."""
 
@@ -40,13 +41,19 @@ class Distribution:
         return np.where(probabilities <= self.below_edge[0], 0.0, found)
 
     @property
-    def points(self) -> tuple[FloatArray, FloatArray]:
-        """Shares in the middle of the steps that hold something, with weights that keep the mean."""
-        mass = np.diff(self.below_edge, prepend=0.0, append=1.0)
-        middle = np.concatenate([[0.0], special.expit((_EDGES[1:] + _EDGES[:-1]) / 2), [1.0]])
-        kept = mass > 0
-        value, weight = middle[kept], mass[kept]
-        return value * (self.mean / float(value @ weight) if self.mean > 0 else 1.0), weight
+    def other(self) -> Distribution:
+        """1 minus the share."""
+        return Distribution(1.0 - self.below_edge[::-1], 1.0 - self.mean)
+
+    def times(self, factor: Distribution) -> Distribution:
+        """Return the product with an independent share: the mean is the product of the means.
+
+        The factor is taken at the middle of slices of equal probability.
+        """
+        middle = (np.arange(_SLICES) + 0.5) / _SLICES
+        value = np.maximum(factor.quantiles(middle), 1e-16)
+        below = self.below(special.expit(_EDGES)[:, None] / value).mean(axis=-1)
+        return Distribution(below, self.mean * factor.mean)
 
 
 def counted(shares: FloatArray, weight: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ import pytest
 from scipy import special
 
 from metakit.core.causes import StudyReturns
-from metakit.models.causes_of_return.causes_logistic import LogisticGroup, as_rate
+from metakit.models.causes_of_return.causes_logistic import LogisticGroup
 from metakit.models.causes_of_return.causes_rates import WholeRate
 from metakit.numerics.posteriors.share_distribution import Distribution
 
@@ -61,11 +61,6 @@ def test_parts_add_up_to_the_whole(group: LogisticGroup) -> None:
     assert parts + group.lost_rate(whole).mean == pytest.approx(whole.rate.mean, rel=1e-12)
     none = sum(group.numbers(place, {})["share_if_none"].mean for place in range(2))
     assert none + group.lost.mean_share[0].mean == pytest.approx(1, rel=1e-12)
-
-
-def test_a_share_as_values_keeps_its_mean(group: LogisticGroup) -> None:
-    share = group._cells[0][0].mean_share[1]
-    assert as_rate(share).mean == pytest.approx(share.mean, rel=1e-12)
 
 
 def test_where_every_cause_is_stated_there_are_no_bounds() -> None:

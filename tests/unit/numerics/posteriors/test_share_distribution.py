@@ -17,8 +17,22 @@ def test_a_beta_distribution_comes_back() -> None:
     tails = np.array([0.025, 0.5, 0.975])
     assert found.quantiles(tails) == pytest.approx(stats.beta(2, 5).ppf(tails), abs=1e-4)
     assert found.below(np.array([0.1, 0.4])) == pytest.approx(stats.beta(2, 5).cdf([0.1, 0.4]), abs=1e-4)
-    value, weight = found.points
-    assert value @ weight / weight.sum() == pytest.approx(2 / 7, rel=1e-6)
+    assert found.other.quantiles(tails) == pytest.approx(stats.beta(5, 2).ppf(tails), abs=1e-4)
+    assert found.other.mean == pytest.approx(5 / 7, rel=1e-6)
+
+
+def test_a_product_of_two_shares_is_that_of_draws() -> None:
+    """Source: numpy's own Beta draws; Beta(2, 5) times Beta(7, 3) is Beta(2, 8) (Johnson, Kotz, Balakrishnan, from memory)."""
+    even = (np.arange(200_000) + 0.5) / 200_000
+    one, other = (
+        distribution(counted(stats.beta(a, b).ppf(even)[None], np.ones(even.size))[0], a / (a + b))
+        for a, b in ((2, 5), (7, 3))
+    )
+    tails = np.array([0.025, 0.5, 0.975])
+    assert one.times(other).quantiles(tails) == pytest.approx(stats.beta(2, 8).ppf(tails), abs=0.01)
+    assert one.times(other).mean == pytest.approx(0.2)
+    drawn = np.random.default_rng(3).beta(2, 5, 1_000_000) * np.random.default_rng(4).beta(7, 3, 1_000_000)
+    assert one.times(other).quantiles(tails) == pytest.approx(np.quantile(drawn, tails), abs=2e-3)
 
 
 def test_nothing_and_all_lie_beyond_the_edges() -> None:
