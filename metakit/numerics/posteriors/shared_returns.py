@@ -92,7 +92,8 @@ class CentreTables:
         self._values = np.unique(np.concatenate([[0, 1], counts.ravel()]))
         self._row = {int(value): row for row, value in enumerate(self._values)}
         self._low = np.floor(SMALLEST - _ALONE - _SPREADS * s) - 1.0
-        self._high = np.log(counts.sum(axis=0).max()) + _SPREADS * s + 6.0
+        # Three units more than any grid reaches: steps of u and runs of the table end at whole ones.
+        self._high = np.log(counts.sum(axis=0).max()) + _SPREADS * s + 9.0
         self._table = self._tabulated()
         self._grids: list[_Grid] = []
 
@@ -123,7 +124,7 @@ class CentreTables:
         """
         width = 1 / np.sqrt(precision)
         low = middle - _ROOM - np.maximum(_WIDTHS * width, _ALONE / self.counts.sum(axis=0))
-        high = np.minimum(middle + _ROOM + _WIDTHS * width, self._high - 1.0)
+        high = np.minimum(middle + _ROOM + _WIDTHS * width, self._high - 3.0)
         low = np.maximum(low, -_ALONE - _SPREADS * self.s)
         levels = np.clip(np.ceil(0.5 * np.log2(precision) - 0.5), 0, FINE).astype(int)
         alone = self._grid(0, -_ALONE - _SPREADS * self.s, _SPREADS * self.s + 3.5, np.zeros(0, dtype=int))
