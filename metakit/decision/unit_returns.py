@@ -32,9 +32,7 @@ NOT_REVISIONS = (
 class ExpectedReturns:
     """One cause: expected thumbs of one year's, over the years followed, and the range of their count.
 
-    `expected` is the mean; those of causes add up to that of all. At a constant rate it is also what comes
-    in one calendar year once the unit has operated that long.
-    `expected` and `range` are None for a cause that no study of the review counts. `own` are the unit's
+    `expected` is the mean; those of causes add up to that of all. `expected` and `range` are None for a cause that no study of the review counts. `own` are the unit's
     counts with the exact interval of their rate per thumb-year, None where it typed none.
     """
 
@@ -166,8 +164,7 @@ def basis_words(found: UnitReturns, unit: Unit) -> str:
     """Say what the numbers rest on and what their ranges hold."""
     return (
         f"{NOT_REVISIONS} Of one year's {unit.volume.value:g} thumbs, over {unit.years.value:g} "
-        f"year{'' if unit.years.value == 1 else 's'}; once the unit has operated that long, the same number "
-        "comes back in one calendar year. Rates are those of "
+        f"year{'' if unit.years.value == 1 else 's'}. Rates are those of "
         f"{found.basis} in {count(found.studies, 'study', 'studies')}, taken as constant. Ranges hold the "
         "spread between centres and chance, each at 95 %, and are wide rather than narrow."
     )

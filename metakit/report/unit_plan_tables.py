@@ -8,6 +8,7 @@ from metakit.core.written import fixed, per_100, signed
 from metakit.decision.one_unit.expected import Range
 from metakit.decision.one_unit.unit_audit import AuditPlan
 from metakit.decision.one_unit.unit_decision import UnitDecision
+from metakit.decision.one_unit.unit_driver_words import plain
 from metakit.decision.one_unit.unit_work import Amounts
 from metakit.report.unit_tables import counts_words, money, share_words, signed_words, wide
 from metakit.synthesis.words import lower_first
@@ -123,11 +124,16 @@ def _counting(found: UnitDecision, plan: AuditPlan) -> str:
         how = f"Count each thumb {when}."
     double, half = share_words(plan.alarm_if_double), share_words(plan.alarm_if_half)
     low, high = (share_words(share) for share in plan.alarm_if_own)
+    base, what = plan.outcome.baseline, "rate" if plan.per_year else "risk"
+    if base is None:  # pragma: no cover - events have a baseline
+        raise ValueError("an outcome of events without a baseline")
+    rate = f"{plain(100 * plan.rate)} per 100 {base.unit}"
+    ends = [plain(100 * end) for end in (base.lower, base.upper)]
     return (
         f"{how} If twice as many come as expected, the upper limit is reached in {double} of such audits; if "
-        f"half as many, the lower in {half}. What is expected is your own count, itself uncertain: if the "
-        f"truth lies at an end of its interval, the limits are left in {low} or {high} of audits although "
-        "nothing changed."
+        f"half as many, the lower in {half}. All limits hold for a true {what} now of {rate}. Your count "
+        f"leaves that uncertain: were it {ends[0]} instead, {low} of audits would leave them although nothing "
+        f"changed; were it {ends[1]}, {high}."
     )
 
 

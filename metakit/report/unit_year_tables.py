@@ -63,8 +63,9 @@ def year_tables(found: UnitDecision) -> list[YearTable]:
 
 
 def _year_cell(found: CountRange) -> str:
-    """Write an expected count of a year with its middle value and range."""
-    return f"{per_100(found.mean)} (middle value {found.median:.0f}; {found.lower:.0f} to {found.upper:.0f})"
+    """Write a count of a year: the middle value first, since extreme draws make means of years cross."""
+    marked = " of extreme draws" if found.extreme else ""
+    return f"{found.median:.0f} ({found.lower:.0f} to {found.upper:.0f}; mean{marked} {per_100(found.mean)})"
 
 
 def _extreme_years(items: Sequence[Expectation]) -> str:

@@ -91,12 +91,14 @@ def _expectation(unit: Unit, cell: Cell, current: Cell, random: np.random.Genera
     if cell.outcome.scored:
         return Expectation(cell=cell, per_thumb=per_thumb, change=change, better_share=better)
     counts = counts_among(volume, risks, random=random)
+    cohort = count_range(counts, volume * risks, thumbs=volume)
     by_year: tuple[YearCount, ...] = ()
     calendar: tuple[YearCount, ...] = ()
     if cell.per_year:
-        by_year = tuple(
-            YearCount(year=year, counts=_within(volume, cell.draws, year, random))
-            for year in shown_years(years)
+        *before, last = shown_years(years)
+        by_year = (
+            *(YearCount(year=year, counts=_within(volume, cell.draws, year, random)) for year in before),
+            YearCount(year=last, counts=cohort),
         )
         calendar = tuple(
             YearCount(year=year, counts=_in_calendar(volume, cell.draws, year, random))
@@ -106,7 +108,7 @@ def _expectation(unit: Unit, cell: Cell, current: Cell, random: np.random.Genera
     return Expectation(
         cell=cell,
         per_thumb=per_thumb,
-        cohort=count_range(counts, volume * risks, thumbs=volume),
+        cohort=cohort,
         counts=counts,
         by_year=by_year,
         calendar=calendar,

@@ -222,8 +222,8 @@ def tell_words(item: YearsToTell, unit: Unit) -> str:
     pace = f"at {unit.volume.value:g} thumbs a year, half with each technique"
     if item.years > LONGEST_AUDIT:
         return (
-            f"Your own audit of {lower_first(label)} will never tell {other} from {now} in 100 thumbs by "
-            f"itself ({whose}): {pace}, it would take {item.years} years. Join a register."
+            f"Your own audit of {lower_first(label)} cannot tell {other} from {now} in 100 thumbs within "
+            f"{LONGEST_AUDIT} years ({whose}): {pace}, it would take {item.years}. Join a register."
         )
     after = f", and {item.follow_up:.3g} more until the last thumb is followed" if item.follow_up else ""
     return (

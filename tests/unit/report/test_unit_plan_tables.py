@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
-from metakit.report.unit_plan_tables import has_money, work_lines, work_title
+from metakit.report.unit_plan_tables import audit_tables, has_money, work_lines, work_title
 from tests.unit.decision.units import HEAD, REVISIONS, decided
 
 NOW, LRTI = "theatre_minutes: 50, cost: 1000", "theatre_minutes: 80, cost: 1500"
@@ -30,6 +31,14 @@ def test_what_was_typed_in_part_is_shown_and_what_is_missing_said(
                  (plain[5], plain[6], plain[8], plain[9])) == money  # fmt: skip
     assert now[4] == now[9] == ""
     assert plain[4].startswith("+60")
+
+
+def test_an_audit_says_for_which_true_rate_its_limits_hold(tmp_path: Path) -> None:
+    """8 in 640 thumb-years: planned with 8.5 / 640 after Jeffreys' prior; ends from scipy.stats.gamma."""
+    ((_, said, _, _),) = audit_tables(decided(tmp_path, REVISIONS))
+    low, high = (f"{100 * stats.gamma(8.5, scale=1 / 640).ppf(end):.3g}" for end in (0.025, 0.975))
+    assert f"hold for a true rate now of {100 * 8.5 / 640:.3g} per 100 thumb-years." in said
+    assert f"were it {low} instead, " in said and f"were it {high}, " in said
 
 
 def test_hours_without_money_are_called_hours_and_whole_ones_written_whole(tmp_path: Path) -> None:
