@@ -32,8 +32,9 @@ NOT_REVISIONS = (
 class ExpectedReturns:
     """One cause: expected thumbs of one year's, over the years followed, and the range of their count.
 
-    `expected` is the mean; those of causes add up to that of all. `expected` and `range` are None for a cause that no study of the review counts. `own` are the unit's
-    counts with the exact interval of their rate per thumb-year, None where it typed none.
+    `expected` is the mean; those of causes add up to that of all. `expected` and `range` are None for a
+    cause that no study of the review counts. `own` are the unit's counts with the exact
+    interval of their rate per thumb-year, None where it typed none.
     """
 
     cause: str

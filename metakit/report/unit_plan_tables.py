@@ -130,10 +130,9 @@ def _counting(found: UnitDecision, plan: AuditPlan) -> str:
     rate = f"{plain(100 * plan.rate)} per 100 {base.unit}"
     ends = [plain(100 * end) for end in (base.lower, base.upper)]
     return (
-        f"{how} If twice as many come as expected, the upper limit is reached in {double} of such audits; if "
-        f"half as many, the lower in {half}. All limits hold for a true {what} now of {rate}. Your count "
-        f"leaves that uncertain: were it {ends[0]} instead, {low} of audits would leave them although nothing "
-        f"changed; were it {ends[1]}, {high}."
+        f"{how} Twice as many as expected reach the upper limit in {double} of such audits, half as many the "
+        f"lower in {half}. Limits hold for a true {what} now of {rate}; were it {ends[0]} or {ends[1]}, as "
+        f"your count allows, {low} or {high} of audits would leave them although nothing changed."
     )
 
 

@@ -48,7 +48,7 @@ def test_no_cell_of_a_stacked_table_has_a_name_and_nothing_beside_it(page: Path)
     html = page.read_text(encoding="utf-8")
     assert re.findall(r"<td data-label=[^>]*>(?:<strong[^>]*></strong>)?</td>", html) == []
     # What holds only for one true rate now is not said of all audits.
-    assert "5 of 100 audits in which nothing changed leave them [3]; where it is another, more" in html
+    assert "5 of 100 audits in which nothing changed leave the limits if the true rate is the one" in html
 
 
 def test_the_answer_comes_first_and_every_part_is_there(page: Path) -> None:
