@@ -199,7 +199,7 @@ def pool_causes(
                 share_with_overlapping=share_with_all(told, names, place, level) if beside else None,
                 **(model.numbers(of_many) if drawn is None else drawn.numbers(place, of_many)),
                 **_of_one_study(of_one, name),
-                share_beside=None if drawn is None else model.stated.estimate(),
+                share_beside=None if drawn is None else model.stated.estimate(predicted=False),
             )
         )
     return CausesResult(

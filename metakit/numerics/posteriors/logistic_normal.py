@@ -68,17 +68,14 @@ _NARROW = 0.05
 """An interval narrower than this counts as this wide: 1.4 % of it is less than one thumb of a thousand."""
 _LEAST = 1_000.0
 """Kish's effective number of all draws below which there is no answer (our own limit: no source)."""
-_NODES = 8
-_PILOT_NODES, _PILOT_DRAWS = 7, 32
+_NODES, _PILOT_NODES, _PILOT_DRAWS = 8, 7, 32
 _WIDEST = 4.5
 """tau in units of its scale beyond which 7e-6 of the prior lies."""
 _NEGLIGIBLE = 10.0
 """Logarithm of posterior density against its top beyond which tau is not integrated."""
-_FEWEST = 32
 _PROPOSALS = ((1.0, 0.9), (0.5, 0.1))
 """Concentration of the proposals against the curvature at the mode, and part of the draws."""
-_STEPS, _STILL = 8, 0.02
-_TAIL = 0.025
+_STEPS, _STILL, _FEWEST, _TAIL = 8, 0.02, 32, 0.025
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,11 +119,12 @@ class LogisticNormal:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Node:
-    """One tau: what studies say there, and where the proposal is laid; shapes (C,)."""
+    """One tau: what studies say there, where the proposal is laid (C,), and the total of each study (k,)."""
 
     tables: CentreTables
     shape: FloatArray
     log_scale: FloatArray
+    middle: FloatArray
 
 
 def logistic_normal(counts: ArrayLike, *, scale: float = SCALE, seed: int = SEED) -> LogisticNormal:
@@ -189,7 +187,7 @@ class _Sampler:
         self.tau = low + (high - low) * (1 + x) / 2
         self.rule = rule * (high - low) / 2
         self.log_rule = np.log(self.rule) - (self.tau / scale) ** 2 / 2
-        self.nodes = [_laid(value, y) for value in self.tau]
+        self.nodes = _all_laid(self.tau, y)
         heights = [log_sum(_draw(node, _PILOT_DRAWS, rng)[0]) for node in self.nodes] + self.log_rule
         self.top = float(heights.max())
         self.sizes = np.maximum(np.ceil(BATCH * np.exp(heights - log_sum(heights))), _FEWEST).astype(int)
@@ -278,7 +276,7 @@ def _range(y: IndexArray, scale: float, rng: np.random.Generator) -> tuple[float
     """Return the range of tau that holds all of its posterior but what is negligible."""
     x, _ = special.roots_legendre(_PILOT_NODES)
     root = np.sqrt(scale * _WIDEST) * (1 + x) / 2
-    height = np.array([log_sum(_draw(_laid(value, y), _PILOT_DRAWS, rng)[0]) for value in root**2])
+    height = np.array([log_sum(_draw(node, _PILOT_DRAWS, rng)[0]) for node in _all_laid(root**2, y)])
     height -= (root**2 / scale) ** 2 / 2
     fine = np.linspace(0.0, np.sqrt(scale * _WIDEST), 400)
     known = smooth(root, height, fine)
@@ -286,12 +284,20 @@ def _range(y: IndexArray, scale: float, rng: np.random.Generator) -> tuple[float
     return float(kept[0] ** 2), float(kept[-1] ** 2)
 
 
-def _laid(tau: float, y: IndexArray) -> _Node:
+def _all_laid(tau: FloatArray, y: IndexArray) -> list[_Node]:
+    """Return the nodes of some tau, each started from the one before."""
+    found: list[_Node] = []
+    for value in tau.tolist():
+        found.append(_laid(value, y, found[-1] if found else None))
+    return found
+
+
+def _laid(tau: float, y: IndexArray, before: _Node | None = None) -> _Node:
     """Find the mode of the shares, every study's total at its own, and lay a scaled Dirichlet over it."""
-    causes = len(y)
-    tables = CentreTables(tau / np.sqrt(2), y)
-    log_m = np.log((1 / causes + y.sum(axis=1)) / (1 + y.sum()))
-    u = np.log(y.sum(axis=0).astype(float))
+    causes, tables = len(y), CentreTables(tau / np.sqrt(2), y)
+    log_m, u = np.log((1 / causes + y.sum(axis=1)) / (1 + y.sum())), np.log(y.sum(axis=0).astype(float))
+    if before is not None:
+        log_m, u = before.log_scale, before.middle
     for step in range(_STEPS):
         for _ in range(1 if step else 3):
             slope, bend = tables.around(u + log_m[:, None])
@@ -306,7 +312,7 @@ def _laid(tau: float, y: IndexArray) -> _Node:
             break
     tables.lay(u, np.maximum(-bend.sum(axis=0), 0.05))
     shape = np.maximum(curvature, 0.8 / causes)
-    return _Node(tables, shape, log_m)
+    return _Node(tables, shape, log_m, u)
 
 
 def _draw(node: _Node, size: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -185,11 +185,10 @@ class CentreTables:
             for more in none[1:]:
                 together += more
             if not grid.studies:
+                nobody = np.exp(together)
                 for cause in range(causes):
                     one = grid.runs[1][phase[cause], start[cause]]
-                    one -= none[cause]
-                    one += together
-                    mean_share[cause] = np.exp(one, out=one).sum(axis=-1) / 2**grid.level
+                    mean_share[cause] = np.einsum("du,du->d", one, nobody)
             beyond = {}
             for cause, value in grid.pairs:
                 beyond[cause, value] = one = grid.runs[value][phase[cause], start[cause]]
@@ -216,14 +215,12 @@ class CentreTables:
         )
         every = tuple(sorted({pair for study in pairs for pair in study}))
         whole = self._table.shape[1] // stride * stride
-        values = {0, *(value for _, value in every), *([] if pairs else [1])}
+        rows = {value: self._table[self._row[value], :whole] for value in {0, *(value for _, value in every)}}
+        if not pairs:
+            rows[1] = np.exp(self._table[self._row[1], :whole] - rows[0])
         runs = {
-            value: sliding_window_view(
-                self._table[self._row[value], :whole].astype(np.float32).reshape(-1, stride).T.copy(),
-                many,
-                axis=-1,
-            )
-            for value in values
+            value: sliding_window_view(row.astype(np.float32).reshape(-1, stride).T.copy(), many, axis=-1)
+            for value, row in rows.items()
         }
         return _Grid(level, first, pairs, every, runs)
 
@@ -239,7 +236,8 @@ class _Grid:
     pairs : tuple
         Each cause and count once.
     runs : dict
-        By count every run of places of the table in steps of u, shape (phases, starts, places of u).
+        By count every run of places of the table in steps of u, shape (phases, starts, places of u); for a
+        return on its own under 1 how much likelier it is than none, h(1, x) / h(0, x).
     """
 
     level: int

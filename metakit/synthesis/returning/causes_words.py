@@ -146,8 +146,7 @@ def cause_sentence(answer: CauseAnswer, result: CausesResult) -> str:
         text += f" That is {listed(rates)}."
     beside = answer.share_beside
     if beside is not None:
-        ahead = f"; in a new centre {limits_words(beside.prediction)}" if beside.prediction else ""
-        text += f" Beside, by the {model_beside(result)}: {estimate_words(beside)} of 100{ahead}."
+        text += f" Beside, by the {model_beside(result)}: {estimate_words(beside)} of 100."
     return text
 
 
