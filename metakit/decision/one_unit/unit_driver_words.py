@@ -59,8 +59,8 @@ _NEAR = 0.05
 """How far a ratio may lie from a fraction that is said for it, of itself (ours, no source)."""
 
 
-def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
-    """Say an effect with its interval so that it is understood at one hearing.
+def heard_effect(cell: Cell, result: PoolResult) -> str:
+    """Say the effect of the average centre with its interval so that it is understood at one hearing.
 
     Parameters
     ----------
@@ -68,14 +68,12 @@ def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
         Of a comparison.
     result : PoolResult
         Its answer, as the review states it.
-    alone : bool
-        Say the interval alone, without the estimate.
 
     Returns
     -------
     str
-        `about a third as often, 0.02 to 5.7 times fits`, or `anything from 0.02 to 5.7 times as often fits`:
-        ratios with few digits, never rounded to 1; differences as better or worse, more or fewer.
+        `about a third as often, 0.02 to 5.7 times`: ratios with few digits, never rounded to 1;
+        differences as better or worse, more or fewer.
     """
     if cell.link is None:  # pragma: no cover - only comparisons are said
         return ""
@@ -85,33 +83,47 @@ def heard_effect(cell: Cell, result: PoolResult, *, alone: bool) -> str:
     if measure.scale(cell.link.plan.scale).axis == "log":
         value, low, high = (math.exp(end) if end < 700 else math.inf for end in (value, low, high))
         of = "the odds" if "odds" in measure.name else "as often"
-        reach = _between(_times(low), _times(high))
-        if alone:
-            return f"anything {reach} times {of} fits"
-        return f"about {_fold(value)} {of}, {reach.removeprefix('from ')} times fits"
+        return f"about {_fold(value)} {of}, {_between(_times(low), _times(high))} times"
+    size = 1.0 if cell.outcome.scored else 100.0
+    unit = "" if cell.outcome.scored else "in 100"
+    low, high = sorted(size * end for end in (low, high))
+    return heard_sides(cell, low, high, unit)
+
+
+def heard_sides(cell: Cell, low: float, high: float, unit: str = "", *, named: bool = True) -> str:
+    """Say a range of differences with both directions: `5.5 points worse to 6 better`.
+
+    Parameters
+    ----------
+    cell : Cell
+        Of a comparison; its outcome says which way is better.
+    low, high : float
+        Technique less what is done now.
+    unit : str
+        Of differences of events; scores have their own.
+    named : bool
+        Say the unit.
+    """
     if cell.outcome.scored:
-        unit, ways, factor = cell.outcome.term.unit, ("worse", "better"), -cell.outcome.worse
+        unit, ways, factor = cell.outcome.term.unit, ("worse", "better"), -float(cell.outcome.worse)
     else:
-        unit, ways, factor = "in 100", ("fewer", "more"), 100.0
+        ways, factor = ("fewer", "more"), 1.0
+    first, last = sorted((factor * low, factor * high))
 
     def side(end: float, of: str = "") -> str:
         size = "∞" if math.isinf(end) else fixed(abs(end), 1).removesuffix(".0")
         return f"{size}{of} {ways[end > 0]}"
 
-    value, (low, high) = factor * value, sorted((factor * low, factor * high))
-    if alone:
-        return f"anything {_between(side(low, f' {unit}'), side(high))} fits"
-    reach = _between(side(low), side(high)).removeprefix("from ")
-    return f"{side(value, f' {unit}')}, {reach} fits"
+    return _between(side(first, f" {unit}" if unit and named else ""), side(last))
 
 
 def _between(low: str, high: str) -> str:
-    """Write `from low to high`; a side without a limit has none."""
+    """Write `low to high`; a side without a limit has none."""
     if "∞" in low and "∞" in high:
-        return "at all"
+        return "anything"
     if "∞" in high:
         return f"from {low} upwards"
-    return f"up to {high}" if "∞" in low else f"from {low} to {high}"
+    return f"up to {high}" if "∞" in low else f"{low} to {high}"
 
 
 def _fold(value: float) -> str:

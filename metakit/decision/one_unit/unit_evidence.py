@@ -153,21 +153,28 @@ def _flags(unit: Unit, cell: Cell, finding: AnalysisFinding, judged: Certainty |
     return flags
 
 
-def _time_flags(unit: Unit, cell: Cell, finding: AnalysisFinding) -> list[str]:
+def stretched_from(unit: Unit, cell: Cell) -> float | None:
+    """Return how many years the studies followed on average; None where the unit asks for hardly more."""
+    if not cell.per_year or cell.finding is None:
+        return None
     months = [
         time
-        for study in finding.numbers
+        for study in cell.finding.numbers
         for side in study.sides
         for part in side.arms
         if (time := time_of(part.value, part.arm.follow_up)) is not None
     ]
-    if cell.per_year and months:
-        mean = sum(months) / len(months) / MONTHS
-        if unit.years.value > LONGER * mean:
-            return [
-                f"extrapolated in time: thumbs are followed {unit.years.value:g} years here, "
-                f"{mean:.1f} on average in the studies"
-            ]
+    mean = sum(months) / len(months) / MONTHS if months else None
+    return mean if mean is not None and unit.years.value > LONGER * mean else None
+
+
+def _time_flags(unit: Unit, cell: Cell, finding: AnalysisFinding) -> list[str]:
+    mean = stretched_from(unit, cell)
+    if mean is not None:
+        return [
+            f"extrapolated in time: thumbs are followed {unit.years.value:g} years here, "
+            f"{mean:.1f} on average in the studies"
+        ]
     asked, own = finding.outcome_plan.window, cell.outcome.months
     if not cell.per_year and own is not None and asked != LAST and not window(asked).holds(own):
         return [

@@ -12,8 +12,15 @@ from metakit.decision.one_unit.unit import Unit, UnitOutcome, UnitTechnique
 from metakit.decision.one_unit.unit_answer import Expectation
 from metakit.decision.one_unit.unit_cells import Cell, baseline_value
 from metakit.decision.one_unit.unit_counted import counted_words, same_thing
-from metakit.decision.one_unit.unit_driver_words import heard_effect
 from metakit.decision.one_unit.unit_evidence import CellEvidence
+from metakit.decision.one_unit.unit_said import (
+    OF_YEAR,
+    average_words,
+    labelled,
+    past_words,
+    studied_words,
+    unit_words,
+)
 from metakit.decision.one_unit.unit_work import Workload
 from metakit.decision.thresholds import Thresholds
 from metakit.synthesis.words import lower_first
@@ -81,6 +88,7 @@ def first_screen(
     }
     rests = {id(item.cell): item for item in evidence}
     lines, speaking = [], []
+    heard: set[str] = set()
     for technique in unit.techniques:
         told = [
             _Told(cell=cell, item=by_cell.get(id(cell)), rests=rests.get(id(cell)))
@@ -95,7 +103,7 @@ def first_screen(
         claims = [supported(unit, entry.cell, entry.rests) for entry in compared]
         speaking += [technique.label] if any(claim and NONE not in claim for claim in claims) else []
         own = next((item for item in work if item.technique.id == technique.id), None)
-        said = _other(unit, told, own, now)
+        said = _other(unit, told, own, now, heard)
         lines.append(TechniqueLine(technique=technique, said=said, current=False, compared=bool(compared)))
     staked = any(item.change is not None and not item.cell.outcome.scored for item in expected)
     return FirstScreen(
@@ -109,7 +117,7 @@ def first_screen(
 def _answer(unit: Unit, speaking: Sequence[str]) -> str:
     if not unit.others:
         return "The unit's file names no other technique, so there is nothing to change to on this page."
-    choice = "The page recommends nothing; the choice stays with you and your patients."
+    choice = "The page recommends nothing; you and your patients choose."
     if not speaking:
         alone = unit.others[0].label if len(unit.others) == 1 else "any other technique"
         return f"The evidence does not settle it for {alone}. {choice}"
@@ -147,25 +155,37 @@ def noun(unit: Unit, outcome: UnitOutcome) -> str:
     return f"{lower_first(outcome.term.label)}{when}"
 
 
-def _other(unit: Unit, told: Sequence[_Told], work: Workload | None, now: Mapping[str, CountRange]) -> str:
+def _other(
+    unit: Unit,
+    told: Sequence[_Told],
+    work: Workload | None,
+    now: Mapping[str, CountRange],
+    heard: set[str],
+) -> str:
+    """Say what another technique would change; `heard` holds what was said once and needs no saying again."""
     claims: list[str] = []
     open_: list[str] = []
     supports = {id(entry): supported(unit, entry.cell, entry.rests) for entry in told if entry.cell.compares}
     compared = [entry for entry in told if entry.cell.compares]
     compared.sort(key=lambda entry: not supports[id(entry)])
     sureness, signature = _certainties(compared)
-    staked = False
     for entry in compared:
-        claim, label, sure = supports[id(entry)], entry.cell.outcome.term.label, sureness(entry)
-        stake = _stake(entry, now, " a year" if not staked else "")
-        staked = staked or bool(stake)
-        basis = f": {_effect(entry)}{stake}{sure}."
-        if claim:
-            claims.append(f"it {claim}{lower_first(label)}{f'{sure}.' if NONE in claim else basis}")
-        else:
-            open_.append(f"{label}{basis}")
+        cell, name, sure = entry.cell, entry.cell.outcome.term.id, sureness(entry)
+        change = entry.item.change if entry.item is not None else None
+        if change is None:  # pragma: no cover - a comparison has a difference
+            continue
+        claim, label = supports[id(entry)], labelled(unit, cell, timed=name not in heard)
+        of = "" if cell.outcome.scored or OF_YEAR in heard else OF_YEAR
+        here = unit_words(cell, change, now.get(name), of=of, unit=not claim)
+        heard |= {name, of}
+        if not claim:
+            open_.append(f"{label}: {here}{sure}.")
+            continue
+        limit = past_words(unit, cell, change) if NONE in claim else ""
+        one = f"one unit may pass the {limit} that matter:" if limit else "one unit:"
+        claims += [f"it {claim}{lower_first(label)} {average_words(cell)}; {one} {here}{sure}."]
     aside = [_apart(entry.cell) for entry in told if not entry.cell.compares]
-    parts = list(claims)
+    parts = [*studied_words([entry.cell for entry in compared]), *claims]
     if open_:
         parts += [UNTOLD_REST if claims else UNTOLD, *open_]
     if not parts:
@@ -182,15 +202,6 @@ def _apart(cell: Cell) -> str:
         return f"for {label} there is no number ({cell.reason})."
     studies = len(cell.finding.numbers) if cell.finding else 0
     return f"for {label} only {studies} single-arm series, which compare nothing."
-
-
-def _effect(entry: _Told) -> str:
-    result = entry.cell.finding.result if entry.cell.finding else None
-    if result is None:  # pragma: no cover - a comparison has a result
-        return ""
-    # At very low certainty no estimate is said, only what fits (Santesso 2020, GRADE guidance 26).
-    uncertain = entry.rests is None or entry.rests.level in (None, "very_low")
-    return heard_effect(entry.cell, result, alone=uncertain)
 
 
 def _certainties(compared: Sequence[_Told]) -> tuple[Callable[[_Told], str], list[str]]:
@@ -230,21 +241,6 @@ def supported(unit: Unit, cell: Cell, rests: CellEvidence | None) -> str:
     return ""
 
 
-def _stake(entry: _Told, now: Mapping[str, CountRange], when: str) -> str:
-    """Say how many of a year's thumbs are at stake; nothing for scores."""
-    cell, change = entry.cell, entry.item.change if entry.item is not None else None
-    if change is None or cell.outcome.scored:
-        return ""
-    return f", {fewer_to_more(change, now.get(cell.outcome.term.id))}{when}{turned_words(change)}"
-
-
-def turned_words(change: Range) -> str:
-    """Say that the mean of a difference lies on the other side than most draws; "" where it does not."""
-    if change.mean is None or change.mean * change.median >= 0:
-        return ""
-    return f", in most draws {'fewer' if change.median < 0 else 'more'}"
-
-
 def _work(unit: Unit, work: Workload | None) -> str:
     """Say what a year takes more or less of theatre hours and money."""
     amounts = (
@@ -272,25 +268,3 @@ def _rounded(value: float) -> str:
     if value >= 9.95:
         return f"{float(f'{value:.3g}'):,.0f}".replace(",", "\u202f")
     return fixed(value, 1).removesuffix(".0")
-
-
-def fewer_to_more(change: Range, now: CountRange | None = None) -> str:
-    """Write a difference of thumbs as `3 fewer to 16 more`.
-
-    Where more fewer may be than are planned for as now, it is said behind them that what is now is uncertain.
-
-    Examples
-    --------
-    >>> fewer_to_more(Range(mean=2.0, median=1.0, lower=-3.1, upper=16.2))
-    '3.1 fewer to 16 more'
-    """
-
-    def side(value: float) -> str:
-        return f"{per_100(abs(value))} {'fewer' if value < 0 else 'more'}"
-
-    low, high = side(change.lower), side(change.upper)
-    if change.lower * change.upper > 0:
-        low = per_100(abs(change.lower))
-    elif now is not None and -change.lower > now.mean:
-        low += f" (yours may exceed {per_100(now.mean)})"
-    return f"{low} to {high}"

@@ -20,7 +20,8 @@ class Link:
     """One effect of a unit tied to its analysis.
 
     `backwards` says that the review compares the other way round. `wider` says in words where the review's
-    groups hold more than the unit's two techniques. `series` is a single-arm analysis: no comparison.
+    groups hold more than the unit's two techniques, and `sides` names those groups, that with the technique
+    first; None where they are the unit's own two. `series` is a single-arm analysis: no comparison.
     """
 
     outcome: str
@@ -29,6 +30,7 @@ class Link:
     backwards: bool = False
     series: bool = False
     wider: tuple[str, ...] = ()
+    sides: tuple[str, str] | None = None
 
 
 def links(unit: Unit, protocol: Protocol) -> tuple[Link, ...]:
@@ -127,7 +129,9 @@ def _link(
     for backwards, (first, second) in ((False, sides), (True, sides[::-1])):
         if _within(own, *first[:2]) and _within(current, *second[:2]):
             wider = (*_wider(own, *first), *_wider(current, *second))
-            return Link(**shared, backwards=backwards, wider=wider)  # type: ignore[arg-type]
+            more = len(first[0]) > 1 or len(second[0]) > 1
+            labels = (first[2], second[2]) if more else None
+            return Link(**shared, backwards=backwards, wider=wider, sides=labels)  # type: ignore[arg-type]
     return (
         f"this analysis compares {asked.technique_label} with {asked.comparator_label}; it does not say what "
         f"{own.label} ({own.technique}) would change against {current.label} ({current.technique})"

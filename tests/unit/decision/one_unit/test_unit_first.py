@@ -11,10 +11,11 @@ from scipy import stats
 
 from metakit.core.limits import Limits
 from metakit.decision.one_unit.expected import DRAWS as DRAWS_OF_PAGE
-from metakit.decision.one_unit.expected import CountRange, Range, middle_words
+from metakit.decision.one_unit.expected import CountRange, middle_words
 from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_driver_words import heard_effect
-from metakit.decision.one_unit.unit_first import fewer_to_more, supported, turned_words
+from metakit.decision.one_unit.unit_first import first_screen, supported
+from metakit.decision.one_unit.unit_said import unit_words
 from metakit.decision.one_unit.unit_words import summary_lines
 from tests.unit.decision.spoken import spoken
 from tests.unit.decision.units import COMPLICATIONS, HEAD, KINDS, REVISIONS, SCORES, decided, shipped_unit
@@ -93,28 +94,10 @@ def test_none_and_all_counted_are_explained_where_they_first_stand(tmp_path: Pat
     assert exact.pmf(120) < 0.5 and f"middle value {exact.median():.0f}; " in now
 
 
-@pytest.mark.parametrize(
-    ("ends", "said"),
-    [((-3.14, 16.2), "3.1 fewer to 16 more"), ((2.0, 5.0), "2.0 to 5.0 more"),
-     ((-5.0, -2.0), "5.0 to 2.0 fewer")],
-)  # fmt: skip
-def test_differences_are_said_with_their_direction(ends: tuple[float, float], said: str) -> None:
-    assert fewer_to_more(Range(mean=0.0, median=0.0, lower=ends[0], upper=ends[1])) == said
-
-
 def counted(mean: float, median: float, upper: float, *, none: float = 0.0, every: float = 0.0) -> CountRange:
     return CountRange(
         mean=mean, median=median, lower=0, upper=upper, level=0.95, moved=0, none=none, every=every, below=0.5
     )
-
-
-def test_more_fewer_than_are_planned_for_is_explained_behind_the_fewer() -> None:
-    now = counted(3.1, 3, 8)
-    wide = Range(mean=2.0, median=-1.0, lower=-4.2, upper=15.0)
-    assert fewer_to_more(wide, now) == "4.2 fewer (yours may exceed 3.1) to 15 more"
-    assert fewer_to_more(Range(mean=2.0, median=-1.0, lower=-3.0, upper=15.0), now) == "3.0 fewer to 15 more"
-    assert turned_words(wide) == ", in most draws fewer"
-    assert turned_words(Range(mean=2.0, median=1.0, lower=-4.2, upper=15.0)) == ""
 
 
 def test_the_middle_value_of_a_count_is_not_called_as_likely_over_as_under() -> None:
@@ -139,16 +122,49 @@ def test_how_many_units_have_none_is_that_of_the_distribution(tmp_path: Path) ->
 
 
 @pytest.mark.lengthy
-def test_no_estimate_is_said_at_very_low_certainty_only_what_fits(found: UnitDecision) -> None:
-    """GRADE guidance 26 (Santesso 2020): the evidence is very uncertain, and no effect is stated."""
+def test_no_estimate_is_said_at_very_low_certainty_only_where_this_unit_may_lie(found: UnitDecision) -> None:
+    """GRADE guidance 26 (Santesso 2020): the evidence is very uncertain, and no effect is stated.
+
+    Beside `Ranges hold 95 of 100 such units` stood ratios of the average over centres, `0.5 to 52 times`.
+    """
     line = found.first.lines[1].text
     for cell in found.cells:
         rests = found.evidence_of(cell)
         if cell.compares and rests is not None and rests.level == "very_low":
             assert cell.finding is not None and cell.finding.result is not None
-            assert heard_effect(cell, cell.finding.result, alone=True) in line
-            assert heard_effect(cell, cell.finding.result, alone=False) not in line
-    assert "mean of centres" not in line and "rate ratio" not in line
+            item = found.expectation(cell.outcome.term.id, cell.technique.id)
+            assert item is not None and item.change is not None
+            now = found.expectation(cell.outcome.term.id, "now")
+            assert unit_words(cell, item.change, now.cohort if now else None, of="", unit=False)[:9] in line
+            assert heard_effect(cell, cell.finding.result) not in line
+    assert " times" not in line and "rate ratio" not in line and "in most draws" not in line
+    assert line.count("of one year's thumbs") == 1
+
+
+@pytest.mark.lengthy
+def test_a_claim_of_no_difference_says_that_it_is_the_averages_and_where_one_unit_may_lie(
+    found: UnitDecision,
+) -> None:
+    """`Probably no difference that matters` held on average; for the unit the page said past what matters."""
+    cell = next(c for c in found.cells if c.outcome.term.id == "dash" and c.compares)
+    rests, item = found.evidence_of(cell), found.expectation("dash", "lrti")
+    assert rests is not None and item is not None and item.change is not None and cell.finding is not None
+    # Only the interval, the estimate and the plan of the outcome are asked.
+    result = SimpleNamespace(interval=Limits(-6.0, 5.5), estimate=-0.2)
+    other = SimpleNamespace(result=result, outcome_plan=cell.finding.outcome_plan)
+    none = replace(cell, finding=other)  # type: ignore[arg-type]
+    wide = replace(item, cell=none, change=replace(item.change, lower=-10.5, upper=9.9))
+    sure = replace(rests, cell=none, level="moderate", certainty="moderate; judged and signed")
+    said = first_screen(found.unit, [none], [wide], [sure], []).lines[1].text
+    assert said == (
+        "LRTI: it probably means no difference that matters in DASH at 12 months on average over centres "
+        "(5.5 points worse to 6 better); one unit may pass the 10 that matter: 9.9 worse to 10.5 better "
+        "(certainty moderate; judged and signed)."
+    )
+    near = replace(wide, change=replace(item.change, lower=-8.0, upper=9.0))
+    assert (
+        "one unit: 9 worse to 8 better" in first_screen(found.unit, [none], [near], [sure], []).lines[1].text
+    )
 
 
 @pytest.mark.walk
