@@ -67,6 +67,7 @@ FIGURES = "figures"
 WIDE_MM, NARROW_MM = 180.0, 85.0
 REFERENCES = (
     "higgins_thompson_spiegelhalter_2009", "rover_2021", "kulldorff_2011", "fleiss_2003", "brown_2001",
+    "clopper_pearson_1934", "garwood_1936",
 )  # fmt: skip
 
 

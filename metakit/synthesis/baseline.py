@@ -10,6 +10,7 @@ import numpy as np
 from scipy import special
 
 from metakit.core.effects import FloatArray
+from metakit.measures.exact_intervals import clopper_pearson, exact_poisson
 from metakit.numerics.distributions import t_quantile
 from metakit.numerics.of_counts.one_stage_fit import fit_latent
 from metakit.numerics.of_counts.one_stage_models import binomial_normal, poisson_normal
@@ -26,7 +27,8 @@ class Baseline:
     """A risk (fraction of thumbs) or a rate (per thumb-year) with its uncertainty.
 
     `pooled` is the distribution of the comparator arms' pooled logit risk or log rate; without one, the
-    uncertainty is that of the counts alone: beta and gamma distributions after Jeffreys' prior. `lowest`
+    uncertainty is that of the counts alone: beta and gamma distributions after Jeffreys' prior (`lower` and
+    `upper` are exact at no event, or at nothing but events). `lowest`
     and `highest` are the extremes of single studies. `events` and `total` are as typed (thumbs, or
     thumb-years for a rate).
     """
@@ -92,18 +94,28 @@ def baseline_from_counts(
     level: float = 0.95,
     source: str = "",
 ) -> Baseline:
-    """Return the baseline of one count: a registry, a unit's audit, a published cohort."""
+    """Return the baseline of one count: a registry, a unit's audit, a published cohort.
+
+    The interval is that after Jeffreys' prior. At no event, or nothing but events, it reaches the edge, and
+    its other limit is the exact one.
+
+    References
+    ----------
+    Brown, Cai & DasGupta (2001), section 4.1.2 (from memory). Clopper & Pearson (1934). Garwood (1936).
+    """
     tails = np.array([(1 - level) / 2, (1 + level) / 2])
     low, high = counts_quantile(events, total, tails, per_year=per_year)
     value = events / total
-    # At 0 (or all) events the interval reaches the edge (Brown, Cai & DasGupta 2001, section 4.1.2).
+    if events == 0 or (not per_year and events == total):
+        exact = exact_poisson if per_year else clopper_pearson
+        low, high = exact(np.array(float(events)), np.array(float(total)), level)
     return Baseline(
         kind=kind,
         label=label,
         per_year=per_year,
         value=value,
-        lower=0.0 if events == 0 else float(low),
-        upper=1.0 if not per_year and events == total else float(high),
+        lower=float(low),
+        upper=float(high),
         level=level,
         events=events,
         total=total,

@@ -24,7 +24,7 @@ from metakit.synthesis.networking.network_absolute import Seen
 
 ZERO_BASELINE = (
     "The unit counted no event. Half an event is taken for the expected number (the mean of Jeffreys' "
-    "distribution), and the range starts from that distribution."
+    "distribution), and the range starts from that distribution, which ends below the exact limit of none."
 )
 LEAST_RISK, MOST_RISK = 1e-12, 1 - 1e-12
 MOST_RATE = 1e6

@@ -17,21 +17,22 @@ LEVEL = 0.95
 def counted_words(base: Baseline) -> str:
     """Explain a count of no event, or of nothing but events; "" for any other.
 
-    The limit is that of the unit's own interval, with which the whole page computes.
+    The limit is the exact one, wherever the page says a limit of such a count.
 
     Examples
     --------
     >>> from metakit.synthesis.baseline import baseline_from_counts
     >>> counted_words(baseline_from_counts("unit_audit", "audit", 0, 30))
-    'You counted 0 in 30 thumbs, which is no risk of zero: up to 8.0 in 100 thumbs fit.'
+    'You counted 0 in 30 thumbs, which is no risk of zero: up to 12 in 100 thumbs fit (exact limit).'
     """
     counted = f"You counted {base.events:g} in {base.total:g} {base.unit}"
     if base.events == 0:
         what = "rate" if base.per_year else "risk"
         most = f"{per_100(100 * base.upper)} in 100 {base.unit}"
-        return f"{counted}, which is no {what} of zero: up to {most} fit."
+        return f"{counted}, which is no {what} of zero: up to {most} fit (exact limit)."
     if not base.per_year and base.events == base.total:
-        return f"{counted}, which is no risk of 100: as few as {per_100(100 * base.lower)} in 100 thumbs fit."
+        least = f"{per_100(100 * base.lower)} in 100 thumbs"
+        return f"{counted}, which is no risk of 100: as few as {least} fit (exact limit)."
     return ""
 
 

@@ -222,8 +222,12 @@ def test_jeffreys_interval_matches_published_values() -> None:
             proportion.proportion_confint(events, total, method="jeffreys"), abs=1e-9
         )
     assert baseline_from_counts("registry", "r", 1, 10).lower == pytest.approx(0.011, abs=5e-4)
-    assert baseline_from_counts("registry", "r", 0, 10).lower == 0
-    assert baseline_from_counts("registry", "r", 10, 10).upper == 1
+    none, every = (baseline_from_counts("registry", "r", events, 10) for events in (0, 10))
+    assert none.lower == 0 and every.upper == 1
+    # The exact limits stand on the other side (Clopper & Pearson 1934): 1 - 0.025^(1/10) and 0.025^(1/10).
+    assert (none.upper, every.lower) == pytest.approx((1 - 0.025**0.1, 0.025**0.1))
+    rate = baseline_from_counts("registry", "r", 0, 10, per_year=True)
+    assert (rate.lower, rate.upper) == pytest.approx((0.0, -math.log(0.025) / 10))  # Garwood 1936
 
 
 def pooled(*pairs: tuple[int, int]) -> Baseline:

@@ -20,17 +20,17 @@ NONE_SEEN = COMPLICATIONS.replace("events: 21, thumbs: 96", "events: 0, thumbs: 
 
 
 def test_none_and_all_are_explained_by_the_units_own_limits() -> None:
-    # Jeffreys' interval of one count, which reaches the edge (Brown, Cai & DasGupta 2001), from scipy.stats.
+    # Exact two-sided limits (Clopper & Pearson 1934; Garwood 1936), from scipy.stats; rule of three: 3.7 / n.
     thumbs = baseline_from_counts("unit_audit", "audit", 0, 30)
     years = baseline_from_counts("unit_audit", "audit", 0, 60, per_year=True)
     every = baseline_from_counts("unit_audit", "audit", 30, 30)
-    most = 100 * stats.beta(0.5, 30.5).ppf(0.975)
-    assert f"up to {most:.1f} in 100 thumbs fit." in counted_words(thumbs)
+    most = 100 * stats.binomtest(0, 30).proportion_ci(0.95, method="exact").high
+    assert most == pytest.approx(100 * (1 - 0.025 ** (1 / 30)))  # nobody of 30 at this risk: 2.5 %
+    assert f"up to {most:.0f} in 100 thumbs fit (exact limit)." in counted_words(thumbs)
     assert "no risk of zero" in counted_words(thumbs) and "no rate of zero" in counted_words(years)
-    assert f"up to {100 * stats.gamma(0.5, scale=1 / 60).ppf(0.975):.1f} in 100 thumb-years" in counted_words(
-        years
-    )
-    assert f"as few as {100 - most:.0f} in 100 thumbs fit." in counted_words(every)
+    assert years.upper == pytest.approx(stats.chi2(2).ppf(0.975) / 2 / 60)
+    assert f"up to {100 * years.upper:.1f} in 100 thumb-years fit (exact limit)." in counted_words(years)
+    assert f"as few as {100 - most:.0f} in 100 thumbs fit (exact limit)." in counted_words(every)
     assert counted_words(baseline_from_counts("unit_audit", "audit", 8, 640, per_year=True)) == ""
 
 
@@ -41,11 +41,11 @@ def test_one_limit_after_no_event_wherever_it_stands(tmp_path: Path) -> None:
     )
     said = found.first.lines[0].text
     captions = [words for _, words, _, _ in expected_groups(found)]
-    assert "up to 8.0 in 100 thumbs fit" in said and "up to 4.2 in 100 thumb-years fit" in said
-    assert "up to 8.0 in 100 thumbs fit" in captions[0] and "up to 4.2 in 100 thumb-years fit" in captions[1]
+    assert "up to 12 in 100 thumbs fit" in said and "up to 6.1 in 100 thumb-years fit" in said
+    assert "up to 12 in 100 thumbs fit" in captions[0] and "up to 6.1 in 100 thumb-years fit" in captions[1]
     assert not any(re.search(r"\b0\.0 per 100", text) for text in (said, *captions))
-    # Nowhere on the page does another limit stand: that of one side alone would be 9.5 and 5.0.
-    assert not re.search(r"\b(9\.5|5\.0) in 100", json.dumps(decision_json(found)))
+    # No other limit stands beside it: of one side alone 9.5 and 5.0, after Jeffreys' prior 8.0 and 4.2.
+    assert not re.search(r"\b(9\.5|5\.0|8\.0|4\.2) in 100", json.dumps(decision_json(found)))
 
 
 def test_a_unit_that_counts_something_else_is_asked(tmp_path: Path) -> None:
@@ -67,7 +67,9 @@ def test_a_unit_that_counts_something_else_is_asked(tmp_path: Path) -> None:
 
 
 def test_one_study_is_named_as_one(tmp_path: Path) -> None:
-    found = decided(tmp_path, NONE_SEEN, studies=1)
+    # 8 of 40 fit from 9.9 in 100 on, which the exact limit of 0 in 30 (12) reaches, and that of 0 in 40 (8.8) not.
+    assert "the same thing" not in decided(tmp_path, NONE_SEEN, studies=1).first.text
+    found = decided(tmp_path, NONE_SEEN.replace("thumbs: 30", "thumbs: 40"), studies=1)
     assert found.first.lines[0].text.endswith(
         "For any complication the study saw 20 in 100: do you count the same thing?"
     )
