@@ -107,6 +107,13 @@ def _sum(home: Group, causes: list[Group]) -> Iterator[Problem]:
                 severity="question",
             )
         return
+    lost = sum(cause.integer("count") or 0 for cause in causes if cause.text("cause") == NOT_STATED)
+    for cause in causes:
+        count = cause.integer("count") or 0
+        if lost and cause.text("cause") != NOT_STATED and count + lost > whole:
+            what = f"{count} with this cause and {lost} without a stated one, {whole} came back"
+            yield cause.problem("count", what, found=cause.typed("count"), severity="error")
+            return
     overlap = home.flag("causes_overlap")
     sums = " + ".join(f"{cause.integer('count')} {cause.text('cause')}" for cause in causes)
     told = f"{sums} = {sum(counts)}, {whole} came back"

@@ -199,6 +199,9 @@ def _study(
     if overlap:
         if max([missing, *counts.values()], default=0) > returned:
             add(first, "thumbs", f"one cause has more thumbs than came back in {name}", found=f"{returned}")
+        elif (most := max(counts.values(), default=0)) + missing > returned:
+            add(first, "thumbs", f"one cause of {name} has more thumbs than have a stated cause",
+                found=f"{most} and {missing} not stated, {returned} came back")  # fmt: skip
     elif added > returned:
         add(first, "thumbs", f"the causes of {name} add up to {added}, but {returned} thumbs came back",
             hint="write overlap yes, if a thumb may stand under several causes")  # fmt: skip

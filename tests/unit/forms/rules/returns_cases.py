@@ -55,6 +55,7 @@ RETURN_CASES = [
     ("returns_within_arm", "minimum: 2, maximum: 14", "minimum: 2, maximum: 24", "question", "the longest follow-up of the arm is 15", "returns[1].came_back_after.maximum"),
     ("return_causes_add_up", "cause: residual_bone, count: 2", "cause: residual_bone, count: 6", "error", "6 of 5 that came back", "return_causes[1].count"),
     ("return_causes_add_up", "cause: residual_bone, count: 2", "cause: residual_bone, count: 3", "question", "3 residual_bone + 1 mp_hyperextension + 2 not_stated = 6, 5 came back", "return_causes[3].count"),
+    ("return_causes_add_up", "cause: residual_bone, count: 2", "cause: residual_bone, count: 4", "error", "4 with this cause and 2 without a stated one, 5 came back", "return_causes[1].count"),
     ("return_causes_add_up", "cause: not_stated, count: 2", "cause: not_stated, count: 0", "question", "= 3, 5 came back; found: 0; hint: is a cause left out?", "return_causes[3].count"),
     ("return_causes_add_up", "causes_overlap: yes", "causes_overlap: not_reported", "question", "can one stand under several causes?", "return_causes[6].count"),
     ("return_causes_add_up", "causes_overlap: yes", "causes_overlap: no", "question", "3 implant_dislocation + 2 implant_loosening = 5, 4 came back", "return_causes[6].count"),

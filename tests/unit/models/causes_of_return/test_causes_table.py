@@ -92,3 +92,12 @@ def test_a_study_spelt_otherwise_and_more_thumbs_than_there_are_stop() -> None:
     assert "stands in row 1 already, spelt 'Smith A'" in told and "smith-a" in told
     (told,) = problems(("A", "implant_loosening", 1, 99_999_999_999))
     assert "more thumbs than there are" in told and "at most 1,000,000" in told
+
+
+def test_a_thumb_without_a_stated_cause_cannot_stand_under_one() -> None:
+    columns = "study cause thumbs total overlap"
+    rows = [("A", "all_causes", 8, 90, "yes"), ("A", "infection", 6, 90, "yes"), ("A", "nerve", 5, 90, "yes")]
+    assert read(*rows, ("A", "not_stated", 2, 90, "yes"), columns=columns).studies[0].not_stated == 2
+    found = problems(*rows, ("A", "not_stated", 3, 90, "yes"), columns=columns)
+    assert "more thumbs than have a stated cause" in found[0]
+    assert "6 and 3 not stated, 8 came back" in found[0]
