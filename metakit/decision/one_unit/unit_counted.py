@@ -8,6 +8,7 @@ import numpy as np
 
 from metakit.core.written import per_100
 from metakit.decision.one_unit.unit_cells import Cell, arms_of
+from metakit.decision.one_unit.unit_driver_words import plain
 from metakit.synthesis.baseline import Baseline, counts_quantile
 from metakit.synthesis.words import lower_first
 
@@ -23,15 +24,15 @@ def counted_words(base: Baseline) -> str:
     --------
     >>> from metakit.synthesis.baseline import baseline_from_counts
     >>> counted_words(baseline_from_counts("unit_audit", "audit", 0, 30))
-    'You counted 0 in 30 thumbs, which is no risk of zero: up to 12 in 100 thumbs fit (exact limit).'
+    'You counted 0 in 30 thumbs, which is no risk of zero: up to 11.6 in 100 thumbs fit (exact limit).'
     """
     counted = f"You counted {base.events:g} in {base.total:g} {base.unit}"
     if base.events == 0:
         what = "rate" if base.per_year else "risk"
-        most = f"{per_100(100 * base.upper)} in 100 {base.unit}"
+        most = f"{plain(100 * base.upper)} in 100 {base.unit}"
         return f"{counted}, which is no {what} of zero: up to {most} fit (exact limit)."
     if not base.per_year and base.events == base.total:
-        least = f"{per_100(100 * base.lower)} in 100 thumbs"
+        least = f"{plain(100 * base.lower)} in 100 thumbs"
         return f"{counted}, which is no risk of 100: as few as {least} fit (exact limit)."
     return ""
 

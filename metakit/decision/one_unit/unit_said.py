@@ -42,7 +42,7 @@ def labelled(unit: Unit, cell: Cell, *, timed: bool) -> str:
     label, mean = cell.outcome.term.label, stretched_from(unit, cell)
     if mean is not None:
         followed = fixed(mean, 1).removesuffix(".0")
-        return f"{label}, followed {followed} years, stretched to {unit.years.value:g}"
+        return f"{label} (studies followed {followed} years, stretched to {unit.years.value:g})"
     asked = cell.finding.outcome_plan.window if cell.finding is not None else LAST
     if not cell.outcome.scored or not timed:
         return label

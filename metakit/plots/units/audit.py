@@ -31,8 +31,9 @@ if TYPE_CHECKING:
 _STEPS = 240
 _DASHES: tuple[tuple[float, ...], ...] = ((), (4, 2), (1.5, 1.5))
 KEY = (
-    "Thick lines: limits. Line through 0: as many as expected. Outside the limits, something has changed, or "
-    "chance did what it does in 5 of 100 such audits over the whole time, however often one looks."
+    "Thick lines: limits. Line through 0: as many as expected. Outside the limits, something has changed, "
+    "the true rate now is another, or chance did what it does in 5 of 100 such audits over the whole time, "
+    "however often one looks."
 )
 
 

@@ -26,11 +26,11 @@ def test_none_and_all_are_explained_by_the_units_own_limits() -> None:
     every = baseline_from_counts("unit_audit", "audit", 30, 30)
     most = 100 * stats.binomtest(0, 30).proportion_ci(0.95, method="exact").high
     assert most == pytest.approx(100 * (1 - 0.025 ** (1 / 30)))  # nobody of 30 at this risk: 2.5 %
-    assert f"up to {most:.0f} in 100 thumbs fit (exact limit)." in counted_words(thumbs)
+    assert f"up to {most:.1f} in 100 thumbs fit (exact limit)." in counted_words(thumbs)
     assert "no risk of zero" in counted_words(thumbs) and "no rate of zero" in counted_words(years)
     assert years.upper == pytest.approx(stats.chi2(2).ppf(0.975) / 2 / 60)
-    assert f"up to {100 * years.upper:.1f} in 100 thumb-years fit (exact limit)." in counted_words(years)
-    assert f"as few as {100 - most:.0f} in 100 thumbs fit (exact limit)." in counted_words(every)
+    assert f"up to {100 * years.upper:.2f} in 100 thumb-years fit (exact limit)." in counted_words(years)
+    assert f"as few as {100 - most:.1f} in 100 thumbs fit (exact limit)." in counted_words(every)
     assert counted_words(baseline_from_counts("unit_audit", "audit", 8, 640, per_year=True)) == ""
 
 
@@ -41,8 +41,10 @@ def test_one_limit_after_no_event_wherever_it_stands(tmp_path: Path) -> None:
     )
     said = found.first.lines[0].text
     captions = [words for _, words, _, _ in expected_groups(found)]
-    assert "up to 12 in 100 thumbs fit" in said and "up to 6.1 in 100 thumb-years fit" in said
-    assert "up to 12 in 100 thumbs fit" in captions[0] and "up to 6.1 in 100 thumb-years fit" in captions[1]
+    assert "up to 11.6 in 100 thumbs fit" in said and "up to 6.15 in 100 thumb-years fit" in said
+    assert (
+        "up to 11.6 in 100 thumbs fit" in captions[0] and "up to 6.15 in 100 thumb-years fit" in captions[1]
+    )
     assert not any(re.search(r"\b0\.0 per 100", text) for text in (said, *captions))
     # No other limit stands beside it: of one side alone 9.5 and 5.0, after Jeffreys' prior 8.0 and 4.2.
     assert not re.search(r"\b(9\.5|5\.0|8\.0|4\.2) in 100", json.dumps(decision_json(found)))

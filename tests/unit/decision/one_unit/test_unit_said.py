@@ -34,7 +34,10 @@ def test_more_fewer_than_are_planned_for_is_explained_behind_the_fewer() -> None
 def test_years_that_the_studies_did_not_follow_are_said_where_the_number_stands(tmp_path: Path) -> None:
     # The studies of tests/unit/decision/units.py follow 3 years; 5 here, and 3.
     found = decided(tmp_path, REVISIONS)
-    assert "Revision of the index operation, followed 3 years, stretched to 5: " in found.first.lines[1].text
+    assert (
+        "Revision of the index operation (studies followed 3 years, stretched to 5): "
+        in found.first.lines[1].text
+    )
     assert "stretched" not in found.first.lines[0].text
     alike = decided(tmp_path, REVISIONS, head=HEAD.replace("years_followed: 5", "years_followed: 3"))
     assert "stretched" not in alike.first.text
@@ -57,5 +60,5 @@ def test_the_demonstrations_prosthesis_says_first_what_its_studies_compare(tmp_p
     """It gave numbers for dual mobility that rest on total prostheses against two techniques, 3.6 years."""
     lines = shipped_unit("demonstration", tmp_path).first.lines
     assert lines[2].said.startswith(": studies compare total prosthesis with LRTI or trapeziectomy alone. ")
-    assert "followed 3.6 years, stretched to 5: " in lines[2].said
+    assert "(studies followed 3.6 years, stretched to 5): " in lines[2].said
     assert "studies compare" not in lines[1].said  # LRTI against trapeziectomy alone are the unit's own two
