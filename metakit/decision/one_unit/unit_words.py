@@ -32,7 +32,7 @@ CONSTANT = (
 RANGES = (
     "A range says where 95 of 100 units like this one would lie: it carries the uncertainty of your own "
     "counts, how much centres differ, and the chance of single thumbs. It is wider than the interval of "
-    "an average, which is what fits at the top."
+    "an average, which is named where it stands."
 )
 RELUCTANCE = (
     "When a thumb is operated on again depends on the surgeon, the patient and the health system. Few "

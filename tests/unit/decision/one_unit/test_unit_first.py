@@ -16,7 +16,7 @@ from metakit.decision.one_unit.unit_decision import UnitDecision
 from metakit.decision.one_unit.unit_driver_words import heard_effect
 from metakit.decision.one_unit.unit_first import first_screen, supported
 from metakit.decision.one_unit.unit_said import unit_words
-from metakit.decision.one_unit.unit_words import summary_lines
+from metakit.decision.one_unit.unit_words import cautions, summary_lines
 from tests.unit.decision.spoken import spoken
 from tests.unit.decision.units import COMPLICATIONS, HEAD, KINDS, REVISIONS, SCORES, decided, shipped_unit
 
@@ -139,6 +139,8 @@ def test_no_estimate_is_said_at_very_low_certainty_only_where_this_unit_may_lie(
             assert heard_effect(cell, cell.finding.result) not in line
     assert " times" not in line and "rate ratio" not in line and "in most draws" not in line
     assert line.count("of one year's thumbs") == 1
+    # The cautions said that the average's interval is "what fits at the top", where the unit's own range stands.
+    assert not any("at the top" in text for text in cautions(found))
 
 
 @pytest.mark.lengthy
