@@ -147,6 +147,7 @@ class ReviewFindings:
         presets: Sequence[str] = (),
         since: EarlierReport | None = None,
         bundle: bool = False,
+        places: bool = False,
         progress: Progress | None = None,
         mapper: Mapper = map,
     ) -> WrittenReport:
@@ -158,6 +159,8 @@ class ReviewFindings:
             From `metakit.report.folders.changes_reading.read_earlier_report`, to tell what changed.
         bundle : bool
             Whether to pack the review and its report into one file as well.
+        places : bool
+            Whether the paths of numbers show pictures of their places in the papers whose PDFs are here.
         mapper : callable, optional
             Shares the drawing of figures (`metakit.core.sharing`); the files are the same.
         """
@@ -170,6 +173,7 @@ class ReviewFindings:
             presets=presets,
             since=since,
             bundle_of=self.folder if bundle else None,
+            places_from=self.folder if places else None,
             stood=self.stood,
             progress=progress,
             mapper=mapper,

@@ -54,6 +54,14 @@ def command(
         bool,
         typer.Option("--bundle", help="Pack review and report into one file as well: review_bundle.zip."),
     ] = False,
+    places: Annotated[
+        bool,
+        typer.Option(
+            "--places",
+            help="Show pictures of the places in the papers whose PDFs are here, for your own work; "
+            "not with --bundle.",
+        ),
+    ] = False,
     verify: Annotated[
         Path | None,
         typer.Option(
@@ -76,12 +84,16 @@ def command(
 ) -> None:
     """Read, synthesise, write; or check a bundle."""
     if verify is not None:
-        if folder is not None or out is not None or since is not None or bundle or word or figures:
+        if folder is not None or out is not None or since is not None or bundle or places or word or figures:
             raise UsageError("--verify stands alone: it checks a bundle and writes nothing")
         check_bundle(verify, json=json)
         return
     if folder is None:
         raise UsageError("name a review folder, or a bundle to check with --verify")
+    if places and bundle:
+        from metakit.report.folders.place_files import NOT_BUNDLED
+
+        raise UsageError(NOT_BUNDLED)
     if out is None:
         refuse_links(folder, folder / "report")
     write(
@@ -91,6 +103,7 @@ def command(
         presets=tuple(figures or ()),
         since=since,
         bundle=bundle,
+        places=places,
         mapper=mapper_for(workers, scheduler),
         json=json,
     )
@@ -121,6 +134,7 @@ def write(
     presets: tuple[str, ...] = (),
     since: Path | None = None,
     bundle: bool = False,
+    places: bool = False,
     mapper: Mapper = map,
     json: bool,
 ) -> None:
@@ -134,6 +148,10 @@ def write(
     from metakit.workbench import open_review
 
     check_folder(out)
+    if places:
+        from metakit.report.folders.place_files import check_places
+
+        check_places(out)
     with progress(json) as step:
         earlier = None
         if since is not None:
@@ -144,11 +162,16 @@ def write(
         review = open_review(folder)
         findings = review.synthesise(progress=step, mapper=mapper)
         written = findings.write_whole_report(
-            out, word=word, presets=presets, since=earlier, bundle=bundle, progress=step, mapper=mapper
-        )
+            out, word=word, presets=presets, since=earlier, bundle=bundle, places=places,
+            progress=step, mapper=mapper,
+        )  # fmt: skip
     if json:
         answer_json(findings.to_json())
         return
+    if places:
+        from metakit.review.reports import PICTURES_CAUTION
+
+        say(PICTURES_CAUTION)
     alone = findings.findings.extraction.not_agreed
     if alone:
         say(f"Not agreed by two people, and so marked in the report: {', '.join(alone)}.")

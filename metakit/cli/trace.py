@@ -91,24 +91,15 @@ def command(
 def _draw(folder: Path, path: Trace, pictures: Path) -> dict[PaperPlace, str]:
     """Write a picture of each place whose PDF is here; return its file, or why there is none."""
     from metakit.core.files import write_atomically
-    from metakit.papers.limits import PaperError
-    from metakit.papers.reader import PaperReader
-    from metakit.review.reports import paper_of
+    from metakit.review.reports import drawn_places
 
     said: dict[PaperPlace, str] = {}
-    with PaperReader() as reader:
-        for place in dict.fromkeys(place for typed in path.typed for place in typed.in_paper):
-            try:
-                paper = paper_of(folder, place.report)
-                if paper is None:
-                    said[place] = "the PDF is not here"
-                    continue
-                content = reader.place(paper, place.page, place.box).content
-            except PaperError as error:
-                said[place] = str(error)
-                continue
-            name = re.sub(r"[^A-Za-z0-9]+", "_", f"{path.study} {place.field}").strip("_")
-            said[place] = str(write_atomically(pictures / f"{name}_page_{place.page}.png", content))
+    for place, drawn in drawn_places(folder, (at for typed in path.typed for at in typed.in_paper)).items():
+        if drawn.why:
+            said[place] = drawn.why
+            continue
+        name = re.sub(r"[^A-Za-z0-9]+", "_", f"{path.study} {place.field}").strip("_")
+        said[place] = str(write_atomically(pictures / f"{name}_page_{place.page}.png", drawn.content))
     return said
 
 

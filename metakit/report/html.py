@@ -51,6 +51,9 @@ _FOLDED = Markup(
     '<div id="{0}" class="inside">\n{4}\n</div>\n</details>\n</article>'
 )
 """A folded article; its anchor is inside, so that whoever follows a link finds it opened."""
+_SHOWN = Markup(
+    '\n<a class="in-paper" href="{0}"><img src="{0}" loading="lazy" alt="Picture of the paper: {1}"></a>'
+)
 _UNDER = Markup('\n<span class="sub">{}</span>')
 _NOTHING = Markup()
 _FROM_RIGHT = re.compile(
@@ -116,7 +119,9 @@ class Html:
             return _filled('<dl class="glance">\n{}\n</dl>', _LINES.join(pairs))
         name = _filled(' aria-label="{}"', shown_text(block.label)) if block.label else _NOTHING
         items = (
-            _element("li", self._lead(item) + self.words(item.words) + self._under(item))
+            _element(
+                "li", self._lead(item) + self.words(item.words) + self._under(item) + self._pictures(item)
+            )
             for item in block.items
         )
         return _filled("<ul{}{}>\n{}\n</ul>", _class(block.look), name, _LINES.join(items))
@@ -126,6 +131,9 @@ class Html:
 
     def _under(self, item: Point) -> Markup:
         return _filled('\n<span class="sub">{}</span>', self.words(item.under)) if item.under else _NOTHING
+
+    def _pictures(self, item: Point) -> Markup:
+        return _NOTHING.join(_filled(_SHOWN, file, shown_text(words)) for file, words in item.pictures)
 
     def _table(self, block: Table) -> Markup:
         head = _NOTHING.join(

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from metakit.core.values import PaperPlace
 from metakit.decision.certainty import Certainty
 from metakit.report.citations import Citations
 from metakit.report.drawing.figures import ReportFigures, ResultPart
 from metakit.report.folders.changes import Changes
 from metakit.report.html import Html
 from metakit.synthesis.findings import Findings
+from metakit.telling.blocks import PlaceShown
 from metakit.telling.facts import Facts
 
 
@@ -18,7 +21,8 @@ class Page:
     """What the sections build from: the findings, their figures, and the citations made so far.
 
     `facts` are the findings ready to be told. `changes` is what changed since an earlier report, None where
-    it was not asked for. `home` is the page that links lead to, "" for the one that is built.
+    it was not asked for; `places` are pictures of places in papers, beside the page. `home` is the page that
+    links lead to, "" for the one that is built.
     """
 
     findings: Findings
@@ -26,10 +30,11 @@ class Page:
     changes: Changes | None = None
     citations: Citations = field(default_factory=Citations)
     home: str = ""
+    places: Mapping[PaperPlace, PlaceShown] = field(default_factory=dict)
     facts: Facts = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "facts", Facts.of(self.findings))
+        object.__setattr__(self, "facts", Facts.of(self.findings, self.places))
 
     @property
     def certainties(self) -> tuple[Certainty, ...]:

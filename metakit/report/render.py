@@ -39,8 +39,9 @@ def security_policy(script: str, *, beside: bool = False) -> str:
 
 
 SCRIPTS = ("sorting.js", "finding.js")
-IMAGE = '<img src="figures/'
-"""How a figure that stands beside the page begins; in texts of people the quote is written otherwise."""
+PLACE = '<img src="places/'
+IMAGES = ('<img src="figures/', PLACE)
+"""How a picture that stands beside the page begins; in texts of people the quote is written otherwise."""
 IN_BRIEF = ("brief", "before-you-read")
 """Sections of the brief when it is a page of its own."""
 
@@ -95,11 +96,12 @@ def _page(page: Page, sections: Sequence[Section], *, appendix_of: str = "") -> 
         replace(section, html=Markup(part))  # noqa: S704 - the section as it was, its drawings leaner
         for section, part in zip(rendered, parts, strict=True)
     ]
+    whole = "".join((*(section.html for section in rendered), *(fold.html for fold in folds)))
     style = template_source(environment, "style.css")
+    if PLACE in whole:
+        style += template_source(environment, "places.css")
     script = page_script(environment)
-    fonts = page_font_rules(
-        "".join((*(section.html for section in rendered), *(fold.html for fold in folds)))
-    )
+    fonts = page_font_rules(whole)
     shared = {
         "protocol": page.findings.protocol,
         "style": Markup(f"{style}\n{looks}\n{fonts}"),  # noqa: S704 - our own style sheet
@@ -107,7 +109,7 @@ def _page(page: Page, sections: Sequence[Section], *, appendix_of: str = "") -> 
     }
 
     def policy(parts: Iterable[str]) -> str:
-        return security_policy(script, beside=any(IMAGE in part for part in parts))
+        return security_policy(script, beside=any(image in part for part in parts for image in IMAGES))
 
     text = environment.get_template("page.html.j2").render(
         page=page,

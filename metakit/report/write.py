@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from metakit.core.sharing import Mapper
+from metakit.core.values import PaperPlace
 from metakit.decision.certainty import (
     Certainty,
     all_certainties,
@@ -16,6 +17,7 @@ from metakit.decision.certainty import (
     pair_certainties,
 )
 from metakit.decision.summary import summary_tables
+from metakit.errors import UsageError
 from metakit.report.appendix import APPENDIX
 from metakit.report.causes_file import NAME as CAUSES_CSV
 from metakit.report.causes_file import causes_csv
@@ -25,7 +27,8 @@ from metakit.report.folders.bundle import BUNDLE, Standing, bundle_bytes
 from metakit.report.folders.changes import Changes, changes_since
 from metakit.report.folders.changes_monitoring import monitoring_sentences
 from metakit.report.folders.changes_reading import EarlierReport
-from metakit.report.folders.output_folder import FIGURES, NUMBERS, Written, write_folder
+from metakit.report.folders.output_folder import FIGURES, NUMBERS, Written, check_folder, write_folder
+from metakit.report.folders.place_files import NOT_BUNDLED, check_places, keep_from_git, place_files
 from metakit.report.json_text import json_text
 from metakit.report.page import Page
 from metakit.report.render import render_brief, render_page_with_appendix
@@ -36,6 +39,7 @@ from metakit.report.reporting.checklist_files import WORD as CHECKLIST_WORD
 from metakit.report.reporting.checklist_files import checklist_csv, checklist_document
 from metakit.report.summary_files import CSV, WORD, summary_csv, summary_document
 from metakit.synthesis.findings import Findings
+from metakit.telling.blocks import PlaceShown
 from metakit.telling.facts import Facts
 from metakit.telling.planning.plan_account import plan_account
 
@@ -105,6 +109,7 @@ def write_whole_report(
     presets: Sequence[str] = (),
     since: EarlierReport | None = None,
     bundle_of: Path | None = None,
+    places_from: Path | None = None,
     stood: Standing | None = None,
     progress: Callable[[str], None] | None = None,
     mapper: Mapper = map,
@@ -117,6 +122,9 @@ def write_whole_report(
         Findings of an earlier report; the page and `changes.json` then tell what changed.
     bundle_of : Path, optional
         The review folder, to pack review and report into one file beside the page.
+    places_from : Path, optional
+        The review folder, to show pictures of the places in its papers at the paths of numbers. They are
+        for the reader's own work: publishers hold the copyright, so no bundle is made with them.
     stood : mapping, optional
         How the files of that folder stood before it was read.
     mapper : callable, optional
@@ -126,7 +134,16 @@ def write_whole_report(
     ------
     DataError
         When a file of the review cannot go into a bundle.
+    UsageError
+        When a bundle is asked for together with pictures of papers.
     """
+    if bundle_of is not None and places_from is not None:
+        raise UsageError(NOT_BUNDLED)
+    shown, pictures = place_files(findings, places_from, out_dir) if places_from is not None else ({}, {})
+    if pictures:
+        check_folder(out_dir)
+        check_places(out_dir)
+        keep_from_git(out_dir)
     changes = _changes(findings, since) if since else None
     files = report_files(
         findings,
@@ -134,6 +151,7 @@ def write_whole_report(
         word=word,
         presets=presets,
         changes=changes,
+        places=shown,
         progress=progress,
         mapper=mapper,
     )
@@ -142,7 +160,7 @@ def write_whole_report(
             bundle_of, files, versions=findings.versions, inputs=findings.inputs, stood=stood
         )
         files = {BUNDLE: packed, **files}
-    written = write_folder(out_dir, files)
+    written = write_folder(out_dir, {**pictures, **files})
     return WrittenReport(page=out_dir / written.beside.get(PAGE, PAGE), folder=written, changes=changes)
 
 
@@ -161,6 +179,7 @@ def report_files(
     word: bool = False,
     presets: Sequence[str] = (),
     changes: Changes | None = None,
+    places: Mapping[PaperPlace, PlaceShown] | None = None,
     progress: Callable[[str], None] | None = None,
     mapper: Mapper = map,
 ) -> dict[str, bytes]:
@@ -168,7 +187,7 @@ def report_files(
     say = progress or (lambda text: None)
     figures = draw_all(findings, kinds=figure_kinds, progress=say, mapper=mapper)
     say("writing the page")
-    page = Page(findings=findings, figures=figures, changes=changes)
+    page = Page(findings=findings, figures=figures, changes=changes, places=places or {})
     html, appendix = render_page_with_appendix(page, PAGE)
     tables = summary_tables(findings, page.certainties)
     files = {

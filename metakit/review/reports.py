@@ -15,11 +15,12 @@ from typing import Protocol
 
 from metakit.core.files import sha256_of, write_atomically
 from metakit.core.places import WrongPlaceError, first_link, place_within
+from metakit.core.values import PaperPlace
 from metakit.errors import DataError, Problem, UnreadableError
 from metakit.forms.records import Reading
 from metakit.forms.sheets.csv_tables import read_csv
 from metakit.papers.limits import PaperError, refuse_other_files
-from metakit.papers.reader import Paper
+from metakit.papers.reader import Paper, PaperReader
 from metakit.review.lock import review_lock
 from metakit.review.selection.tables import csv_text
 
@@ -205,6 +206,51 @@ def paper_of(folder: Path, sha256: str) -> Paper | None:
             f"put the PDF with the SHA-256 {sha256[:12]}... in its place",
         )  # fmt: skip
     return Paper(path=path, sha256=sha256, shown=f"{REPORTS}/{row.file}")
+
+
+NOT_HERE = "the PDF is not here"
+PICTURES_CAUTION = (
+    "Pictures show pages of papers whose publishers hold the copyright: they are for your own work, not to "
+    "be passed on."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnPlace:
+    """A picture of a place in a paper, as a PNG; without one, `why` says why."""
+
+    content: bytes = b""
+    why: str = ""
+
+
+def drawn_places(folder: Path, places: Iterable[PaperPlace]) -> dict[PaperPlace, DrawnPlace]:
+    """Draw each place whose PDF is here, framed in its surroundings; say why for every other one.
+
+    Parameters
+    ----------
+    folder : Path
+        The review.
+    places : iterable of PaperPlace
+        Each is drawn once.
+
+    Raises
+    ------
+    UsageError
+        When the library that reads papers is not installed.
+    """
+    drawn: dict[PaperPlace, DrawnPlace] = {}
+    with PaperReader() as reader:
+        for place in dict.fromkeys(places):
+            try:
+                paper = paper_of(folder, place.report)
+                drawn[place] = (
+                    DrawnPlace(why=NOT_HERE)
+                    if paper is None
+                    else DrawnPlace(content=reader.place(paper, place.page, place.box).content)
+                )
+            except PaperError as error:
+                drawn[place] = DrawnPlace(why=str(error))
+    return drawn
 
 
 _HASHES: dict[tuple[str, int, int], str] = {}

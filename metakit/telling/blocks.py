@@ -41,12 +41,25 @@ class Say:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceShown:
+    """A picture of a place in a paper: its `file` beside the page, "" without one; `why` says why then."""
+
+    file: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """One point of a list: its words, before them the name of what it is about, below them a quiet line."""
+    """One point of a list: its words, before them the name of what it is about, below them a quiet line.
+
+    `pictures` are files beside the page that it shows there, each with the words for who cannot see it; they
+    stay out of paper and terminal.
+    """
 
     words: Words
     lead: str = ""
     under: Words = ""
+    pictures: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,8 +6,9 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from metakit.core.values import PaperPlace
 from metakit.decision.certainty import (
     Certainty,
     all_certainties,
@@ -16,6 +17,7 @@ from metakit.decision.certainty import (
 )
 from metakit.measures.registry import MEASURES
 from metakit.synthesis.findings import AnalysisFinding, Findings
+from metakit.telling.blocks import PlaceShown
 
 RESULT = "result-"
 """Beginning of the anchor of an analysis; the rest ends the names of its figures."""
@@ -55,7 +57,8 @@ class Names:
 class Facts:
     """The findings of a review, the certainty of every answered comparison, and the names on the page.
 
-    `networks` holds the certainty of every technique against the reference of its network.
+    `networks` holds the certainty of every technique against the reference of its network. `places` are the
+    pictures of places in papers that lie beside the page; none where they were not asked for.
     """
 
     findings: Findings
@@ -63,9 +66,10 @@ class Facts:
     names: Names
     networks: tuple[Certainty, ...] = ()
     pairs: tuple[Certainty, ...] = ()
+    places: Mapping[PaperPlace, PlaceShown] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, findings: Findings) -> Facts:
+    def of(cls, findings: Findings, places: Mapping[PaperPlace, PlaceShown] | None = None) -> Facts:
         """Gather the facts of a review."""
         return cls(
             findings=findings,
@@ -73,6 +77,7 @@ class Facts:
             names=Names.of(findings),
             networks=network_certainties(findings),
             pairs=pair_certainties(findings),
+            places=places or {},
         )
 
 

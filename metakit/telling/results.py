@@ -219,10 +219,15 @@ class Answered:
         rows: list[tuple[Cell | Words, ...]] = []
         for study, row in zip(finding.numbers, numbers.rows, strict=True):
             tall = len(row.sides)
-            path = path_of(self.facts.findings, finding, study, effect=row.effect, weight=row.weight)
+            path = path_of(
+                self.facts.findings, finding, study,
+                effect=row.effect, weight=row.weight, places=self.facts.places,
+            )  # fmt: skip
             steps: list[Block] = []
             for step in path:
                 steps += (Say(words=Run(text=step.name, look="strong")), *points(step.lines))
+                if step.caution:
+                    steps.append(Say(words=step.caution, look="quiet"))
             trace = Part(
                 title=(row.study, Run(text=finding.title, look="quiet")),
                 blocks=tuple(steps),

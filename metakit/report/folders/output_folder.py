@@ -27,7 +27,7 @@ from metakit.core.places import WrongPlaceError, place_within, refuse_links
 from metakit.errors import UsageError
 
 LIST = "written_files.json"
-FIGURES = "figures"
+FIGURES, PLACES = "figures", "places"
 NUMBERS = "findings.json"
 STAGING = ".writing-"
 STALE = 86_400.0
@@ -202,9 +202,9 @@ def _listed(folder: Path, list_name: str) -> dict[str, tuple[str, ...]]:
 
 
 def _our_place(folder: Path, name: str) -> bool:
-    """Whether a name lies in the folder itself or among its figures, and is no file of a review."""
+    """Whether a name lies in the folder itself, among its figures or places, and is no file of a review."""
     try:
-        place_within(folder, name, ("*", f"{FIGURES}/*"))
+        place_within(folder, name, ("*", f"{FIGURES}/*", f"{PLACES}/*.png"))
     except WrongPlaceError:
         return False
     return not name.endswith(REVIEWS_OWN)
@@ -214,7 +214,7 @@ def _regular(folder: Path, name: str) -> bool:
     """Whether a file is there itself: no link, and not behind one."""
     path = folder / name
     try:
-        behind = name.count("/") and (folder / FIGURES).is_symlink()
+        behind = name.count("/") and (folder / name.partition("/")[0]).is_symlink()
         return stat.S_ISREG(path.lstat().st_mode) and not behind
     except OSError:
         return False

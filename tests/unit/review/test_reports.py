@@ -6,16 +6,26 @@ import hashlib
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from metakit.core.values import PaperPlace
 from metakit.errors import DataError, UnreadableError
 from metakit.papers.limits import PaperError
 from metakit.papers.reader import PaperReader
 from metakit.review.check import check_paths
 from metakit.review.places import with_place
-from metakit.review.reports import Report, add_report, paper_of, read_reports, reports_of
+from metakit.review.reports import (
+    NOT_HERE,
+    Report,
+    add_report,
+    drawn_places,
+    paper_of,
+    read_reports,
+    reports_of,
+)
 from tests import hostile_papers as made
 
 REVIEW = Path(__file__).parents[2] / "reference" / "forms" / "review"
@@ -136,3 +146,18 @@ def test_check_asks_about_the_table_and_about_pages_that_are_not_there(tmp_path:
     assert "a place on a page that its paper of 3 pages does not have" in asked()
     table.write_text("study,file\n", encoding="utf-8")
     assert "the table has no column sha256, pages" in asked()
+
+
+def test_each_place_is_drawn_or_said_why_not(tmp_path: Path, reader: PaperReader) -> None:
+    row = add_report(tmp_path, "quillmere", "a_paper.pdf", CONTENT, reader)
+    there = PaperPlace(field="events", page=1, box=(160, 690, 270, 715), report=SHA)
+    beyond, unknown = replace(there, page=9), replace(there, report="ab" * 32)
+    drawn = drawn_places(tmp_path, (there, beyond, unknown, there))
+    assert list(drawn) == [there, beyond, unknown]
+    paper = paper_of(tmp_path, SHA)
+    assert paper is not None
+    assert drawn[there].content == reader.place(paper, 1, there.box).content and not drawn[there].why
+    assert not drawn[beyond].content and drawn[beyond].why.startswith(f"reports/{row.file}")
+    assert drawn[unknown].why == NOT_HERE
+    (tmp_path / "reports" / row.file).write_bytes(made.sound("another"))
+    assert "another file" in drawn_places(tmp_path, (there,))[there].why
