@@ -86,8 +86,8 @@ def causes(frame: pd.DataFrame | Mapping[str, Sequence[object]], *, level: float
     ...     "total": [60, 60, 80, 80],
     ... }
     >>> found = causes(table).overall
-    >>> [(answer.cause, round(answer.share.mean, 3)) for answer in found.causes]
-    [('residual_bone', 0.568), ('mp_hyperextension', 0.432)]
+    >>> [(answer.cause, round(answer.share.mean, 2)) for answer in found.causes]
+    [('residual_bone', 0.57), ('mp_hyperextension', 0.43)]
     """
     return causes_of_table(raw_table(frame), level=level)
 
