@@ -167,7 +167,16 @@ def _staged(folder: Path, files: Mapping[str, bytes]) -> Iterator[Mapping[str, P
             )
         yield staged
     finally:
+        _cleared(home)
+
+
+def _cleared(home: Path) -> None:
+    """Remove a folder of ours; a run that is stopped meanwhile removes it to the end before it stops."""
+    try:
         shutil.rmtree(home, ignore_errors=True)
+    except BaseException:
+        shutil.rmtree(home, ignore_errors=True)
+        raise
 
 
 def _left_behind(staging: Path) -> bool:

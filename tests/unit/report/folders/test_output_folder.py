@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -90,6 +91,22 @@ def test_a_run_killed_between_the_renames_is_tidied_by_the_next(tmp_path: Path, 
     found = write_folder(tmp_path, SECOND)
     assert set(found.removed) == {"figures/b.svg", "figures/c.svg"} and found.beside == {}
     assert names(tmp_path) == {*SECOND, LIST}
+
+
+def test_a_run_stopped_while_it_clears_up_clears_up_to_the_end(tmp_path: Path, monkeypatch) -> None:
+    whole, calls = shutil.rmtree, []
+
+    def stopped_once(home: Path, **choices: object) -> None:
+        calls.append(home)
+        if len(calls) == 1:
+            raise KeyboardInterrupt
+        whole(home, **choices)
+
+    monkeypatch.setattr(shutil, "rmtree", stopped_once)
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(tmp_path, {"a.csv": b"1"})
+    assert len(calls) == 2
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", LIST]
 
 
 def test_an_edited_file_stays_and_ours_stands_beside_it(tmp_path: Path) -> None:
