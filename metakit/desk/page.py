@@ -142,7 +142,7 @@ def not_here(what: str) -> HTTPException:
     return HTTPException(404, what)
 
 
-def written_file(desk: Desk, home: Path, name: str, policy: str) -> Response:
+def written_file(desk: Desk, home: Path, name: str, policy: Callable[[bytes], str]) -> Response:
     """Return a file that metakit wrote, found among those that are there.
 
     Parameters
@@ -152,18 +152,17 @@ def written_file(desk: Desk, home: Path, name: str, policy: str) -> Response:
         The folder that it was written to, within the review.
     name : str
         The file within it.
-    policy : str
-        The policy that its pages name for themselves.
+    policy : callable
+        Given the content of a page, returns the policy that it names for itself.
     """
     path = home / name
     hidden = any(part.startswith(".") for part in Path(name).parts)
     if name_fault(name) or hidden or not desk.is_plain(path):
         raise not_here("there is no such file")
     kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
-    chosen = policy if path.suffix == ".html" else _OPENED
-    return Response(
-        path.read_bytes(), media_type=kind, headers={"content-security-policy": f"{chosen}; {_ALONE}"}
-    )
+    content = path.read_bytes()
+    chosen = policy(content) if path.suffix == ".html" else _OPENED
+    return Response(content, media_type=kind, headers={"content-security-policy": f"{chosen}; {_ALONE}"})
 
 
 def _endpoint(handler: Handler) -> Callable[[Request], Any]:

@@ -67,6 +67,15 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     two.close()
 
 
+def pieces(writer: Writer) -> list[list[str]]:
+    """Return the command of each file that a command is given."""
+    files = [argument for argument in writer.arguments if argument.startswith("given/")]
+    return [
+        [argument for argument in writer.arguments if argument not in files or argument == file]
+        for file in files or [""]
+    ]
+
+
 def faults(bench: Bench, pair: tuple[Writer, Writer], tries: int) -> list[str]:
     """Let two commands run at once, and say what is not as if they had run one after the other."""
     state = max((writer.state for writer in pair), key=STATES.index)
@@ -78,6 +87,14 @@ def faults(bench: Bench, pair: tuple[Writer, Writer], tries: int) -> list[str]:
         folder = bench.copy(done[first.name][0])
         bench.one.run(list(second.arguments), folder)
         ends.append(contents(folder))
+    # A command takes several files one by one, each whole: the other one may come between two of them.
+    for split, other in (pair, pair[::-1]):
+        parts = pieces(split)
+        for at in range(1, len(parts)):
+            folder = bench.copy(bench.states[state])
+            for arguments in (*parts[:at], list(other.arguments), *parts[at:]):
+                bench.one.run(arguments, folder)
+            ends.append(contents(folder))
     draw, wrong = random.Random(f"{pair}"), []
     for number in range(tries):
         folder = bench.copy(bench.states[state])

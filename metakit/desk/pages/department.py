@@ -116,7 +116,7 @@ def _file(asked: Asked) -> Response:
 
     unit_path(asked.desk, asked.path["unit"])
     home = asked.desk.folder / asked.path["unit"]
-    return written_file(asked.desk, home, asked.path["path"], security_policy(""))
+    return written_file(asked.desk, home, asked.path["path"], lambda _: security_policy(""))
 
 
 def _query(asked: Asked) -> dict[str, str]:

@@ -61,9 +61,12 @@ def _make(asked: Asked) -> Response:
 
 def _file(asked: Asked) -> Response:
     """Return a file of the report."""
-    from metakit.report.render import page_environment, page_script, security_policy
+    from metakit.report.render import IMAGES, page_environment, page_script, security_policy
 
-    policy = security_policy(page_script(page_environment()), beside=True)
+    def policy(page: bytes) -> str:
+        beside = any(image.encode() in page for image in IMAGES)
+        return security_policy(page_script(page_environment()), beside=beside)
+
     return written_file(asked.desk, asked.desk.folder / FOLDER, asked.path["path"], policy)
 
 

@@ -251,7 +251,7 @@ def test_files_are_replaced_whole_and_the_page_comes_last(
     )
     assert not list(tmp_path.rglob(".*"))  # no temporary files are left
     old = page.read_bytes()
-    monkeypatch.setattr("metakit.report.write.render_page", lambda page: 1 / 0)
+    monkeypatch.setattr("metakit.report.write.render_page_with_appendix", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         write_report(findings, tmp_path)
     assert page.read_bytes() == old
