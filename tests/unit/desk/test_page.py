@@ -25,12 +25,14 @@ def desk(tmp_path: Path) -> Desk:
 
 
 def test_a_page_keeps_its_policy_and_stands_in_no_frame(desk: Desk) -> None:
-    page = written_file(desk, desk.folder / "unit", "unit.html", OWN)
+    page = written_file(desk, desk.folder / "unit", "unit.html", lambda content: OWN if content else "")
     assert page.headers["content-security-policy"] == f"{OWN}; frame-ancestors 'none'"
-    figure = written_file(desk, desk.folder / "unit", "figure.svg", OWN)
+    figure = written_file(desk, desk.folder / "unit", "figure.svg", lambda _: OWN)
     assert figure.media_type == "image/svg+xml"
     assert "script-src" not in figure.headers["content-security-policy"]
-    assert written_file(desk, desk.folder / "unit", "unit.json", OWN).media_type == "application/json"
+    assert (
+        written_file(desk, desk.folder / "unit", "unit.json", lambda _: OWN).media_type == "application/json"
+    )
 
 
 @pytest.mark.parametrize(
@@ -38,5 +40,5 @@ def test_a_page_keeps_its_policy_and_stands_in_no_frame(desk: Desk) -> None:
 )
 def test_nothing_else_is_opened(desk: Desk, name: str) -> None:
     with pytest.raises(HTTPException) as refused:
-        written_file(desk, desk.folder / "unit", name, OWN)
+        written_file(desk, desk.folder / "unit", name, lambda _: OWN)
     assert refused.value.status_code == 404
