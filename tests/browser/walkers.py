@@ -54,8 +54,7 @@ class Walker:
         self.page.wait_for_url(f"{self.desk.address}/")
 
     def press(self, target: Any) -> None:
-        """Click something on a page that is loaded, its scripts with it."""
-        self.page.wait_for_load_state()
+        """Click something."""
         target.click()
         self.clicks += 1
 

@@ -2,6 +2,8 @@
 // What is typed is sent as it is left: one save after the other, each with the file's hash and the value that
 // stood there. When the desk cannot be reached the saves wait, are said to be not saved, and go out later.
 (() => {
+  // Until every script hears, nothing can be pressed: a form that the browser sends by itself would be refused.
+  document.addEventListener("DOMContentLoaded", () => document.getElementById("main").removeAttribute("inert"));
   const status = document.getElementById("saving");
   const record = document.querySelector("[data-record]");
   const { valueOf, write, redraw, typing, working } = window.keeping;
