@@ -20,7 +20,7 @@ import numpy as np
 from metakit.core.causes import Estimate, StudyReturns
 from metakit.core.effects import FloatArray
 from metakit.core.limits import Limits
-from metakit.models.causes_of_return.causes_products import Rate, product_on_a_grid
+from metakit.models.causes_of_return.causes_products import Rate, product_quantiles
 from metakit.models.causes_of_return.causes_rates import PER, Size, WholeRate
 from metakit.numerics.posteriors.logistic_normal import LogisticNormal, logistic_normal
 from metakit.numerics.posteriors.share_distribution import Distribution
@@ -65,7 +65,7 @@ class LogisticPool:
     def rate(self, whole: WholeRate) -> Estimate:
         """Return the rate of returns for this cause, none of those without a cause counted."""
         found = _rate(self.none, whole.rate, self.tails)
-        low, high = product_on_a_grid(self.new_none.below, whole.ahead, self.tails[[0, 2]]).tolist()
+        low, high = product_quantiles(self.new_none.below, whole.ahead, self.tails[[0, 2]]).tolist()
         ahead = Limits(min(low, found.interval.lower), max(high, found.interval.upper))
         return replace(found, prediction=ahead)
 
@@ -166,5 +166,5 @@ def _estimate(share: Distribution, tails: FloatArray, new: Distribution | None =
 
 
 def _rate(share: Distribution, rate: Rate, tails: FloatArray) -> Estimate:
-    lower, median, upper = product_on_a_grid(share.below, rate, tails).tolist()
+    lower, median, upper = product_quantiles(share.below, rate, tails).tolist()
     return Estimate(mean=share.mean * rate.mean, median=median, interval=Limits(lower, upper))
