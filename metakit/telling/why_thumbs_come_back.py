@@ -73,7 +73,13 @@ def _lead(trouble: TroubleFindings) -> tuple[Block, ...]:
     sentence = f"Of 100 thumbs {among}: {listed(parts)}." if parts else ""
     return (
         Say(words=f"{head_sentence(result)} {sentence}".strip(), look="answer"),
-        Say(words=f"{overlap_sentence(result)} {kind_of_interval(result)}".strip(), look="quiet"),
+        Say(
+            words=(
+                f"{overlap_sentence(result)} {kind_of_interval(result)}".strip(),
+                Run(cites=result.references),
+            ),
+            look="quiet",
+        ),
     )
 
 

@@ -12,7 +12,7 @@ from metakit.decision.summary import summary_tables
 from metakit.report.causes_file import causes_csv
 from metakit.synthesis.findings import Findings
 from metakit.synthesis.returning.causes_words import estimate_words, overlap_sentence
-from metakit.telling.blocks import Picture, Table, plain
+from metakit.telling.blocks import Picture, Run, Say, Table, plain
 from metakit.telling.facts import Facts
 from metakit.telling.why_thumbs_come_back import why_thumbs_blocks
 
@@ -84,6 +84,19 @@ def test_cautions_stand_there(blocks) -> None:
     said = " ".join(str(block) for block in walk(blocks))
     for words in ("44 %", "contradict each other", "tilts back", "reluctance"):
         assert words in said
+
+
+def test_the_sources_of_the_models_of_causes_are_cited(blocks, demo_findings: Findings) -> None:
+    wanted = demo_findings.trouble.returns.causes.overall.references
+    assert {"aitchison_shen_1980", "mosimann_1962"} <= set(wanted)
+    cited = [
+        run.cites
+        for block in blocks
+        if isinstance(block, Say) and isinstance(block.words, tuple)
+        for run in block.words
+        if isinstance(run, Run)
+    ]
+    assert wanted in cited
 
 
 def test_options_that_nobody_studied_are_named(blocks) -> None:
