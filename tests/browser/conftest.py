@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+ROOT = Path(__file__).parents[2]
+UNFINISHED = "DEMO-01_quillmere"
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -45,6 +47,21 @@ class Watched:
         self.page.on("console", lambda message: self.complaints.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(f"error: {error}"))
         self.page.on("request", lambda request: self.requests.append(request.url))
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[object]:
+    """A desk on the invented review, with a record of AB that is not handed in."""
+    from tests.browser.desks import Listening
+
+    folder = tmp_path / "review"
+    shutil.copytree(ROOT / "demo_studies", folder)
+    home = folder / "extractors" / "AB"
+    (home / "unfinished").mkdir()
+    (home / f"{UNFINISHED}.yaml").rename(home / "unfinished" / f"{UNFINISHED}.yaml")
+    listening = Listening(folder, "AB")
+    yield listening
+    listening.stop()
 
 
 @pytest.fixture

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,21 +13,8 @@ from metakit.review.selection.importing import import_search
 from tests.browser.desks import Listening, violations
 from tests.browser.test_desk_in_browser import PATHS, STUDY
 
-ROOT = Path(__file__).parents[2]
 A4 = {"width": 794, "height": 1123}
 """A sheet of A4 at 96 dots per inch."""
-
-
-@pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Listening]:
-    folder = tmp_path / "review"
-    shutil.copytree(ROOT / "demo_studies", folder)
-    home = folder / "extractors" / "AB"
-    (home / "unfinished").mkdir()
-    (home / f"{STUDY}.yaml").rename(home / "unfinished" / f"{STUDY}.yaml")
-    listening = Listening(folder, "AB")
-    yield listening
-    listening.stop()
 
 
 def opened(browser: Any, desk: Listening, **context: Any) -> Any:

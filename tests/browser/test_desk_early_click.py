@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,16 +10,6 @@ from playwright.sync_api import expect
 from tests.browser.desks import Listening
 
 pytestmark = pytest.mark.walk
-ROOT = Path(__file__).parents[2]
-
-
-@pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Listening]:
-    folder = tmp_path / "review"
-    shutil.copytree(ROOT / "demo_studies", folder)
-    listening = Listening(folder, "AB")
-    yield listening
-    listening.stop()
 
 
 def test_nothing_is_sent_before_the_page_hears(browser: Any, desk: Listening) -> None:

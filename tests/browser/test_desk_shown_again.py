@@ -6,9 +6,7 @@ Every test holds back what the desk answers, so that the keys fall into the very
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,22 +16,9 @@ from metakit.forms.splice import plain_of
 from tests.browser.desks import Listening, violations
 
 pytestmark = pytest.mark.walk
-ROOT = Path(__file__).parents[2]
 STUDY = "DEMO-01_quillmere"
 ENTRY = "outcomes[A/any_complication/12/months]"
 SENTENCE = "pain, swelling or stiffness that was treated within a year of the operation"
-
-
-@pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Listening]:
-    folder = tmp_path / "review"
-    shutil.copytree(ROOT / "demo_studies", folder)
-    home = folder / "extractors" / "AB"
-    (home / "unfinished").mkdir()
-    (home / f"{STUDY}.yaml").rename(home / "unfinished" / f"{STUDY}.yaml")
-    listening = Listening(folder, "AB")
-    yield listening
-    listening.stop()
 
 
 class Held:
